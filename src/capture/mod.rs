@@ -1,0 +1,12 @@
+//! What a recording is: channels on one clock, samples on their way as blocks, and how they were read.
+//!
+//! Nothing here knows a file format or a spectrum. A [`Recording`] is opened by `read` and consumed by
+//! `measure`; a short capture is one block, an endless one is many, and nobody else knows the difference.
+
+mod block;
+mod channel;
+mod clock;
+
+pub use block::{Block, Header, Memory, Recording};
+pub use channel::{Channel, Quantity, Role};
+pub use clock::{Clock, RateSource};

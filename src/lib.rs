@@ -1,0 +1,11 @@
+//! High-frequency noise on mains wiring, 2 to 150 kHz.
+
+#![cfg_attr(test, allow(clippy::float_cmp, reason = "tests compare exact values on purpose"))]
+
+pub mod capture;
+pub mod dsp;
+pub mod error;
+pub mod read;
+pub mod report;
+pub mod spread;
+pub mod units;

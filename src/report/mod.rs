@@ -1,0 +1,1 @@
+//! Results made visible: tables, figures, JSON. Computes nothing that a user could mistake for a measurement.
