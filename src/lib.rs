@@ -8,4 +8,5 @@ pub mod error;
 pub mod read;
 pub mod report;
 pub mod spread;
+pub mod uncertainty;
 pub mod units;

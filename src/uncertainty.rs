@@ -1,0 +1,216 @@
+//! How sure a number is: means of correlated blocks, intervals, and verdicts over many bands at once.
+//!
+//! Everything here works on plain numbers and cites its source; what the numbers mean is decided in `compare`.
+
+use statrs::distribution::{ChiSquared, ContinuousCDF, StudentsT};
+
+/// The share of true values that an interval is to hold.
+pub const COVERAGE: f64 = 0.95;
+
+/// Student's t for a two-sided interval of the given coverage.
+///
+/// `degrees` may be fractional and must be above zero; below 1 the interval of 1 is not narrowed.
+///
+/// ```
+/// // GUM (JCGM 100:2008) table G.2, 95 %: 12.71 for 1 degree of freedom, 2.23 for 10.
+/// use linewake::uncertainty::student_factor;
+/// assert!((student_factor(0.95, 1.0) - 12.706).abs() < 1e-3);
+/// assert!((student_factor(0.95, 10.0) - 2.228).abs() < 1e-3);
+/// ```
+///
+/// # Panics
+/// When `degrees` is not above zero or `coverage` does not lie between 0 and 1.
+pub fn student_factor(coverage: f64, degrees: f64) -> f64 {
+    student(degrees).inverse_cdf(0.5 + coverage / 2.0)
+}
+
+/// The two-sided probability that a t value this large arises by chance.
+///
+/// # Panics
+/// When `degrees` is not above zero.
+pub fn student_probability(t: f64, degrees: f64) -> f64 {
+    2.0 * student(degrees).sf(t.abs())
+}
+
+fn student(degrees: f64) -> StudentsT {
+    StudentsT::new(0.0, 1.0, degrees).expect("degrees of freedom are above zero")
+}
+
+/// The factors on an averaged power that bound the true one: `degrees / chi²`, lower then upper.
+///
+/// Source: any text on spectral estimates, for example Bendat and Piersol, chapter 8 (from memory).
+///
+/// # Panics
+/// When `degrees` is not above zero or `coverage` does not lie between 0 and 1.
+pub fn chi_square_factors(coverage: f64, degrees: f64) -> (f64, f64) {
+    let chi = ChiSquared::new(degrees).expect("degrees of freedom are above zero");
+    let tail = (1.0 - coverage) / 2.0;
+    (degrees / chi.inverse_cdf(1.0 - tail), degrees / chi.inverse_cdf(tail))
+}
+
+/// A mean with the variance of that mean and the degrees of freedom behind the variance.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Estimate {
+    /// The mean.
+    pub mean: f64,
+    /// The variance of the mean.
+    pub variance: f64,
+    /// Degrees of freedom of the variance; `None` when a single observation says nothing of scatter.
+    pub degrees: Option<f64>,
+}
+
+impl Estimate {
+    /// The mean of independent observations.
+    ///
+    /// # Panics
+    /// When there is none.
+    pub fn of_independent(observations: &[f64]) -> Self {
+        Self::of_effective(observations, observations.len() as f64)
+    }
+
+    /// The mean of observations in their order in time, whose neighbours may be correlated.
+    ///
+    /// # Panics
+    /// When there is none.
+    pub fn of_series(observations: &[f64]) -> Self {
+        Self::of_effective(observations, effective_count(observations))
+    }
+
+    fn of_effective(observations: &[f64], effective: f64) -> Self {
+        assert!(!observations.is_empty(), "a mean needs an observation");
+        let count = observations.len() as f64;
+        let mean = observations.iter().sum::<f64>() / count;
+        if observations.len() < 2 {
+            return Self { mean, variance: 0.0, degrees: None };
+        }
+        let squares: f64 = observations.iter().map(|x| (x - mean).powi(2)).sum();
+        let degrees = (effective - 1.0).max(1.0);
+        // The correlation that shrinks the effective number also shrinks the scatter within the record.
+        let spread = squares / (count * (1.0 - 1.0 / effective.max(2.0)));
+        Self { mean, variance: spread / effective, degrees: Some(degrees) }
+    }
+}
+
+/// The number of independent observations that a correlated series is worth.
+///
+/// The first autocorrelation coefficient of the series, corrected for its bias, is taken for that of a
+/// first-order process: n (1 − ρ)/(1 + ρ). Negative correlation is not used to claim more than n, and series
+/// of fewer than eight observations are too short to tell.
+///
+/// Source: the variance of the mean of a first-order autoregressive process, Bayley and Hammersley 1946
+/// (J. R. Stat. Soc. Suppl. 8); bias of the coefficient Marriott and Pope 1954 (Biometrika 41); from memory.
+pub fn effective_count(series: &[f64]) -> f64 {
+    const SHORTEST: usize = 8;
+    let count = series.len() as f64;
+    if series.len() < SHORTEST {
+        return count;
+    }
+    let mean = series.iter().sum::<f64>() / count;
+    let squares: f64 = series.iter().map(|x| (x - mean).powi(2)).sum();
+    if squares <= 0.0 {
+        return count;
+    }
+    let products: f64 = series.windows(2).map(|pair| (pair[0] - mean) * (pair[1] - mean)).sum();
+    let raw = products / squares;
+    let correlation = ((count * raw + 1.0) / (count - 3.0)).clamp(0.0, 0.9);
+    (count * (1.0 - correlation) / (1.0 + correlation)).max(2.0)
+}
+
+/// Degrees of freedom of a sum of variances: (Σv)² / Σ(v²/ν).
+///
+/// Terms without variance count nothing; without any variance there is no limit and the answer is infinite.
+///
+/// Source: Welch–Satterthwaite, JCGM 100:2008, G.4.1.
+pub fn welch_satterthwaite(terms: &[(f64, f64)]) -> f64 {
+    let total: f64 = terms.iter().map(|(variance, _)| variance).sum();
+    let weighted: f64 = terms.iter().map(|(variance, degrees)| variance * variance / degrees).sum();
+    if weighted > 0.0 { total * total / weighted } else { f64::INFINITY }
+}
+
+/// Which of many hypotheses may be rejected so that all of them together err in at most `family` of tables.
+///
+/// Source: S. Holm, "A simple sequentially rejective multiple test procedure", Scand. J. Stat. 6 (1979) 65-70.
+///
+/// ```
+/// use linewake::uncertainty::holm;
+/// assert_eq!(holm(&[0.01, 0.04, 0.03, 0.005], 0.05), [true, false, false, true]);
+/// ```
+pub fn holm(probabilities: &[f64], family: f64) -> Vec<bool> {
+    let mut order: Vec<usize> = (0..probabilities.len()).collect();
+    order.sort_by(|&a, &b| probabilities[a].total_cmp(&probabilities[b]));
+    let mut rejected = vec![false; probabilities.len()];
+    for (step, &index) in order.iter().enumerate() {
+        let left = (probabilities.len() - step) as f64;
+        // Written so that a probability that is not a number rejects nothing.
+        if probabilities[index] <= family / left {
+            rejected[index] = true;
+        } else {
+            break;
+        }
+    }
+    rejected
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn close(found: f64, expected: f64, tolerance: f64) {
+        assert!((found - expected).abs() <= tolerance, "found {found}, expected {expected}");
+    }
+
+    #[test]
+    fn student_factors_are_those_of_the_gum() {
+        // JCGM 100:2008 table G.2, columns 95 % and 95.45 %, to the digits printed there (from memory, and
+        // recomputed with an independent library).
+        for (degrees, factor) in [(1.0, 12.71), (2.0, 4.30), (3.0, 3.18), (5.0, 2.57), (20.0, 2.09), (50.0, 2.01)] {
+            close(student_factor(0.95, degrees), factor, 0.005);
+        }
+        for (degrees, factor) in [(1.0, 13.97), (2.0, 4.53), (5.0, 2.65), (10.0, 2.28), (50.0, 2.05)] {
+            close(student_factor(0.9545, degrees), factor, 0.005);
+        }
+        close(student_probability(12.7062, 1.0), 0.05, 1e-5);
+    }
+
+    #[test]
+    fn chi_square_factors_are_the_tabulated_ones() {
+        // Quantiles of chi² as any table of statistics prints them: for 2 degrees 0.0506 and 7.378, for 10
+        // degrees 3.247 and 20.483 (NIST/SEMATECH e-Handbook 1.3.6.7.4, from memory).
+        let (low, high) = chi_square_factors(0.95, 10.0);
+        close(low, 10.0 / 20.483, 1e-4);
+        close(high, 10.0 / 3.247, 1e-3);
+    }
+
+    #[test]
+    fn welch_satterthwaite_gives_the_gum_example() {
+        // JCGM 100:2008 example H.1: contributions in nm and their degrees of freedom, 16.7 truncated to 16.
+        let nm = [(25.0, 18.0), (5.8, 24.0), (3.9, 5.0), (6.7, 8.0), (2.9, 50.0), (16.6, 2.0)];
+        let terms: Vec<_> = nm.iter().map(|&(u, degrees): &(f64, f64)| (u * u, degrees)).collect();
+        close(welch_satterthwaite(&terms), 16.75, 0.01);
+    }
+
+    #[test]
+    fn a_correlated_series_is_worth_fewer_observations() {
+        // Closed form: a first-order process with coefficient 0.5 is worth a third of its length.
+        let mut state = 1u64;
+        let mut uniform = || {
+            state = state.wrapping_mul(6364136223846793005).wrapping_add(1442695040888963407);
+            (state >> 11) as f64 / (1u64 << 53) as f64 - 0.5
+        };
+        let mut value = 0.0;
+        let series: Vec<f64> = (0..20_000)
+            .map(|_| {
+                value = 0.5 * value + uniform();
+                value
+            })
+            .collect();
+        close(effective_count(&series) / 20_000.0, 1.0 / 3.0, 0.02);
+    }
+
+    #[test]
+    fn holm_stops_at_the_first_that_stands() {
+        assert_eq!(holm(&[], 0.05), Vec::<bool>::new());
+        assert_eq!(holm(&[f64::NAN, 0.001], 0.05), [false, true]);
+        assert_eq!(holm(&[0.03, 0.03], 0.05), [false, false]);
+    }
+}
