@@ -1,0 +1,79 @@
+//! How much energy sits in each band?
+
+use serde::Serialize;
+
+use super::observe::{Input, Observed, Wants, observe};
+use super::pipeline::Spectral;
+use super::settings::Settings;
+use crate::capture::{Quantity, Role};
+use crate::error::{Error, Finding};
+use crate::measure::bands::{BandValue, Scheme};
+use crate::measure::mains::Mains;
+use crate::read::Source;
+
+/// The bands of one channel.
+#[derive(Debug, Clone, Serialize)]
+pub struct ChannelBands {
+    /// The name.
+    pub name: String,
+    /// The role.
+    pub role: Role,
+    /// The unit U.
+    pub unit: Quantity,
+    /// The bands.
+    pub bands: Vec<BandValue>,
+    /// The whole range.
+    pub total: BandValue,
+    /// The RMS of the time derivative within the range, in U/s.
+    pub slew_rms: f64,
+    /// The mean absolute time derivative within the range, in U/s.
+    pub slew_mean_abs: Option<f64>,
+}
+
+/// The bands of one capture.
+#[derive(Debug, Clone, Serialize)]
+pub struct CaptureBands {
+    /// The file.
+    pub path: String,
+    /// The sampling rate.
+    pub sample_rate_hz: f64,
+    /// How the estimate was made.
+    pub analysis: Spectral,
+    /// The mains.
+    pub mains: Mains,
+    /// The channels, the wire first.
+    pub channels: Vec<ChannelBands>,
+    /// What to know.
+    pub warnings: Vec<Finding>,
+}
+
+/// The bands of a capture, with its input.
+///
+/// # Errors
+/// Whatever is wrong with the file, or no band within the range.
+pub fn bands(source: &Source, settings: &Settings, scheme: &Scheme) -> Result<(Input, CaptureBands), Error> {
+    let observed = observe(source, settings, Wants { slew: true, periods: None })?;
+    let channels =
+        (0..observed.channels.len()).map(|channel| channel_bands(&observed, channel, scheme)).collect::<Result<_, _>>()?;
+    let capture = CaptureBands {
+        path: observed.input.path.clone(),
+        sample_rate_hz: observed.rate().get(),
+        analysis: observed.spectral,
+        mains: observed.mains,
+        channels,
+        warnings: observed.findings(),
+    };
+    Ok((observed.input, capture))
+}
+
+fn channel_bands(observed: &Observed, channel: usize, scheme: &Scheme) -> Result<ChannelBands, Error> {
+    Ok(ChannelBands {
+        name: observed.channels[channel].name.clone(),
+        role: observed.channels[channel].role,
+        unit: observed.channels[channel].quantity.clone(),
+        bands: scheme.bands(observed.range)?.into_iter().map(|band| observed.band(channel, band)).collect(),
+        total: observed.band(channel, observed.range),
+        slew_rms: observed.densities[channel].mean.slew_rms_in(observed.range),
+        slew_mean_abs: observed.slew.as_ref().and_then(|slew| slew[channel]),
+    })
+}

@@ -1,0 +1,141 @@
+//! How do many captures rank?
+
+use serde::Serialize;
+
+use super::observe::{Input, Observed, Wants, observe};
+use super::settings::Settings;
+use crate::capture::{Quantity, Role};
+use crate::compare::difference::difference;
+use crate::compare::ranking::{Candidate, Rank, rank};
+use crate::compare::side::Side;
+use crate::error::{Error, Finding};
+use crate::measure::bands::{BandValue, Scheme};
+use crate::measure::periods::of_channel;
+use crate::read::Source;
+use crate::uncertainty::Estimate;
+
+/// Whether a capture could be analysed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Status {
+    /// It could.
+    Done,
+    /// It could not; the row says why.
+    Failed,
+}
+
+/// The total of a range with its interval.
+#[derive(Debug, Clone, Serialize)]
+pub struct Total {
+    /// The range and what it holds.
+    #[serde(flatten)]
+    pub value: BandValue,
+    /// The 95 % interval of the level from the scatter of the mains periods, where there are two or more.
+    pub ci95_db: Option<[f64; 2]>,
+}
+
+/// One channel of a row.
+#[derive(Debug, Clone, Serialize)]
+pub struct BatchChannel {
+    /// The role.
+    pub role: Role,
+    /// The unit U.
+    pub unit: Quantity,
+    /// The whole range.
+    pub total: Total,
+    /// The bands.
+    pub bands: Vec<BandValue>,
+}
+
+/// One capture of a batch.
+#[derive(Debug, Clone, Serialize)]
+pub struct BatchRow {
+    /// The file.
+    pub path: String,
+    /// Whether it could be analysed.
+    pub status: Status,
+    /// Why not.
+    pub error: Option<String>,
+    /// The channels.
+    pub channels: Vec<BatchChannel>,
+    /// What to know.
+    pub warnings: Vec<Finding>,
+}
+
+/// A whole batch.
+#[derive(Debug, Clone, Serialize)]
+pub struct Batch {
+    /// One row a capture, in the order given.
+    pub captures: Vec<BatchRow>,
+    /// From the highest total down, role by role.
+    pub ranking: Vec<Rank>,
+}
+
+/// One capture; a file that cannot be analysed gives a row with its error.
+pub fn row(source: &Source, settings: &Settings, scheme: &Scheme) -> (Option<Input>, BatchRow) {
+    match analyse(source, settings, scheme) {
+        Ok((input, row)) => (Some(input), row),
+        Err(error) => (
+            Input::of(source).ok(),
+            BatchRow {
+                path: source.name().to_owned(),
+                status: Status::Failed,
+                error: Some(error.to_string()),
+                channels: Vec::new(),
+                warnings: Vec::new(),
+            },
+        ),
+    }
+}
+
+fn analyse(source: &Source, settings: &Settings, scheme: &Scheme) -> Result<(Input, BatchRow), Error> {
+    let range = super::pipeline::peek(source, settings)
+        .and_then(|header| super::pipeline::range_within(settings.range, header.clock.rate, &header.path))?;
+    let observed = observe(source, settings, Wants { slew: false, periods: Some(&[range]) })?;
+    let channels =
+        (0..observed.channels.len()).map(|channel| batch_channel(&observed, channel, scheme)).collect::<Result<_, _>>()?;
+    let row = BatchRow {
+        path: observed.input.path.clone(),
+        status: Status::Done,
+        error: None,
+        channels,
+        warnings: observed.findings(),
+    };
+    Ok((observed.input, row))
+}
+
+fn batch_channel(observed: &Observed, channel: usize, scheme: &Scheme) -> Result<BatchChannel, Error> {
+    let value = observed.band(channel, observed.range);
+    Ok(BatchChannel {
+        role: observed.channels[channel].role,
+        unit: observed.channels[channel].quantity.clone(),
+        bands: scheme.bands(observed.range)?.into_iter().map(|band| observed.band(channel, band)).collect(),
+        total: Total { value, ci95_db: level_interval(observed, channel, value.level_db.get()) },
+    })
+}
+
+/// The interval of a level: that of the change from a power without uncertainty, set at the level.
+fn level_interval(observed: &Observed, channel: usize, level: f64) -> Option<[f64; 2]> {
+    let mut side = Side::default();
+    side.push(of_channel(observed.periods.as_ref()?, channel));
+    let (power, _) = side.power(0)?;
+    let exact = Estimate { mean: power.mean, variance: 0.0, degrees: Some(f64::INFINITY) };
+    difference(&exact, &power).interval_db.map(|[low, high]| [level + low, level + high])
+}
+
+/// Puts the rows of a batch together and ranks them.
+pub fn batch(captures: Vec<BatchRow>) -> Batch {
+    let candidates = captures
+        .iter()
+        .flat_map(|row| {
+            row.channels.iter().map(|channel| Candidate {
+                path: row.path.clone(),
+                role: channel.role,
+                total_db: channel.total.value.level_db.get(),
+                ci95_db: channel.total.ci95_db,
+                near_floor: channel.total.value.near_floor,
+            })
+        })
+        .collect();
+    Batch { captures, ranking: rank(candidates) }
+}

@@ -1,0 +1,286 @@
+//! What does this load add? What did the filter change? Two sides of captures, one table.
+
+use serde::Serialize;
+
+use super::inspect::FEWEST_PERIODS;
+use super::observe::{Input, Observed, Wants, observe};
+use super::pipeline::{peek, range_within};
+use super::settings::Settings;
+use crate::capture::{Quantity, Role};
+use crate::compare::added::{BandAddition, added};
+use crate::compare::before_after::{BandChange, Pair, compare};
+use crate::error::{Error, Finding};
+use crate::measure::bands::Scheme;
+use crate::measure::periods::of_channel;
+use crate::read::Source;
+use crate::spread;
+use crate::units::{Band, Level};
+
+/// A finding and the capture that it belongs to; without a path it belongs to the comparison.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Warning {
+    /// The capture.
+    pub path: Option<String>,
+    /// The finding.
+    #[serde(flatten)]
+    pub finding: Finding,
+}
+
+/// What a side rests on.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct SideSummary {
+    /// The files.
+    pub paths: Vec<String>,
+    /// How many captures.
+    pub captures: usize,
+    /// How many whole mains periods in all.
+    pub mains_periods: usize,
+}
+
+/// The mean spectrum of a side, for pictures.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SideSpectrum {
+    /// The frequencies of the bins within the range.
+    pub frequency_hz: Vec<f64>,
+    /// The levels in one noise bandwidth, mean over the captures.
+    pub level_db: Vec<Level>,
+}
+
+/// One channel of a comparison; `Row` is a band's result.
+#[derive(Debug, Clone, Serialize)]
+pub struct ChannelComparison<Row> {
+    /// The role.
+    pub role: Role,
+    /// The unit U.
+    pub unit: Quantity,
+    /// The bands.
+    pub bands: Vec<Row>,
+    /// The whole range.
+    pub total: Row,
+    /// The spectrum of the first side (off, before).
+    #[serde(skip)]
+    pub first: SideSpectrum,
+    /// The spectrum of the second side (on, after).
+    #[serde(skip)]
+    pub second: SideSpectrum,
+    /// The level of the converter's rounding in one noise bandwidth, the coarsest of all captures.
+    pub floor_level_db: Option<Level>,
+}
+
+/// A whole comparison.
+#[derive(Debug, Clone, Serialize)]
+pub struct Comparison<Row> {
+    /// The side compared from: off, before.
+    pub first: SideSummary,
+    /// The side compared to: on, after.
+    pub second: SideSummary,
+    /// The noise bandwidth of the analysis.
+    pub enbw_hz: f64,
+    /// The range compared.
+    pub range_low_hz: f64,
+    /// Its upper edge.
+    pub range_high_hz: f64,
+    /// The channels, the wire first.
+    pub channels: Vec<ChannelComparison<Row>>,
+    /// What to know.
+    pub warnings: Vec<Warning>,
+}
+
+/// What a load adds: captures with it off, captures with it on.
+///
+/// # Errors
+/// A side without captures, a file that cannot be read, captures that cannot be compared.
+pub fn what_is_added(
+    off: &[Source],
+    on: &[Source],
+    settings: &Settings,
+    scheme: &Scheme,
+) -> Result<(Vec<Input>, Comparison<BandAddition>), Error> {
+    comparison(off, on, settings, scheme, ("off", "on"), added)
+}
+
+/// What changed: captures before, captures after.
+///
+/// # Errors
+/// As [`what_is_added`].
+pub fn what_changed(
+    before: &[Source],
+    after: &[Source],
+    settings: &Settings,
+    scheme: &Scheme,
+) -> Result<(Vec<Input>, Comparison<BandChange>), Error> {
+    comparison(before, after, settings, scheme, ("before", "after"), compare)
+}
+
+fn comparison<Row>(
+    first: &[Source],
+    second: &[Source],
+    settings: &Settings,
+    scheme: &Scheme,
+    names: (&str, &str),
+    judge: impl Fn(&[Pair], &[Band]) -> Vec<Vec<Row>>,
+) -> Result<(Vec<Input>, Comparison<Row>), Error> {
+    for (side, name) in [(first, names.0), (second, names.1)] {
+        if side.is_empty() {
+            return Err(Error::usage(format!("no capture is named for --{}", name)).expected("at least one file a side"));
+        }
+    }
+    let range = common_range(first.iter().chain(second), settings)?;
+    let settings = &Settings { range, ..settings.clone() };
+    let mut bands = scheme.bands(range)?;
+    bands.push(range);
+    let wants = Wants { slew: false, periods: Some(&bands) };
+    let work: Vec<&Source> = first.iter().chain(second).collect();
+    let observed: Vec<Observed> =
+        spread::map(work, |source| observe(source, settings, wants)).into_iter().collect::<Result<_, _>>()?;
+    let (before, after) = observed.split_at(first.len());
+
+    let roles = shared_channels(before, after)?;
+    let pairs: Vec<Pair> = roles.iter().map(|(role, _)| pair_of(before, after, *role)).collect();
+    let rows = judge(&pairs, &bands);
+    let enbw = observed[0].spectral.enbw_hz;
+    let channels = roles
+        .into_iter()
+        .zip(&pairs)
+        .zip(rows)
+        .map(|(((role, unit), pair), mut rows)| {
+            let total = rows.pop().ok_or_else(|| {
+                Error::input("no capture holds a whole mains period").remedy("record longer: ten mains periods or more")
+            })?;
+            Ok(ChannelComparison {
+                role,
+                unit,
+                bands: rows,
+                total,
+                first: side_spectrum(before, role),
+                second: side_spectrum(after, role),
+                floor_level_db: pair.floor_density.map(|density| Level::of_rms((density * enbw).sqrt())),
+            })
+        })
+        .collect::<Result<_, Error>>()?;
+    let summary = |side: &[Observed]| SideSummary {
+        paths: side.iter().map(|o| o.input.path.clone()).collect(),
+        captures: side.len(),
+        mains_periods: side.iter().filter_map(|o| o.periods.as_ref()).map(|periods| periods.shape()[0]).sum(),
+    };
+    let comparison = Comparison {
+        first: summary(before),
+        second: summary(after),
+        enbw_hz: enbw,
+        range_low_hz: range.low(),
+        range_high_hz: range.high(),
+        channels,
+        warnings: warnings(before, after, names),
+    };
+    Ok((observed.into_iter().map(|o| o.input).collect(), comparison))
+}
+
+/// The range that every capture can carry.
+fn common_range<'a>(sources: impl Iterator<Item = &'a Source>, settings: &Settings) -> Result<Band, Error> {
+    sources.into_iter().try_fold(settings.range, |range, source| {
+        let header = peek(source, settings)?;
+        range_within(range, header.clock.rate, &header.path)
+    })
+}
+
+/// The roles that all captures have, with their unit.
+fn shared_channels(before: &[Observed], after: &[Observed]) -> Result<Vec<(Role, Quantity)>, Error> {
+    let all = || before.iter().chain(after);
+    let reference = &before[0];
+    let mut shared = Vec::new();
+    for channel in &reference.channels {
+        if !all().all(|o| o.channels.iter().any(|other| other.role == channel.role)) {
+            continue;
+        }
+        for (other, found) in all().flat_map(|o| o.channels.iter().map(move |c| (o, c))).filter(|(_, c)| c.role == channel.role) {
+            if found.quantity != channel.quantity {
+                return Err(Error::input(format!("the {} channel is in {}", channel.role.name(), found.quantity.symbol()))
+                    .in_file(other.input.path.clone())
+                    .expected(format!("{}, as in {}", channel.quantity.symbol(), reference.input.path))
+                    .remedy("compare captures of the same kind, or name the channels with --wire and --air"));
+            }
+        }
+        shared.push((channel.role, channel.quantity.clone()));
+    }
+    if shared.is_empty() {
+        return Err(Error::input("the captures have no channel in common").remedy("name the channels with --wire and --air"));
+    }
+    Ok(shared)
+}
+
+/// The number of the channel with a role among those analysed.
+fn channel_of(observed: &Observed, role: Role) -> Option<usize> {
+    observed.channels.iter().position(|channel| channel.role == role)
+}
+
+fn pair_of(before: &[Observed], after: &[Observed], role: Role) -> Pair {
+    let mut pair = Pair::default();
+    for (side, observed) in [(&mut pair.before, before), (&mut pair.after, after)] {
+        for o in observed {
+            if let Some((channel, periods)) = channel_of(o, role).zip(o.periods.as_ref()) {
+                side.push(of_channel(periods, channel));
+            }
+        }
+    }
+    pair.floor_density = before
+        .iter()
+        .chain(after)
+        .filter_map(|o| o.floor_density(channel_of(o, role)?))
+        .reduce(f64::max);
+    pair
+}
+
+fn side_spectrum(side: &[Observed], role: Role) -> SideSpectrum {
+    let spectra: Vec<_> = side
+        .iter()
+        .filter_map(|o| Some(super::spectrum::channel_spectrum(o, channel_of(o, role)?)))
+        .collect();
+    // Captures of another rate have other bins; the picture shows those that share the first one's.
+    let Some(first) = spectra.first() else { return SideSpectrum { frequency_hz: Vec::new(), level_db: Vec::new() } };
+    let alike: Vec<_> = spectra.iter().filter(|s| s.frequency_hz == first.frequency_hz).collect();
+    let level_db = (0..first.rms.len())
+        .map(|k| {
+            let square = alike.iter().map(|s| s.rms[k] * s.rms[k]).sum::<f64>() / alike.len() as f64;
+            Level::of_rms(square.sqrt())
+        })
+        .collect();
+    SideSpectrum { frequency_hz: first.frequency_hz.clone(), level_db }
+}
+
+fn warnings(before: &[Observed], after: &[Observed], names: (&str, &str)) -> Vec<Warning> {
+    let mut warnings = Vec::new();
+    let mut tell = |finding| warnings.push(Warning { path: None, finding });
+    for a in before {
+        for b in after.iter().filter(|b| b.input.sha256 == a.input.sha256) {
+            tell(Finding::limit(
+                "identical_files",
+                format!("{} ({}) and {} ({}) are the same file, byte by byte", a.input.path, names.0, b.input.path, names.1),
+            ));
+        }
+    }
+    let fewest = before.len().min(after.len());
+    if fewest < 3 {
+        let how = if fewest == 1 {
+            "one capture a side: the scatter between captures cannot be judged, only that between mains periods"
+        } else {
+            "two captures a side say little of the scatter between captures: the wider of the two ways to judge it is taken"
+        };
+        tell(Finding::note("few_captures", format!("{how}; three or more captures a side settle it")));
+    }
+    let all = || before.iter().chain(after);
+    let rate = before[0].rate();
+    if all().any(|o| o.rate() != rate) {
+        tell(Finding::note("different_rates", "the captures are sampled at different rates; the range is what all of them carry"));
+    }
+    let samples = before[0].passed.statistics.samples;
+    if all().any(|o| o.passed.statistics.samples != samples) {
+        tell(Finding::note("different_lengths", "the captures are of different length; each counts by its own scatter"));
+    }
+    if fewest < 3 && all().any(|o| o.periods.as_ref().is_some_and(|p| (p.shape()[0] as u64) < FEWEST_PERIODS)) {
+        tell(Finding::limit("few_observations", "too few mains periods in a capture for a narrow interval"));
+    }
+    for o in all() {
+        warnings.extend(o.findings().into_iter().map(|finding| Warning { path: Some(o.input.path.clone()), finding }));
+    }
+    warnings
+}

@@ -1,0 +1,14 @@
+//! Whole analyses: captures and settings in, results out; one file for each question that a user asks.
+//!
+//! A result is a plain value that tables, figures and JSON are drawn from. The way of a capture through the
+//! house is the same for all of them and stands in [`pipeline`].
+
+pub mod bands;
+pub mod batch;
+pub mod compare;
+pub mod inspect;
+pub mod observe;
+pub mod pipeline;
+pub mod settings;
+pub mod spectrum;
+pub mod waveform;

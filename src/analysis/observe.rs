@@ -1,0 +1,214 @@
+//! One pass over a capture, and everything that the analyses draw from it.
+
+use ndarray::Array3;
+use serde::Serialize;
+
+use super::pipeline::{Passed, Pipeline, Spectral, rows, too_short};
+use super::settings::Settings;
+use crate::capture::{Channel, Header};
+use crate::dsp::segment::Hop;
+use crate::dsp::slew::Slew;
+use crate::dsp::spectrum::{Density, Spectrum};
+use crate::dsp::welch::{Welch, WelchResult};
+use crate::error::{Error, Finding};
+use crate::measure::bands::BandValue;
+use crate::measure::mains::Mains;
+use crate::measure::periods::PeriodPowers;
+use crate::measure::quality::ChannelStatistics;
+use crate::read::Source;
+use crate::spread;
+use crate::units::{Band, Hertz};
+
+/// An input as a document names it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Input {
+    /// The path as given.
+    pub path: String,
+    /// Its length.
+    pub bytes: u64,
+    /// The SHA-256 of its bytes.
+    pub sha256: String,
+}
+
+impl Input {
+    /// Takes the fingerprint of a source.
+    ///
+    /// # Errors
+    /// The system's answer, with the file's name.
+    pub fn of(source: &Source) -> Result<Self, Error> {
+        Ok(Self { path: source.name().to_owned(), bytes: source.byte_count()?, sha256: source.sha256()? })
+    }
+}
+
+/// What is wanted besides the spectrum.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Wants<'a> {
+    /// The mean absolute slew.
+    pub slew: bool,
+    /// The powers of these bands in each mains period.
+    pub periods: Option<&'a [Band]>,
+}
+
+/// What one pass gave.
+#[derive(Debug)]
+pub struct Observed {
+    /// The input.
+    pub input: Input,
+    /// The header, statistics of the samples as read, findings.
+    pub passed: Passed,
+    /// The analysed channels, the wire first.
+    pub channels: Vec<Channel>,
+    /// Their numbers within the recording.
+    pub selected: Vec<usize>,
+    /// The mains.
+    pub mains: Mains,
+    /// The range, cut to what the clock can carry.
+    pub range: Band,
+    /// How the spectral estimate was made.
+    pub spectral: Spectral,
+    /// The densities, the high-pass divided out: mean, largest and smallest over the segments, by channel.
+    pub densities: Vec<Densities>,
+    /// Mean absolute slew by channel, where wanted.
+    pub slew: Option<Vec<Option<f64>>>,
+    /// Mains periods by channels by bands, where wanted.
+    pub periods: Option<Array3<f64>>,
+}
+
+/// The densities of one channel.
+#[derive(Debug, Clone)]
+pub struct Densities {
+    /// The mean over the segments.
+    pub mean: Spectrum<Density>,
+    /// The largest of all segments, bin by bin.
+    pub max: Spectrum<Density>,
+    /// The smallest of all segments, bin by bin.
+    pub min: Spectrum<Density>,
+}
+
+/// Reads a capture once and gives all that is wanted, with the fingerprint of the file taken at the same time.
+///
+/// # Errors
+/// Whatever is wrong with the file, or a record shorter than one segment.
+pub fn observe(source: &Source, settings: &Settings, wants: Wants<'_>) -> Result<Observed, Error> {
+    let (input, observed) =
+        spread::join(|| Input::of(source), || observe_pipeline(Pipeline::open(source, settings)?, settings, wants));
+    let input = input?;
+    observed.map(|made| made(input))
+}
+
+fn observe_pipeline(
+    pipeline: Pipeline,
+    settings: &Settings,
+    wants: Wants<'_>,
+) -> Result<impl FnOnce(Input) -> Observed + use<>, Error> {
+    let rate = pipeline.rate();
+    let taper = pipeline.taper(settings)?;
+    let length = taper.len();
+    let channels = pipeline.channels().to_vec();
+    let (selected, range, mains) = (pipeline.selected().to_vec(), pipeline.range, pipeline.mains);
+    let correction = pipeline.correction();
+    let settling_samples = pipeline.unsettled();
+    let (enbw, hop) = (taper.noise_bandwidth(rate), hop_of(length, settings.overlap));
+
+    let mut periods = wants.periods.map(|bands| {
+        PeriodPowers::new(rate, taper.clone(), mains.period_samples(rate), channels.len(), bands, pipeline.correction())
+    });
+    let mut slews: Vec<Slew> = Vec::new();
+    if wants.slew {
+        let expected = pipeline.expected_samples();
+        for _ in &channels {
+            let correction = pipeline.correction();
+            slews.push(Slew::new(rate, range, move |frequency| correction(frequency).sqrt(), expected));
+        }
+    }
+    let mut welch = Welch::new(rate, taper, Hop::Samples(hop), channels.len(), false);
+    let mut settled_samples = 0;
+    let passed = pipeline.run(|_, settled| {
+        let Some(block) = settled else { return };
+        settled_samples += block.len() as u64;
+        let rows = rows(block);
+        welch.push(&rows);
+        if let Some(periods) = &mut periods {
+            periods.push(&rows);
+        }
+        for (slew, row) in slews.iter_mut().zip(&rows) {
+            slew.push(row);
+        }
+    })?;
+    let segments = welch.segments();
+    let result = welch.finish().ok_or_else(|| too_short(&passed.header.path, settled_samples, length, rate))?;
+    let spectral = Spectral {
+        segment_samples: length,
+        bin_hz: rate.get() / length as f64,
+        enbw_hz: enbw.get(),
+        segments,
+        settling_samples,
+        range_low_hz: range.low(),
+        range_high_hz: range.high(),
+    };
+    let densities = corrected(result, correction);
+    let slew = wants.slew.then(|| slews.iter().map(Slew::finish).collect());
+    let periods = periods.map(|periods| periods.finish());
+    Ok(move |input| Observed {
+        input,
+        passed,
+        channels,
+        selected,
+        mains,
+        range,
+        spectral,
+        densities,
+        slew,
+        periods,
+    })
+}
+
+#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a fraction of a length that fits")]
+fn hop_of(length: usize, overlap: f64) -> usize {
+    // As scipy counts: the overlap is rounded down to whole samples, the hop is what is left.
+    (length - (length as f64 * overlap) as usize).max(1)
+}
+
+fn corrected(result: WelchResult, correction: impl Fn(f64) -> f64) -> Vec<Densities> {
+    let put_right = |density: Spectrum<Density>| density.map(|frequency, value| value * correction(frequency));
+    result
+        .channels
+        .into_iter()
+        .map(|channel| Densities { mean: put_right(channel.mean), max: put_right(channel.max), min: put_right(channel.min) })
+        .collect()
+}
+
+impl Observed {
+    /// The header.
+    pub fn header(&self) -> &Header {
+        &self.passed.header
+    }
+
+    /// The sampling rate.
+    pub fn rate(&self) -> Hertz {
+        self.header().clock.rate
+    }
+
+    /// The statistics of an analysed channel's samples as read.
+    pub fn statistics(&self, channel: usize) -> &ChannelStatistics {
+        &self.passed.statistics.channels[self.selected[channel]]
+    }
+
+    /// The density of the converter's rounding in a channel, in U²/Hz, where its resolution is known.
+    pub fn floor_density(&self, channel: usize) -> Option<f64> {
+        self.statistics(channel).rounding_mean_square().map(|square| square / (self.rate().get() / 2.0))
+    }
+
+    /// What a band of a channel holds.
+    pub fn band(&self, channel: usize, band: Band) -> BandValue {
+        BandValue::new(band, self.densities[channel].mean.mean_square_in(band), self.floor_density(channel))
+    }
+
+    /// All findings: of the reader, of the pipeline, of the samples.
+    pub fn findings(&self) -> Vec<Finding> {
+        let mut findings = self.passed.header.findings.clone();
+        findings.extend(self.passed.findings.iter().cloned());
+        findings.extend(super::inspect::sample_findings(self));
+        findings
+    }
+}

@@ -1,0 +1,335 @@
+//! The way of a capture through the house: read, pick channels, find the mains, take it out, hand on.
+
+use serde::Serialize;
+
+use super::settings::Settings;
+use crate::capture::{Block, Channel, Header, Recording, Role};
+use crate::dsp::segment::segment_length;
+use crate::dsp::window::Taper;
+use crate::error::{Error, Finding};
+use crate::measure::condition::Conditioner;
+use crate::measure::mains::{Mains, MainsSource, find_mains};
+use crate::measure::quality::{Quality, Statistics};
+use crate::read::{self, Source};
+use crate::units::{Band, Hertz};
+
+/// The mains frequency is read from at most this many samples of each channel: a second at 500 kS/s.
+const PRELUDE: u64 = 1 << 19;
+/// A clock should be this many times faster than the highest frequency: room for the recorder's own low-pass.
+const COMFORTABLE_RATE: f64 = 2.5;
+
+/// A capture on its way.
+pub struct Pipeline {
+    recording: Box<dyn Recording>,
+    prelude: Vec<Block>,
+    ended: bool,
+    selected: Vec<usize>,
+    channels: Vec<Channel>,
+    conditioner: Conditioner,
+    /// The range asked for, cut to what the clock can carry.
+    pub range: Band,
+    /// The mains as the first stretch shows it.
+    pub mains: Mains,
+    findings: Vec<Finding>,
+}
+
+/// What is known of a capture once its last sample has passed.
+#[derive(Debug, Clone)]
+pub struct Passed {
+    /// The header, with all findings of the reader.
+    pub header: Header,
+    /// Statistics of all channels as read; `None` for a capture without samples.
+    pub statistics: Statistics,
+    /// Findings of the pipeline.
+    pub findings: Vec<Finding>,
+}
+
+/// Input, output and settings of the spectral estimate of one capture.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Spectral {
+    /// Samples in a segment.
+    pub segment_samples: usize,
+    /// The distance of bins.
+    pub bin_hz: f64,
+    /// The noise bandwidth of the window.
+    pub enbw_hz: f64,
+    /// How many segments were averaged.
+    pub segments: u64,
+    /// Samples left out at the start while the high-pass settled.
+    pub settling_samples: u64,
+    /// The range analysed, cut to what the clock can carry.
+    pub range_low_hz: f64,
+    /// Its upper edge.
+    pub range_high_hz: f64,
+}
+
+/// Opens a file and gives only what its header says.
+///
+/// # Errors
+/// Whatever the reader finds wrong.
+pub fn peek(source: &Source, settings: &Settings) -> Result<Header, Error> {
+    Ok(read::open(source, &settings.read)?.header().clone())
+}
+
+/// The part of a range that a sampling rate can carry.
+///
+/// # Errors
+/// When nothing is left of it.
+pub fn range_within(range: Band, rate: Hertz, path: &str) -> Result<Band, Error> {
+    let nyquist = rate.get() / 2.0;
+    Band::new(0.0, nyquist).and_then(|carried| {
+        range.within(carried).ok_or_else(|| {
+            Error::input(format!("sampled at {rate}, which reaches to {} only", Hertz::new(nyquist).map_or_else(|_| "nothing".into(), |n| n.to_string())))
+                .in_file(path)
+                .expected(format!("a clock that reaches into {range}"))
+                .remedy("record with a higher sampling rate, or give another --range")
+        })
+    })
+}
+
+impl Pipeline {
+    /// Opens a file and gets ready to pass its samples on.
+    ///
+    /// # Errors
+    /// Whatever the reader finds wrong, channels that do not exist, a range that the clock cannot carry.
+    pub fn open(source: &Source, settings: &Settings) -> Result<Self, Error> {
+        Self::new(read::open(source, &settings.read)?, settings)
+    }
+
+    /// Gets ready to pass on the samples of an open recording.
+    ///
+    /// # Errors
+    /// As [`Pipeline::open`].
+    pub fn new(mut recording: Box<dyn Recording>, settings: &Settings) -> Result<Self, Error> {
+        settings.check()?;
+        let header = recording.header().clone();
+        let rate = header.clock.rate;
+        let selected = select(&header, settings)?;
+        let range = range_within(settings.range, rate, &header.path)?;
+        let conditioner = Conditioner::new(selected.iter().map(|&(index, _)| index).collect(), settings.high_pass, rate)
+            .map_err(|e| e.in_file(header.path.clone()))?;
+
+        let mut prelude = Vec::new();
+        let mut ended = false;
+        let mut count = 0;
+        while count < PRELUDE && !ended {
+            match recording.next_block()? {
+                Some(block) => {
+                    count += block.len() as u64;
+                    prelude.push(block);
+                }
+                None => ended = true,
+            }
+        }
+        if count == 0 {
+            return Err(Error::input("holds no samples").in_file(header.path).remedy("record again"));
+        }
+        let mains = mains_of(&prelude, &selected, &conditioner, rate, settings.mains);
+        let mut findings = Vec::new();
+        range_findings(settings, range, rate, &mut findings);
+        if mains.source == MainsSource::Assumed {
+            findings.push(Finding::note(
+                "mains_assumed",
+                "nothing in the record shows the mains frequency, so 50 Hz is assumed; --mains 60 settles it otherwise",
+            ));
+        }
+        let channels = selected
+            .iter()
+            .map(|&(index, role)| Channel { role, ..header.channels[index].clone() })
+            .collect();
+        let selected = selected.into_iter().map(|(index, _)| index).collect();
+        Ok(Self { recording, prelude, ended, selected, channels, conditioner, range, mains, findings })
+    }
+
+    /// The header as far as it is known.
+    pub fn header(&self) -> &Header {
+        self.recording.header()
+    }
+
+    /// The sampling rate.
+    pub fn rate(&self) -> Hertz {
+        self.header().clock.rate
+    }
+
+    /// The channels that are analysed, the wire first, with their roles.
+    pub fn channels(&self) -> &[Channel] {
+        &self.channels
+    }
+
+    /// The number of each analysed channel within the recording.
+    pub fn selected(&self) -> &[usize] {
+        &self.selected
+    }
+
+    /// The factor on a power that divides the high-pass out again.
+    pub fn correction(&self) -> impl Fn(f64) -> f64 + Send + Sync + use<> {
+        let conditioner = self.conditioner.clone();
+        move |frequency| conditioner.power_correction(frequency)
+    }
+
+    /// Samples left out at the start.
+    pub fn unsettled(&self) -> u64 {
+        self.conditioner.unsettled()
+    }
+
+    /// How many settled samples there will be, where it is known before the end.
+    pub fn expected_samples(&self) -> Option<u64> {
+        let seen: u64 = self.prelude.iter().map(|block| block.len() as u64).sum();
+        let all = if self.ended { Some(seen) } else { self.header().promised_samples };
+        all.map(|all| all.saturating_sub(self.unsettled()))
+    }
+
+    /// The window with its length for this clock and these settings.
+    ///
+    /// # Errors
+    /// When the resolution bandwidth needs a segment longer than is sensible.
+    pub fn taper(&self, settings: &Settings) -> Result<Taper, Error> {
+        let rate = self.rate();
+        let (fewest, most) = super::settings::SEGMENT_LIMITS;
+        if rate.get() / settings.resolution.get() * settings.window.noise_bandwidth_bins() > most as f64 {
+            return Err(Error::usage(format!("a resolution bandwidth of {} at {rate}", settings.resolution))
+                .expected(format!("a segment of at most {most} samples"))
+                .remedy("give a larger --rbw"));
+        }
+        let length =
+            settings.segment.unwrap_or_else(|| segment_length(&settings.window, rate, settings.resolution)).max(fewest);
+        Ok(Taper::new(&settings.window, length))
+    }
+
+    /// Passes all samples on: each block as read, and its settled part with the mains removed.
+    ///
+    /// # Errors
+    /// What is wrong with the data, with its place.
+    pub fn run(mut self, mut each: impl FnMut(&Block, Option<&Block>)) -> Result<Passed, Error> {
+        let mut quality = Quality::default();
+        let mut pass = |block: &Block, conditioner: &mut Conditioner| {
+            quality.push(block);
+            let settled = conditioner.apply(block);
+            each(block, settled.as_ref());
+        };
+        for block in std::mem::take(&mut self.prelude) {
+            pass(&block, &mut self.conditioner);
+        }
+        while !self.ended {
+            match self.recording.next_block()? {
+                Some(block) => pass(&block, &mut self.conditioner),
+                None => self.ended = true,
+            }
+        }
+        let header = self.recording.header().clone();
+        let statistics = quality.finish().ok_or_else(|| Error::input("holds no samples").in_file(header.path.clone()))?;
+        Ok(Passed { header, statistics, findings: self.findings })
+    }
+}
+
+/// The rows of a block as slices, in the form that signal processing takes.
+pub fn rows(block: &Block) -> Vec<&[f64]> {
+    (0..block.samples.nrows()).map(|number| block.channel(number)).collect()
+}
+
+/// The error for a record that is shorter than one segment.
+pub fn too_short(path: &str, samples: u64, segment: usize, rate: Hertz) -> Error {
+    let needed = segment as f64 / rate.get();
+    Error::input(format!("holds {samples} settled samples, less than one segment of {segment}"))
+        .in_file(path)
+        .expected(format!("at least {:.1} ms", needed * 1e3))
+        .remedy("record longer, or give a larger --rbw")
+}
+
+fn select(header: &Header, settings: &Settings) -> Result<Vec<(usize, Role)>, Error> {
+    let by_role = |role| header.channels.iter().position(|channel| channel.role == role);
+    let find = |name: &String| find_channel(header, name);
+    let wire = settings.wire.as_ref().map(find).transpose()?.or_else(|| by_role(Role::Wire));
+    let named_air = settings.air.as_ref().map(find).transpose()?;
+    if wire.is_some() && wire == named_air {
+        let free = (0..header.channels.len()).find(|&other| named_air != Some(other));
+        if settings.wire.is_some() {
+            return Err(Error::usage("the same channel is named as wire and as air").in_file(header.path.clone()));
+        }
+        return Ok(free.map(|index| (index, Role::Wire)).into_iter().chain(named_air.map(|i| (i, Role::Air))).collect());
+    }
+    let air = named_air.or_else(|| by_role(Role::Air).filter(|&index| Some(index) != wire));
+    // A channel named as wire leaves the place of the reader's wire free for the air.
+    let air = air.or_else(|| by_role(Role::Wire).filter(|&index| Some(index) != wire));
+    let selected: Vec<_> =
+        wire.map(|index| (index, Role::Wire)).into_iter().chain(air.map(|index| (index, Role::Air))).collect();
+    if selected.is_empty() {
+        return Err(Error::input("holds no channel to analyse")
+            .in_file(header.path.clone())
+            .remedy("name one with --wire"));
+    }
+    Ok(selected)
+}
+
+fn find_channel(header: &Header, name: &str) -> Result<usize, Error> {
+    let by_name = header.channels.iter().position(|channel| channel.name.eq_ignore_ascii_case(name));
+    let by_number = || name.parse::<usize>().ok()?.checked_sub(1).filter(|&index| index < header.channels.len());
+    by_name.or_else(by_number).ok_or_else(|| {
+        let names: Vec<_> = header.channels.iter().map(|channel| format!("\"{}\"", channel.name)).collect();
+        Error::usage(format!("there is no channel \"{}\"", crate::error::printable(name)))
+            .in_file(header.path.clone())
+            .expected(format!("one of {}, or a number from 1 to {}", names.join(", "), names.len()))
+    })
+}
+
+fn mains_of(
+    prelude: &[Block],
+    selected: &[(usize, Role)],
+    conditioner: &Conditioner,
+    rate: Hertz,
+    nominal: Option<f64>,
+) -> Mains {
+    let mut conditioner = conditioner.clone();
+    let mut raw = vec![Vec::new(); selected.len()];
+    let mut settled = vec![Vec::new(); selected.len()];
+    for block in prelude {
+        for (row, (index, _)) in raw.iter_mut().zip(selected) {
+            row.extend_from_slice(block.channel(*index));
+        }
+        if let Some(block) = conditioner.apply(block) {
+            for (number, row) in settled.iter_mut().enumerate() {
+                row.extend_from_slice(block.channel(number));
+            }
+        }
+    }
+    let raw: Vec<&[f64]> = raw.iter().map(Vec::as_slice).collect();
+    let settled: Vec<&[f64]> = settled.iter().map(Vec::as_slice).collect();
+    find_mains(&raw, &settled, rate, nominal)
+}
+
+fn range_findings(settings: &Settings, range: Band, rate: Hertz, findings: &mut Vec<Finding>) {
+    let comfortable = rate.get() / COMFORTABLE_RATE;
+    if range.high() < settings.range.high() {
+        findings.push(Finding::limit(
+            "too_slow",
+            format!(
+                "sampled at {rate}: the range {} stops at {}; reaching {} takes at least {}",
+                settings.range,
+                hertz(range.high()),
+                hertz(settings.range.high()),
+                hertz(settings.range.high() * COMFORTABLE_RATE)
+            ),
+        ));
+    } else if comfortable < range.high() {
+        findings.push(Finding::limit(
+            "too_slow",
+            format!(
+                "sampled at {rate}: above {} little room is left for the recorder's low-pass, so what lies beyond half \
+                 the sampling rate may fold back into the range",
+                hertz(comfortable)
+            ),
+        ));
+    }
+    if let Some(cutoff) = settings.high_pass
+        && range.low() < cutoff.get()
+    {
+        findings.push(Finding::limit(
+            "below_high_pass",
+            format!("the range begins below the high-pass at {cutoff}; levels below it are lowered by it (--high-pass off)"),
+        ));
+    }
+}
+
+fn hertz(value: f64) -> String {
+    Hertz::new(value).map_or_else(|_| format!("{value} Hz"), |hertz| hertz.to_string())
+}

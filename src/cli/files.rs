@@ -1,0 +1,159 @@
+//! Files as sources, and outputs that appear whole or not at all.
+
+use std::fs::{self, File};
+use std::io::{self, Read, Seek, SeekFrom, Write};
+use std::path::{Path, PathBuf};
+
+use tempfile::NamedTempFile;
+
+use crate::error::Error;
+use crate::read::{Origin, Source};
+
+/// A file on disk as a source.
+struct FileOrigin {
+    path: PathBuf,
+    name: String,
+}
+
+/// A source for a path. Nothing is opened yet.
+pub(super) fn source(path: &Path) -> Source {
+    Source::new(FileOrigin { path: path.to_owned(), name: path.display().to_string() })
+}
+
+/// Sources for many paths.
+pub(super) fn sources(paths: &[PathBuf]) -> Vec<Source> {
+    paths.iter().map(|path| source(path)).collect()
+}
+
+impl FileOrigin {
+    fn regular(&self) -> io::Result<File> {
+        let kind = fs::metadata(&self.path)?;
+        if kind.is_dir() {
+            return Err(io::Error::other("this is a folder, not a file"));
+        }
+        if !kind.is_file() {
+            return Err(io::Error::other("this is no regular file"));
+        }
+        File::open(&self.path)
+    }
+}
+
+impl Origin for FileOrigin {
+    fn name(&self) -> &str {
+        &self.name
+    }
+
+    fn byte_count(&self) -> io::Result<u64> {
+        Ok(self.regular()?.metadata()?.len())
+    }
+
+    fn open_at(&self, position: u64) -> io::Result<Box<dyn Read + Send>> {
+        let mut file = self.regular()?;
+        file.seek(SeekFrom::Start(position))?;
+        Ok(Box::new(file))
+    }
+
+    fn sibling(&self, name: &str) -> Option<Source> {
+        let bare = Path::new(name).file_name().filter(|bare| *bare == name)?;
+        let path = self.path.with_file_name(bare);
+        path.is_file().then(|| source(&path))
+    }
+}
+
+/// What kind of file the ending of an output's name asks for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Kind {
+    Png,
+    Svg,
+    Csv,
+    Json,
+}
+
+impl Kind {
+    const ALL: [(Kind, &'static str); 4] = [(Kind::Png, "png"), (Kind::Svg, "svg"), (Kind::Csv, "csv"), (Kind::Json, "json")];
+
+    fn of(path: &Path) -> Result<Self, Error> {
+        let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase());
+        Self::ALL.into_iter().find(|(_, name)| ending.as_deref() == Some(name)).map(|(kind, _)| kind).ok_or_else(|| {
+            Error::usage("the ending of the output's name picks its kind")
+                .in_file(path.display().to_string())
+                .expected(Self::ALL.map(|(_, name)| format!(".{name}")).join(", "))
+                .remedy("name the output with one of these endings")
+        })
+    }
+}
+
+/// An output that has its place, but is not there yet.
+pub(super) struct Output {
+    path: PathBuf,
+    temporary: NamedTempFile,
+    pub(super) kind: Kind,
+}
+
+impl Output {
+    /// Prepares an output before the long work starts: right ending, writable folder, nothing overwritten.
+    ///
+    /// A file that is there already is replaced only when the same command made it or `force` is given.
+    pub(super) fn prepare(path: &Path, command: &str, force: bool) -> Result<Self, Error> {
+        let kind = Kind::of(path)?;
+        if path.exists() && !force && !made_by(path, kind, command) {
+            return Err(Error::output(format!("is there already and was not made by \"{} {command}\"", env!("CARGO_PKG_NAME")))
+                .in_file(path.display().to_string())
+                .remedy("choose another name, or give --force to replace it"));
+        }
+        let folder = match path.parent() {
+            Some(folder) if !folder.as_os_str().is_empty() => folder,
+            _ => Path::new("."),
+        };
+        let temporary = temporary_in(folder).map_err(|e| failed(path, &e))?;
+        Ok(Self { path: path.to_owned(), temporary, kind })
+    }
+
+    /// Writes the whole and puts it in its place.
+    pub(super) fn write(mut self, bytes: &[u8]) -> Result<(), Error> {
+        self.temporary.write_all(bytes).and_then(|()| self.temporary.flush()).map_err(|e| failed(&self.path, &e))?;
+        self.temporary.persist(&self.path).map_err(|e| failed(&self.path, &e.error))?;
+        Ok(())
+    }
+}
+
+/// Writes a file whole or not at all; one that is there already is replaced.
+pub(super) fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), Error> {
+    let folder = path.parent().unwrap_or(Path::new("."));
+    let put = || {
+        let mut temporary = temporary_in(folder)?;
+        temporary.write_all(bytes)?;
+        temporary.persist(path).map_err(|e| e.error)
+    };
+    put().map(|_| ()).map_err(|e| failed(path, &e))
+}
+
+fn temporary_in(folder: &Path) -> io::Result<NamedTempFile> {
+    let mut builder = tempfile::Builder::new();
+    builder.prefix(".linewake-").suffix(".part");
+    // A result is as readable as any other file that the user makes.
+    #[cfg(unix)]
+    builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
+    builder.tempfile_in(folder)
+}
+
+fn failed(path: &Path, error: &io::Error) -> Error {
+    Error::output(format!("cannot be written: {error}"))
+        .in_file(path.display().to_string())
+        .remedy("check the folder, its permissions and the free space")
+}
+
+/// Whether the head of an existing file says that the same command made it.
+fn made_by(path: &Path, kind: Kind, command: &str) -> bool {
+    let mut head = Vec::new();
+    let read = File::open(path).and_then(|file| file.take(512).read_to_end(&mut head));
+    let holds = |needle: &str| head.windows(needle.len()).any(|window| window == needle.as_bytes());
+    let starts = |start: &[u8]| head.starts_with(start);
+    read.is_ok()
+        && match kind {
+            Kind::Png => starts(b"\x89PNG") && holds(&crate::report::document::made_by(command)),
+            Kind::Svg => starts(b"<") && holds(&crate::report::document::made_by(command)),
+            Kind::Json => holds("\"tool\": \"linewake\"") && holds(&format!("\"command\": \"{command}\"")),
+            Kind::Csv => crate::report::columns::header_of(command).is_some_and(|header| starts(header.as_bytes())),
+        }
+}

@@ -1,0 +1,172 @@
+//! The options that commands share, and how they become settings.
+
+use std::path::PathBuf;
+
+use clap::Args;
+
+use crate::analysis::settings::Settings;
+use crate::dsp::window::Window;
+use crate::error::Error;
+use crate::read::ReadOptions;
+use crate::units::{Band, Hertz};
+
+/// How captures are read and analysed.
+#[derive(Debug, Clone, Args)]
+pub(super) struct CaptureOptions {
+    /// The wire channel, by name or number from 1 [default: the first voltage column]
+    #[arg(long, value_name = "CHANNEL", help_heading = "Reading")]
+    wire: Option<String>,
+    /// The air channel, by name or number from 1 [default: the second voltage column]
+    #[arg(long, value_name = "CHANNEL", help_heading = "Reading")]
+    air: Option<String>,
+    /// A second file that holds the air channel, of the same time base
+    #[arg(long, value_name = "FILE", help_heading = "Reading")]
+    pub(super) air_file: Option<PathBuf>,
+    /// The sampling rate, when the file does not say
+    #[arg(long, value_name = "HZ", help_heading = "Reading")]
+    sample_rate: Option<Hertz>,
+    /// The separator of a text table: comma, semicolon, tab, blank, or the character
+    #[arg(long, value_name = "CHARACTER", value_parser = separator, help_heading = "Reading")]
+    separator: Option<char>,
+    /// The decimal mark of a text table: point, comma, or the character
+    #[arg(long, value_name = "CHARACTER", value_parser = decimal_mark, help_heading = "Reading")]
+    decimal_mark: Option<char>,
+    /// The column that is time, by name or number from 1, or none
+    #[arg(long, value_name = "COLUMN", help_heading = "Reading")]
+    time_column: Option<String>,
+    /// The unit of the time column: s, ms, us, ns
+    #[arg(long, value_name = "UNIT", help_heading = "Reading")]
+    time_unit: Option<String>,
+    /// The unit of channels that state none, such as V or mV
+    #[arg(long, value_name = "UNIT", help_heading = "Reading")]
+    unit: Option<String>,
+    /// Lines to skip at the top of a text file
+    #[arg(long, value_name = "N", help_heading = "Reading")]
+    skip_lines: Option<u64>,
+    /// The most memory a reader may take, such as 500M
+    #[arg(long, value_name = "SIZE", value_parser = size, help_heading = "Reading")]
+    max_memory: Option<u64>,
+    /// The nominal mains frequency: 50, 60 or auto
+    #[arg(long, value_name = "50|60|auto", default_value = "auto", value_parser = mains, help_heading = "Analysis")]
+    mains: Mains,
+    /// The cutoff of the mains removal, or off
+    #[arg(long, value_name = "HZ|off", default_value = "1k", value_parser = high_pass, help_heading = "Analysis")]
+    high_pass: HighPassOption,
+    /// The range of frequencies
+    #[arg(long, value_name = "LOW:HIGH", default_value = "2k:150k", help_heading = "Analysis")]
+    range: Band,
+    /// The resolution bandwidth
+    #[arg(long, value_name = "HZ", default_value = "200", help_heading = "Analysis")]
+    rbw: Hertz,
+    /// The window: hann, hft95 (flat top), kaiser:8.6 ...
+    #[arg(long, value_name = "NAME", default_value = "hann", help_heading = "Analysis")]
+    window: Window,
+    /// The overlap of segments, a fraction
+    #[arg(long, value_name = "FRACTION", default_value_t = 0.5, help_heading = "Analysis")]
+    overlap: f64,
+    /// Samples in a segment; overrides --rbw
+    #[arg(long, value_name = "N", help_heading = "Analysis")]
+    segment: Option<usize>,
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Mains(Option<f64>);
+
+#[derive(Debug, Clone, Copy)]
+struct HighPassOption(Option<Hertz>);
+
+impl CaptureOptions {
+    /// The settings in force.
+    pub(super) fn settings(&self) -> Result<Settings, Error> {
+        let settings = Settings {
+            wire: self.wire.clone(),
+            air: self.air.clone(),
+            mains: self.mains.0,
+            high_pass: self.high_pass.0,
+            range: self.range,
+            resolution: self.rbw,
+            window: self.window,
+            overlap: self.overlap,
+            segment: self.segment,
+            read: ReadOptions {
+                sample_rate: self.sample_rate,
+                separator: self.separator,
+                decimal_mark: self.decimal_mark,
+                time_column: self.time_column.clone(),
+                time_unit: self.time_unit.clone(),
+                unit: self.unit.clone(),
+                skip_lines: self.skip_lines,
+                max_memory: self.max_memory,
+                ..ReadOptions::default()
+            },
+        };
+        settings.check()?;
+        Ok(settings)
+    }
+}
+
+/// Where the result goes.
+#[derive(Debug, Clone, Args)]
+pub(super) struct OutputOptions {
+    /// Print one JSON document instead of a table
+    #[arg(long, help_heading = "Output")]
+    pub(super) json: bool,
+    /// Write the result to a file; its ending picks the kind
+    #[arg(short, long, value_name = "FILE", help_heading = "Output")]
+    pub(super) output: Option<PathBuf>,
+    /// Replace the output file even if something else made it
+    #[arg(long, help_heading = "Output")]
+    pub(super) force: bool,
+}
+
+fn separator(text: &str) -> Result<char, String> {
+    match text {
+        "comma" => Ok(','),
+        "semicolon" => Ok(';'),
+        "tab" | "\\t" => Ok('\t'),
+        "blank" | "space" => Ok(' '),
+        _ => single(text).ok_or_else(|| "expected comma, semicolon, tab, blank, or one character".into()),
+    }
+}
+
+fn decimal_mark(text: &str) -> Result<char, String> {
+    match text {
+        "point" | "." => Ok('.'),
+        "comma" | "," => Ok(','),
+        _ => Err("expected point or comma".into()),
+    }
+}
+
+fn single(text: &str) -> Option<char> {
+    let mut chars = text.chars();
+    chars.next().filter(|c| chars.next().is_none() && !c.is_alphanumeric() && !"+-.".contains(*c))
+}
+
+fn mains(text: &str) -> Result<Mains, String> {
+    match text {
+        "auto" => Ok(Mains(None)),
+        "50" => Ok(Mains(Some(50.0))),
+        "60" => Ok(Mains(Some(60.0))),
+        _ => Err("expected 50, 60 or auto".into()),
+    }
+}
+
+fn high_pass(text: &str) -> Result<HighPassOption, String> {
+    match text {
+        "off" => Ok(HighPassOption(None)),
+        _ => text.parse().map(|cutoff| HighPassOption(Some(cutoff))).map_err(|e: Error| e.to_string()),
+    }
+}
+
+/// Reads a size in bytes with k, M or G.
+fn size(text: &str) -> Result<u64, String> {
+    let refuse = || format!("\"{}\" is no size; expected bytes with k, M or G, such as 500M", crate::error::printable(text));
+    let (number, factor) = match text.chars().next_back() {
+        Some('k' | 'K') => (&text[..text.len() - 1], 1u64 << 10),
+        Some('M') => (&text[..text.len() - 1], 1 << 20),
+        Some('G') => (&text[..text.len() - 1], 1 << 30),
+        _ => (text, 1),
+    };
+    let number: u64 = number.parse().map_err(|_| refuse())?;
+    number.checked_mul(factor).filter(|&bytes| bytes > 0).ok_or_else(refuse)
+}

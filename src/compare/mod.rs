@@ -1,0 +1,9 @@
+//! Results to one: what changed, what a load adds, what ranks above what, each with its interval.
+//!
+//! Nothing here reads samples; it works on the band powers of mains periods that `measure` gives.
+
+pub mod added;
+pub mod before_after;
+pub mod difference;
+pub mod ranking;
+pub mod side;

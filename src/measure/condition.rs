@@ -1,0 +1,98 @@
+//! From samples as read to samples without the mains: the step from block to block that every measure shares.
+
+use ndarray::{Array2, Axis, Slice};
+
+use crate::capture::Block;
+use crate::dsp::filter::HighPass;
+use crate::error::Error;
+use crate::units::Hertz;
+
+/// Picks the channels to analyse and takes the mains out of them.
+///
+/// The same fourth-order Butterworth high-pass runs over all channels. The stretch in which it settles is left
+/// out, so that the blocks that come out count from the first settled sample. Levels are put right afterwards by
+/// [`Conditioner::power_correction`].
+#[derive(Debug, Clone)]
+pub struct Conditioner {
+    channels: Vec<usize>,
+    filters: Option<Vec<HighPass>>,
+    unsettled: u64,
+}
+
+impl Conditioner {
+    /// Takes the channels by their number in the recording; `None` for a cutoff leaves the samples as they are.
+    ///
+    /// # Errors
+    /// A cutoff that the sampling rate cannot carry.
+    pub fn new(channels: Vec<usize>, cutoff: Option<Hertz>, rate: Hertz) -> Result<Self, Error> {
+        let filter = cutoff.map(|cutoff| HighPass::new(cutoff, rate)).transpose()?;
+        let unsettled = filter.as_ref().map_or(0, |filter| filter.settling() as u64);
+        let filters = filter.map(|filter| vec![filter; channels.len()]);
+        Ok(Self { channels, filters, unsettled })
+    }
+
+    /// How many samples at the start are left out while the high-pass settles.
+    pub fn unsettled(&self) -> u64 {
+        self.unsettled
+    }
+
+    /// The settled part of a block, channel by channel in the order asked for; `None` while all of it settles.
+    ///
+    /// Blocks must come in order, the first one from the first sample of the recording.
+    pub fn apply(&mut self, block: &Block) -> Option<Block> {
+        let mut samples = Array2::zeros((self.channels.len(), block.len()));
+        for (row, &channel) in self.channels.iter().enumerate() {
+            let mut out = samples.index_axis_mut(Axis(0), row);
+            let out = out.as_slice_mut().expect("rows of a standard array are contiguous");
+            out.copy_from_slice(block.channel(channel));
+            if let Some(filters) = &mut self.filters {
+                filters[row].process(out);
+            }
+        }
+        let settling = usize::try_from(self.unsettled.saturating_sub(block.first)).unwrap_or(usize::MAX);
+        match settling {
+            0 => {}
+            all if all >= block.len() => return None,
+            some => samples = samples.slice_axis(Axis(1), Slice::from(some..)).as_standard_layout().into_owned(),
+        }
+        Some(Block { first: block.first.max(self.unsettled) - self.unsettled, samples })
+    }
+
+    /// The factor on a power that divides the high-pass out again at a frequency in hertz.
+    ///
+    /// Below the cutoff, where the filter has taken more than half of the power, nothing is put back.
+    pub fn power_correction(&self, frequency: f64) -> f64 {
+        match self.filters.as_deref() {
+            Some([filter, ..]) if frequency >= filter.cutoff().get() => 1.0 / filter.power_response(frequency),
+            _ => 1.0,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn blocks_of_any_size_give_the_same_settled_samples() {
+        let rate = Hertz::new(100e3).unwrap();
+        let samples: Vec<f64> = (0..3000).map(|n| f64::from(n % 17) + 5.0).collect();
+        let run = |size: usize| {
+            let mut conditioner = Conditioner::new(vec![0], Some(Hertz::new(1e3).unwrap()), rate).unwrap();
+            let mut out = Vec::new();
+            for (number, chunk) in samples.chunks(size).enumerate() {
+                let samples = Array2::from_shape_vec((1, chunk.len()), chunk.to_vec()).unwrap();
+                if let Some(block) = conditioner.apply(&Block { first: (number * size) as u64, samples }) {
+                    assert_eq!(block.first, out.len() as u64);
+                    out.extend_from_slice(block.channel(0));
+                }
+            }
+            (out, conditioner.unsettled())
+        };
+        let (whole, unsettled) = run(3000);
+        assert_eq!(whole.len() as u64, 3000 - unsettled);
+        for size in [1, 7, 640, 2999] {
+            assert_eq!(run(size).0, whole, "blocks of {size}");
+        }
+    }
+}

@@ -1,0 +1,299 @@
+//! Results as columns of a CSV file: one row a value, plain headers, numbers in full precision.
+
+use crate::analysis::bands::CaptureBands;
+use crate::analysis::batch::Batch;
+use crate::analysis::compare::Comparison;
+use crate::analysis::inspect::Inspection;
+use crate::analysis::spectrum::CaptureSpectrum;
+use crate::analysis::waveform::CaptureWaveform;
+use crate::capture::{Quantity, Role};
+use crate::compare::added::BandAddition;
+use crate::compare::before_after::BandChange;
+use crate::error::Error;
+
+/// The header of each command's file; by it a command knows a file that it made.
+const HEADERS: &[(&str, &[&str])] = &[
+    (
+        "inspect",
+        &[
+            "path", "fitness", "summary", "sample_rate_hz", "samples", "duration_s", "channel", "role", "unit", "min", "max",
+            "mean", "rms", "resolution", "clipped_fraction",
+        ],
+    ),
+    ("waveform", &["path", "channel", "role", "unit", "time_s", "min", "max", "settled_min", "settled_max"]),
+    (
+        "spectrum",
+        &["path", "channel", "role", "unit", "frequency_hz", "psd", "rms", "level_db", "max_level_db", "min_level_db"],
+    ),
+    (
+        "bands",
+        &["path", "channel", "role", "unit", "low_hz", "high_hz", "rms", "level_db", "floor_rms", "near_floor", "whole_range"],
+    ),
+    (
+        "compare",
+        &[
+            "role", "unit", "low_hz", "high_hz", "before_rms", "after_rms", "change_db", "ci95_low_db", "ci95_high_db",
+            "verdict", "smallest_shown_db", "near_floor", "whole_range",
+        ],
+    ),
+    (
+        "added",
+        &[
+            "role", "unit", "low_hz", "high_hz", "off_rms", "on_rms", "added_rms", "added_ci95_low_rms",
+            "added_ci95_high_rms", "rise_db", "ci95_low_db", "ci95_high_db", "verdict", "smallest_shown_rms", "near_floor",
+            "whole_range",
+        ],
+    ),
+    (
+        "batch",
+        &[
+            "path", "status", "error", "role", "unit", "low_hz", "high_hz", "rms", "level_db", "ci95_low_db", "ci95_high_db",
+            "near_floor", "rank", "tied", "whole_range",
+        ],
+    ),
+];
+
+/// The header line of a command's CSV file, without line break.
+pub fn header_of(command: &str) -> Option<String> {
+    HEADERS.iter().find(|(name, _)| *name == command).map(|(_, header)| header.join(","))
+}
+
+/// Rows under a command's header.
+struct Columns {
+    writer: csv::Writer<Vec<u8>>,
+}
+
+impl Columns {
+    fn of(command: &str) -> Result<Self, Error> {
+        let header = HEADERS.iter().find(|(name, _)| *name == command).map(|(_, header)| *header).unwrap_or_default();
+        let mut columns = Self { writer: csv::Writer::from_writer(Vec::new()) };
+        columns.row(header.iter().map(|name| (*name).to_owned()))?;
+        Ok(columns)
+    }
+
+    fn row(&mut self, cells: impl IntoIterator<Item = String>) -> Result<(), Error> {
+        self.writer.write_record(cells).map_err(|e| Error::output(format!("a row cannot be written: {e}")))
+    }
+
+    fn finish(self) -> Result<Vec<u8>, Error> {
+        self.writer.into_inner().map_err(|e| Error::output(format!("the rows cannot be written: {e}")))
+    }
+}
+
+/// A number in the fewest digits that read back to the same; empty where there is none.
+fn number(value: impl Into<Option<f64>>) -> String {
+    value.into().filter(|value| value.is_finite()).map(|value| value.to_string()).unwrap_or_default()
+}
+
+fn head(path: &str, channel: &str, role: Role, unit: &Quantity) -> [String; 4] {
+    [path.to_owned(), channel.to_owned(), role.name().to_owned(), unit.symbol().to_owned()]
+}
+
+/// The channels of inspected captures.
+///
+/// # Errors
+/// None but for a lack of memory.
+pub fn inspections(captures: &[Inspection]) -> Result<Vec<u8>, Error> {
+    let mut columns = Columns::of("inspect")?;
+    for capture in captures {
+        for channel in &capture.channels {
+            columns.row([
+                capture.input.path.clone(),
+                capture.fitness.words().to_owned(),
+                capture.summary.clone(),
+                number(capture.sample_rate_hz),
+                capture.samples.to_string(),
+                number(capture.duration_s),
+                channel.name.clone(),
+                channel.role.name().to_owned(),
+                channel.unit.symbol().to_owned(),
+                number(channel.min),
+                number(channel.max),
+                number(channel.mean),
+                number(channel.rms),
+                number(channel.resolution),
+                number(channel.clipped_fraction),
+            ])?;
+        }
+    }
+    columns.finish()
+}
+
+/// Waveforms column by column of the picture.
+///
+/// # Errors
+/// None but for a lack of memory.
+pub fn waveforms(captures: &[CaptureWaveform]) -> Result<Vec<u8>, Error> {
+    let mut columns = Columns::of("waveform")?;
+    for capture in captures {
+        for channel in &capture.channels {
+            let settled = |values: &[f64], k: usize| number(values.get(k).copied());
+            for k in 0..channel.min.len() {
+                let time = capture.start_s + k as f64 * capture.column_s;
+                columns.row(head(&capture.path, &channel.name, channel.role, &channel.unit).into_iter().chain([
+                    number(time),
+                    number(channel.min[k]),
+                    number(channel.max[k]),
+                    settled(&channel.settled_min, k),
+                    settled(&channel.settled_max, k),
+                ]))?;
+            }
+        }
+    }
+    columns.finish()
+}
+
+/// Spectra bin by bin.
+///
+/// # Errors
+/// None but for a lack of memory.
+pub fn spectra(captures: &[CaptureSpectrum]) -> Result<Vec<u8>, Error> {
+    let mut columns = Columns::of("spectrum")?;
+    for capture in captures {
+        for channel in &capture.channels {
+            for k in 0..channel.frequency_hz.len() {
+                columns.row(head(&capture.path, &channel.name, channel.role, &channel.unit).into_iter().chain([
+                    number(channel.frequency_hz[k]),
+                    number(channel.psd[k]),
+                    number(channel.rms[k]),
+                    number(channel.level_db[k].get()),
+                    number(channel.max_level_db[k].get()),
+                    number(channel.min_level_db[k].get()),
+                ]))?;
+            }
+        }
+    }
+    columns.finish()
+}
+
+/// Bands, then the whole range, of every channel.
+///
+/// # Errors
+/// None but for a lack of memory.
+pub fn bands(captures: &[CaptureBands]) -> Result<Vec<u8>, Error> {
+    let mut columns = Columns::of("bands")?;
+    for capture in captures {
+        for channel in &capture.channels {
+            let rows = channel.bands.iter().map(|band| (band, false)).chain([(&channel.total, true)]);
+            for (value, whole) in rows {
+                columns.row(head(&capture.path, &channel.name, channel.role, &channel.unit).into_iter().chain([
+                    number(value.band.low()),
+                    number(value.band.high()),
+                    number(value.rms),
+                    number(value.level_db.get()),
+                    number(value.floor_rms),
+                    value.near_floor.to_string(),
+                    whole.to_string(),
+                ]))?;
+            }
+        }
+    }
+    columns.finish()
+}
+
+fn ends(interval: Option<[f64; 2]>) -> [String; 2] {
+    [number(interval.map(|i| i[0])), number(interval.map(|i| i[1]))]
+}
+
+/// A before/after comparison.
+///
+/// # Errors
+/// None but for a lack of memory.
+pub fn changes(comparison: &Comparison<BandChange>) -> Result<Vec<u8>, Error> {
+    let mut columns = Columns::of("compare")?;
+    for channel in &comparison.channels {
+        for (row, whole) in channel.bands.iter().map(|row| (row, false)).chain([(&channel.total, true)]) {
+            let [low, high] = ends(row.ci95_db);
+            columns.row([
+                channel.role.name().to_owned(),
+                channel.unit.symbol().to_owned(),
+                number(row.band.low()),
+                number(row.band.high()),
+                number(row.before_rms),
+                number(row.after_rms),
+                number(row.change_db),
+                low,
+                high,
+                row.verdict.words().to_owned(),
+                number(row.smallest_shown_db),
+                row.near_floor.to_string(),
+                whole.to_string(),
+            ])?;
+        }
+    }
+    columns.finish()
+}
+
+/// What a load adds.
+///
+/// # Errors
+/// None but for a lack of memory.
+pub fn additions(comparison: &Comparison<BandAddition>) -> Result<Vec<u8>, Error> {
+    let mut columns = Columns::of("added")?;
+    for channel in &comparison.channels {
+        for (row, whole) in channel.bands.iter().map(|row| (row, false)).chain([(&channel.total, true)]) {
+            let [added_low, added_high] = ends(row.added_ci95_rms);
+            let [low, high] = ends(row.ci95_db);
+            columns.row([
+                channel.role.name().to_owned(),
+                channel.unit.symbol().to_owned(),
+                number(row.band.low()),
+                number(row.band.high()),
+                number(row.off_rms),
+                number(row.on_rms),
+                number(row.added_rms),
+                added_low,
+                added_high,
+                number(row.rise_db),
+                low,
+                high,
+                row.verdict.words().to_owned(),
+                number(row.smallest_shown_rms),
+                row.near_floor.to_string(),
+                whole.to_string(),
+            ])?;
+        }
+    }
+    columns.finish()
+}
+
+/// A batch: for each channel of each capture the bands and the whole range, for a failed capture its error.
+///
+/// # Errors
+/// None but for a lack of memory.
+pub fn batch(batch: &Batch) -> Result<Vec<u8>, Error> {
+    let mut columns = Columns::of("batch")?;
+    for row in &batch.captures {
+        let status = match &row.error {
+            None => ["done".to_owned(), String::new()],
+            Some(error) => ["failed".to_owned(), error.clone()],
+        };
+        if row.channels.is_empty() {
+            let empty = std::iter::repeat_n(String::new(), 12);
+            columns.row([row.path.clone()].into_iter().chain(status.clone()).chain(empty))?;
+        }
+        for channel in &row.channels {
+            let place = batch.ranking.iter().find(|rank| rank.path == row.path && rank.role == channel.role);
+            let values = channel.bands.iter().map(|value| (value, None, None, false));
+            let total = (&channel.total.value, channel.total.ci95_db, place, true);
+            for (value, interval, place, whole) in values.chain([total]) {
+                let [low, high] = ends(interval);
+                columns.row([row.path.clone()].into_iter().chain(status.clone()).chain([
+                    channel.role.name().to_owned(),
+                    channel.unit.symbol().to_owned(),
+                    number(value.band.low()),
+                    number(value.band.high()),
+                    number(value.rms),
+                    number(value.level_db.get()),
+                    low,
+                    high,
+                    value.near_floor.to_string(),
+                    place.map(|rank| rank.rank.to_string()).unwrap_or_default(),
+                    place.map(|rank| rank.tied.to_string()).unwrap_or_default(),
+                    whole.to_string(),
+                ]))?;
+            }
+        }
+    }
+    columns.finish()
+}

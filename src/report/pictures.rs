@@ -1,0 +1,327 @@
+//! Figures from results: which panels, which series, which words.
+
+use super::figure::{Axis, Bar, Figure, Panel, PhaseAxis, Row, Series, Shape, Style, Tie};
+use super::sentences::{self, short_name};
+use crate::analysis::bands::CaptureBands;
+use crate::analysis::batch::Batch;
+use crate::analysis::compare::{ChannelComparison, Comparison, SideSpectrum};
+use crate::analysis::pipeline::Spectral;
+use crate::analysis::settings::Settings;
+use crate::analysis::spectrum::CaptureSpectrum;
+use crate::analysis::waveform::CaptureWaveform;
+use crate::capture::{Quantity, Role};
+use crate::compare::added::BandAddition;
+use crate::compare::before_after::BandChange;
+use crate::measure::bands::BandValue;
+use crate::units::{Band, Level};
+
+/// The height in pixels of a ranked row and of what stands around the rows.
+const RANKED_ROW: u32 = 30;
+const RANKED_FRAME: u32 = 330;
+
+fn style(role: Role) -> Style {
+    match role {
+        Role::Wire => Style::Wire,
+        Role::Air => Style::Air,
+        Role::Other => Style::Neutral,
+    }
+}
+
+fn before_style(role: Role) -> Style {
+    match role {
+        Role::Wire => Style::WireBefore,
+        Role::Air => Style::AirBefore,
+        Role::Other => Style::Neutral,
+    }
+}
+
+fn after_style(role: Role) -> Style {
+    match role {
+        Role::Wire => Style::WireAfter,
+        Role::Air => Style::AirAfter,
+        Role::Other => Style::Neutral,
+    }
+}
+
+fn role_title(role: Role) -> &'static str {
+    match role {
+        Role::Wire => "Wire",
+        Role::Air => "Air",
+        Role::Other => "Other",
+    }
+}
+
+fn level_label(unit: &Quantity) -> String {
+    format!("Level, {}", unit.level_reference())
+}
+
+fn frequency_axis(range: Band) -> Axis {
+    Axis::frequency(range.low().max(1.0), range.high())
+}
+
+/// How the estimate was made, for captions.
+fn method(settings: &Settings, enbw_hz: f64, segments: Option<u64>) -> String {
+    let averages = segments.map_or(String::new(), |n| format!(", {n} segments averaged"));
+    let high_pass = settings.high_pass.map_or("no high-pass".to_owned(), |cutoff| {
+        format!("4th-order high-pass at {cutoff}, divided out again above it")
+    });
+    format!(
+        "Window {}, noise bandwidth {enbw_hz:.1} Hz, overlap {:.0} %{averages}; {high_pass}.",
+        settings.window,
+        100.0 * settings.overlap
+    )
+}
+
+fn range_of(spectral: &Spectral) -> Band {
+    Band::new(spectral.range_low_hz, spectral.range_high_hz).unwrap_or_else(|_| Settings::default().range)
+}
+
+/// Wire above air, level over frequency, with the converter's floor.
+pub fn spectrum(capture: &CaptureSpectrum, settings: &Settings) -> Figure {
+    let range = range_of(&capture.analysis);
+    let rows = capture
+        .channels
+        .iter()
+        .map(|channel| {
+            let points = |levels: &[Level]| {
+                channel.frequency_hz.iter().copied().zip(levels.iter().map(|level| level.get())).collect::<Vec<_>>()
+            };
+            let title = format!("{}: {}", role_title(channel.role), channel.name);
+            let mut panel = Panel::new(title, frequency_axis(range), Axis::linear(level_label(&channel.unit)))
+                .with(Series::new("largest segment", before_style(channel.role), Shape::Line(points(&channel.max_level_db))))
+                .with(Series::new("mean", style(channel.role), Shape::Line(points(&channel.level_db))));
+            if let Some(floor) = channel.floor_level_db {
+                panel = panel.with(Series::new("floor of range and converter", Style::Floor, Shape::Level(floor.get())));
+            }
+            Row::new(vec![panel])
+        })
+        .collect();
+    Figure {
+        conclusion: sentences::of_spectrum(capture),
+        rows,
+        caption: vec![
+            method(settings, capture.analysis.enbw_hz, Some(capture.analysis.segments)),
+            format!("File {}, {:.0} samples a second; mains {}.", capture.path, capture.sample_rate_hz, capture.mains.words()),
+        ],
+        ..Figure::new("Which frequencies, how strong?")
+    }
+}
+
+fn band_bars(bands: &[BandValue]) -> Vec<Bar> {
+    bands
+        .iter()
+        .map(|value| Bar { from: value.band.low(), to: value.band.high(), value: value.level_db.get(), interval: None })
+        .collect()
+}
+
+/// Wire above air, level of each band.
+pub fn bands(capture: &CaptureBands, settings: &Settings) -> Figure {
+    let range = range_of(&capture.analysis);
+    let rows = capture
+        .channels
+        .iter()
+        .map(|channel| {
+            let title = format!("{}: {}", role_title(channel.role), channel.name);
+            let mut panel = Panel::new(title, frequency_axis(range), Axis::linear(level_label(&channel.unit))).with(
+                Series::new("level in the band", style(channel.role), Shape::Bars { bars: band_bars(&channel.bands), base: None }),
+            );
+            let floor: Vec<Bar> = channel
+                .bands
+                .iter()
+                .filter_map(|value| {
+                    let level = Level::of_rms(value.floor_rms?).get();
+                    Some(Bar { from: value.band.low(), to: value.band.high(), value: level, interval: None })
+                })
+                .collect();
+            if !floor.is_empty() {
+                panel = panel.with(Series::new("floor of range and converter", Style::Floor, Shape::Steps(floor)));
+            }
+            Row::new(vec![panel])
+        })
+        .collect();
+    Figure {
+        conclusion: sentences::of_bands(capture),
+        rows,
+        caption: vec![
+            method(settings, capture.analysis.enbw_hz, Some(capture.analysis.segments)),
+            format!("File {}, {:.0} samples a second.", capture.path, capture.sample_rate_hz),
+        ],
+        ..Figure::new("How much energy sits in each band?")
+    }
+}
+
+fn line(spectrum: &SideSpectrum) -> Shape {
+    Shape::Line(spectrum.frequency_hz.iter().copied().zip(spectrum.level_db.iter().map(|level| level.get())).collect())
+}
+
+/// A change of a band as the lower panel shows it.
+struct Change {
+    band: Band,
+    db: Option<f64>,
+    interval: Option<[f64; 2]>,
+}
+
+fn comparison_panels<Row_>(
+    channel: &ChannelComparison<Row_>,
+    range: Band,
+    names: (&str, &str),
+    label: &str,
+    change: impl Fn(&Row_) -> Change,
+) -> (Panel, Panel) {
+    let mut above = Panel::new(role_title(channel.role), frequency_axis(range), Axis::linear(level_label(&channel.unit)))
+        .with(Series::new(names.0, before_style(channel.role), line(&channel.first)))
+        .with(Series::new(names.1, after_style(channel.role), line(&channel.second)));
+    if let Some(floor) = channel.floor_level_db {
+        above = above.with(Series::new("floor of range and converter", Style::Floor, Shape::Level(floor.get())));
+    }
+    let changes: Vec<Change> = channel.bands.iter().map(change).collect();
+    let bars: Vec<Bar> = changes
+        .iter()
+        .filter_map(|c| {
+            Some(Bar { from: c.band.low(), to: c.band.high(), value: c.db?, interval: c.interval.map(|[low, high]| (low, high)) })
+        })
+        .collect();
+    let below = Panel::new("", frequency_axis(range), Axis::linear(label.to_owned()))
+        .with(Series::unnamed(Style::Neutral, Shape::Level(0.0)))
+        .with(Series::new("each band with its 95 % interval", Style::Difference, Shape::Bars { bars, base: Some(0.0) }));
+    (above, below)
+}
+
+fn comparison_figure<Row_>(
+    title: &str,
+    comparison: &Comparison<Row_>,
+    settings: &Settings,
+    names: (&str, &str),
+    label: &str,
+    conclusion: Vec<String>,
+    change: impl Fn(&Row_) -> Change,
+) -> Figure {
+    let range = Band::new(comparison.range_low_hz, comparison.range_high_hz).unwrap_or(settings.range);
+    let (above, below): (Vec<_>, Vec<_>) =
+        comparison.channels.iter().map(|channel| comparison_panels(channel, range, names, label, &change)).unzip();
+    let files = |paths: &[String]| paths.iter().map(|path| short_name(path)).collect::<Vec<_>>().join(", ");
+    Figure {
+        conclusion,
+        rows: vec![Row::new(above), Row { share: 0.7, panels: below }],
+        caption: vec![
+            method(settings, comparison.enbw_hz, None),
+            format!("{}.", sentences::sides(&comparison.first, &comparison.second, names)),
+            format!("{}: {}. {}: {}.", names.0, files(&comparison.first.paths), names.1, files(&comparison.second.paths)),
+        ],
+        ..Figure::new(title)
+    }
+}
+
+/// Before and after above, the change with its interval below; wire left, air right.
+pub fn changes(comparison: &Comparison<BandChange>, settings: &Settings) -> Figure {
+    let change = |row: &BandChange| Change { band: row.band, db: row.change_db, interval: row.ci95_db };
+    let conclusion = sentences::of_change(comparison);
+    comparison_figure("What changed?", comparison, settings, ("before", "after"), "Change, dB", conclusion, change)
+}
+
+/// Off and on above, the rise with its interval below; wire left, air right.
+pub fn additions(comparison: &Comparison<BandAddition>, settings: &Settings) -> Figure {
+    let change = |row: &BandAddition| Change { band: row.band, db: row.rise_db, interval: row.ci95_db };
+    let conclusion = sentences::of_addition(comparison);
+    comparison_figure("What does the load add?", comparison, settings, ("off", "on"), "Rise, dB", conclusion, change)
+}
+
+/// Totals from the highest down; wire left, air right.
+pub fn ranking(batch: &Batch, settings: &Settings) -> Figure {
+    let mut panels = Vec::new();
+    let mut most = 1;
+    for role in [Role::Wire, Role::Air] {
+        let ranked: Vec<_> = batch.ranking.iter().filter(|rank| rank.role == role).collect();
+        if ranked.is_empty() {
+            continue;
+        }
+        most = most.max(ranked.len());
+        let unit = batch.captures.iter().flat_map(|row| &row.channels).find(|channel| channel.role == role);
+        let label = unit.map_or("Level".to_owned(), |channel| level_label(&channel.unit));
+        let names = ranked.iter().map(|rank| format!("{}. {}", rank.rank, short_name(&rank.path))).collect();
+        let bars = ranked
+            .iter()
+            .enumerate()
+            .map(|(place, rank)| Bar::at(place, rank.total_db, rank.ci95_db.map(|[low, high]| (low, high))))
+            .collect();
+        let mut panel = Panel::new(role_title(role), Axis::linear(label), Axis::names(names))
+            .with(Series::unnamed(style(role), Shape::Bars { bars, base: None }));
+        panel.ties = ties(&ranked.iter().map(|rank| rank.rank).collect::<Vec<_>>());
+        panels.push(panel);
+    }
+    let rows = u32::try_from(most).unwrap_or(u32::MAX).clamp(6, 400);
+    Figure {
+        conclusion: sentences::of_batch(batch),
+        rows: vec![Row::new(panels)],
+        caption: vec![
+            format!("Total in {} with its 95 % interval from the scatter of the mains periods.", settings.range),
+            method(settings, settings.resolution.get(), None),
+        ],
+        height: RANKED_FRAME + rows * RANKED_ROW,
+        ..Figure::new("How do the captures rank?")
+    }
+}
+
+/// Runs of equal ranks.
+fn ties(ranks: &[usize]) -> Vec<Tie> {
+    let mut ties = Vec::new();
+    let mut first = 0;
+    for end in 1..=ranks.len() {
+        if end == ranks.len() || ranks[end] != ranks[first] {
+            if end - first > 1 {
+                ties.push(Tie { first, last: end - 1, label: "tie".to_owned() });
+            }
+            first = end;
+        }
+    }
+    ties
+}
+
+/// Wire above air, as captured and with the mains removed, captures side by side on the same scales.
+pub fn waveform(captures: &[CaptureWaveform], settings: &Settings) -> Figure {
+    let mut rows = Vec::new();
+    for role in [Role::Wire, Role::Air] {
+        for settled in [false, true] {
+            let panels: Vec<Panel> = captures.iter().filter_map(|capture| waveform_panel(capture, role, settled)).collect();
+            if !panels.is_empty() {
+                rows.push(Row::new(panels));
+            }
+        }
+    }
+    let high_pass = settings.high_pass.map_or("no high-pass".to_owned(), |cutoff| format!("4th-order high-pass at {cutoff}"));
+    let phase = if captures.iter().any(|capture| capture.phase_known) {
+        "Mains phase: 0° where what is left of the fundamental rises through zero; a coupling network turns that phase."
+    } else {
+        "The record does not show the mains phase; 0° is where the picture begins."
+    };
+    Figure {
+        conclusion: sentences::of_waveform(captures),
+        rows,
+        caption: vec![
+            format!("Smallest to largest sample of each column of the picture; mains removed by a {high_pass}. {phase}"),
+            format!("Files: {}.", captures.iter().map(|c| short_name(&c.path)).collect::<Vec<_>>().join(", ")),
+        ],
+        height: 1000,
+        ..Figure::new("What do wire and air look like in time?")
+    }
+}
+
+fn waveform_panel(capture: &CaptureWaveform, role: Role, settled: bool) -> Option<Panel> {
+    let channel = capture.channels.iter().find(|channel| channel.role == role)?;
+    let (min, max) =
+        if settled { (&channel.settled_min, &channel.settled_max) } else { (&channel.min, &channel.max) };
+    let time_ms = |k: usize| 1e3 * (capture.start_s + k as f64 * capture.column_s);
+    let columns = min.iter().zip(max).enumerate().map(|(k, (min, max))| (time_ms(k), *min, *max)).collect();
+    let how = if settled { "mains removed" } else { "as captured" };
+    let x = Axis::linear("Time, ms").over(time_ms(0), time_ms(min.len()));
+    let mut panel =
+        Panel::new(format!("{}, {how}: {}", role_title(role), short_name(&capture.path)), x, Axis::linear(format!("{}, {}", channel.name, channel.unit.symbol())))
+            .with(Series::unnamed(if settled { style(role) } else { before_style(role) }, Shape::Envelope(columns)));
+    let cycle = 1e3 / capture.mains.frequency_hz;
+    panel.phase = Some(PhaseAxis {
+        label: "Mains phase, °".to_owned(),
+        zero: time_ms(0) - capture.start_phase_deg / 360.0 * cycle,
+        cycle,
+    });
+    Some(panel)
+}

@@ -1,0 +1,253 @@
+//! Conclusions in sentences, as they stand above tables and beside pictures.
+
+use crate::analysis::bands::CaptureBands;
+use crate::analysis::batch::{Batch, Status};
+use crate::analysis::compare::{Comparison, SideSummary};
+use crate::analysis::spectrum::CaptureSpectrum;
+use crate::analysis::waveform::CaptureWaveform;
+use crate::capture::{Quantity, Role};
+use crate::compare::added::{BandAddition, Verdict as Added};
+use crate::compare::before_after::{BandChange, Verdict as Changed};
+use crate::units::{Hertz, engineering};
+
+/// How many bands a sentence names.
+const NAMED: usize = 3;
+
+/// "on the wire", "in the air".
+pub fn place(role: Role) -> &'static str {
+    match role {
+        Role::Wire => "on the wire",
+        Role::Air => "in the air",
+        Role::Other => "in the other channel",
+    }
+}
+
+/// The same at the head of a sentence.
+pub fn place_first(role: Role) -> &'static str {
+    match role {
+        Role::Wire => "On the wire",
+        Role::Air => "In the air",
+        Role::Other => "In the other channel",
+    }
+}
+
+/// An RMS value with its level: `3.10 mV (69.8 dBµV)`.
+fn value(rms: f64, unit: &Quantity) -> String {
+    let level = crate::units::Level::of_rms(rms).get();
+    format!("{} ({level:.1} {})", engineering(rms, unit.symbol()), unit.level_reference())
+}
+
+fn list(parts: &[String]) -> String {
+    match parts {
+        [] => String::new(),
+        [one] => one.clone(),
+        [most @ .., last] => format!("{} and {last}", most.join(", ")),
+    }
+}
+
+/// The strongest frequency of each channel.
+pub fn of_spectrum(capture: &CaptureSpectrum) -> Vec<String> {
+    capture
+        .channels
+        .iter()
+        .filter_map(|channel| {
+            let strongest = (0..channel.rms.len()).max_by(|&a, &b| channel.rms[a].total_cmp(&channel.rms[b]))?;
+            let frequency = Hertz::new(channel.frequency_hz[strongest]).ok()?;
+            let floor = channel.floor_level_db.map_or(String::new(), |floor| {
+                format!("; the converter's floor is at {:.1} {}", floor.get(), channel.unit.level_reference())
+            });
+            Some(format!(
+                "{} the strongest line is at {frequency}: {} in {:.0} Hz{floor}.",
+                place_first(channel.role),
+                value(channel.rms[strongest], &channel.unit),
+                capture.analysis.enbw_hz
+            ))
+        })
+        .collect()
+}
+
+/// The total and the strongest band of each channel.
+pub fn of_bands(capture: &CaptureBands) -> Vec<String> {
+    capture
+        .channels
+        .iter()
+        .map(|channel| {
+            let strongest = channel.bands.iter().max_by(|a, b| a.rms.total_cmp(&b.rms));
+            let strongest = strongest.map_or(String::new(), |band| {
+                let share = 100.0 * (band.rms / channel.total.rms).powi(2);
+                format!("; the strongest band is {} with {share:.0} % of the power", band.band)
+            });
+            let floor = if channel.total.near_floor { "; all of it within 3 dB of the converter's floor" } else { "" };
+            format!(
+                "{} {} in {}{strongest}{floor}.",
+                place_first(channel.role),
+                value(channel.total.rms, &channel.unit),
+                channel.total.band
+            )
+        })
+        .collect()
+}
+
+/// What a load adds.
+pub fn of_addition(comparison: &Comparison<BandAddition>) -> Vec<String> {
+    let mut sentences = Vec::new();
+    for channel in &comparison.channels {
+        let unit = channel.unit.symbol();
+        let total = &channel.total;
+        let place_first = place_first(channel.role);
+        sentences.push(match (total.verdict, total.added_rms, total.added_ci95_rms) {
+            (Added::Adds, Some(added), Some([low, high])) => format!(
+                "{place_first} the load adds {} ({} to {}) in {}.",
+                engineering(added, unit),
+                engineering(low, unit),
+                engineering(high, unit),
+                total.band
+            ),
+            (Added::Adds, _, _) => format!("{place_first} the load adds in {}.", total.band),
+            (Added::Lower, _, _) => format!(
+                "{place_first} there is less with the load on in {}: {}.",
+                total.band,
+                change(total.rise_db, total.ci95_db)
+            ),
+            (Added::NoDifferenceShown, _, _) => format!(
+                "{place_first} no difference shown in {} as a whole{}.",
+                total.band,
+                total.smallest_shown_rms.map_or(
+                    "; the captures say nothing of scatter, so nothing can be shown".into(),
+                    |rms| format!("; an addition of {} or more would have been", engineering(rms, unit))
+                )
+            ),
+        });
+        let mut adding: Vec<&BandAddition> = channel.bands.iter().filter(|b| b.verdict == Added::Adds).collect();
+        adding.sort_by(|a, b| b.added_rms.unwrap_or(0.0).total_cmp(&a.added_rms.unwrap_or(0.0)));
+        let named: Vec<String> = adding
+            .iter()
+            .take(NAMED)
+            .map(|b| format!("{} ({})", b.band, engineering(b.added_rms.unwrap_or(0.0), unit)))
+            .collect();
+        sentences.push(bands_sentence(place_first, "adds", adding.len(), channel.bands.len(), &named));
+    }
+    sentences
+}
+
+/// What changed.
+pub fn of_change(comparison: &Comparison<BandChange>) -> Vec<String> {
+    let mut sentences = Vec::new();
+    for channel in &comparison.channels {
+        let total = &channel.total;
+        let place_first = place_first(channel.role);
+        let amount = change(total.change_db, total.ci95_db);
+        sentences.push(match total.verdict {
+            Changed::Lower => format!("{place_first} the level in {} falls: {amount}.", total.band),
+            Changed::Higher => format!("{place_first} the level in {} rises: {amount}.", total.band),
+            Changed::NoChangeShown => format!(
+                "{place_first} no change shown in {} as a whole ({amount}){}.",
+                total.band,
+                total
+                    .smallest_shown_db
+                    .map_or("; the captures say nothing of scatter, so nothing can be shown".into(), |db| format!(
+                        "; a change of {db:.1} dB or more would have been"
+                    ))
+            ),
+        });
+        for (verdict, word) in [(Changed::Lower, "falls"), (Changed::Higher, "rises")] {
+            let mut changed: Vec<&BandChange> = channel.bands.iter().filter(|b| b.verdict == verdict).collect();
+            changed.sort_by(|a, b| b.change_db.unwrap_or(0.0).abs().total_cmp(&a.change_db.unwrap_or(0.0).abs()));
+            if changed.is_empty() && verdict == Changed::Higher {
+                continue;
+            }
+            let named: Vec<String> = changed
+                .iter()
+                .take(NAMED)
+                .map(|b| format!("{} ({:+.1} dB)", b.band, b.change_db.unwrap_or(0.0)))
+                .collect();
+            sentences.push(bands_sentence(place_first, word, changed.len(), channel.bands.len(), &named));
+        }
+    }
+    sentences
+}
+
+fn bands_sentence(place_first: &str, verb: &str, count: usize, of: usize, named: &[String]) -> String {
+    let subject = if verb == "adds" { "the load adds" } else { "the level" };
+    let verb = if verb == "adds" { String::new() } else { format!(" {verb}") };
+    if count == 0 {
+        return format!("{place_first} {subject}{verb} in none of {of} bands, as far as shown.");
+    }
+    let most = if count > named.len() { ", most in " } else { ": " };
+    format!("{place_first} {subject}{verb} in {count} of {of} bands{most}{}.", list(named))
+}
+
+/// `−9.1 dB (−9.6 to −8.6)`.
+fn change(db: Option<f64>, interval: Option<[f64; 2]>) -> String {
+    match (db, interval) {
+        (Some(db), Some([low, high])) => format!("{} dB ({} to {})", signed(db), signed(low), signed(high)),
+        (Some(db), None) => format!("{} dB, without an interval", signed(db)),
+        _ => "a level of nothing on one side".into(),
+    }
+}
+
+/// A number of decibels with its sign, one decimal.
+pub fn signed(db: f64) -> String {
+    format!("{db:+.1}").replace('-', "−")
+}
+
+/// What the two sides are.
+pub fn sides(first: &SideSummary, second: &SideSummary, names: (&str, &str)) -> String {
+    let side = |name: &str, side: &SideSummary| {
+        let plural = if side.captures == 1 { "" } else { "s" };
+        format!("{name}: {} capture{plural}, {} mains periods", side.captures, side.mains_periods)
+    };
+    format!("{}; {}", side(names.0, first), side(names.1, second))
+}
+
+/// How a batch ranks.
+pub fn of_batch(batch: &Batch) -> Vec<String> {
+    let failed = batch.captures.iter().filter(|row| row.status == Status::Failed).count();
+    let mut sentences = vec![match failed {
+        0 => format!("{} captures analysed.", batch.captures.len()),
+        _ => format!("{} of {} captures analysed; {failed} failed.", batch.captures.len() - failed, batch.captures.len()),
+    }];
+    for role in [Role::Wire, Role::Air] {
+        let ranked: Vec<_> = batch.ranking.iter().filter(|rank| rank.role == role).collect();
+        let Some(first) = ranked.first() else { continue };
+        let shared = ranked.iter().filter(|rank| rank.rank == first.rank).count();
+        let floor = ranked.iter().filter(|rank| rank.near_floor).count();
+        let who = if shared == 1 {
+            format!("{} is highest", first.path)
+        } else {
+            format!("{} and {} more cannot be told apart at the top", first.path, shared - 1)
+        };
+        let noise = match floor {
+            0 => String::new(),
+            all if all == ranked.len() => "; all of them lie at the converter's floor, so this ranks noise".into(),
+            some => format!("; {some} lie at the converter's floor"),
+        };
+        sentences.push(format!("{} {who}{noise}.", place_first(role)));
+    }
+    sentences
+}
+
+/// The largest excursions of each channel.
+pub fn of_waveform(captures: &[CaptureWaveform]) -> Vec<String> {
+    let mut sentences = Vec::new();
+    for role in [Role::Wire, Role::Air] {
+        let parts: Vec<String> = captures
+            .iter()
+            .filter_map(|capture| {
+                let channel = capture.channels.iter().find(|channel| channel.role == role)?;
+                let peak = channel.settled_min.iter().chain(&channel.settled_max).fold(0.0f64, |peak, x| peak.max(x.abs()));
+                let name = if captures.len() == 1 { String::new() } else { format!(" ({})", short_name(&capture.path)) };
+                Some(format!("{}{name}", engineering(peak, channel.unit.symbol())))
+            })
+            .collect();
+        if !parts.is_empty() {
+            sentences.push(format!("{} the peak with the mains removed is {}.", place_first(role), list(&parts)));
+        }
+    }
+    sentences
+}
+
+/// The last part of a path.
+pub fn short_name(path: &str) -> &str {
+    path.rsplit(['/', '\\']).next().unwrap_or(path)
+}
