@@ -1,1 +1,21 @@
 //! Pure signal processing on slices of samples. Knows nothing of files, captures or roles.
+//!
+//! The way of a sample: [`filter`] takes the mains away, [`segment`] cuts what is left into overlapping
+//! segments, [`window`] tapers and [`transform`] transforms them, and [`welch`] averages them into a
+//! [`spectrum`], from which [`cross`] forms coherence and transfer. [`slew`] and [`sine_fit`] stand beside.
+//! Everything that takes blocks gives the same result, bit for bit, for any size of the blocks.
+//!
+//! Work is serial in here. One segment is some ten microseconds of work, so handing its channels to other
+//! threads costs more than it saves; spread whole recordings or whole measurements instead.
+
+pub mod cross;
+pub mod filter;
+pub mod segment;
+pub mod sine_fit;
+pub mod slew;
+pub mod spectrum;
+pub mod transform;
+pub mod welch;
+pub mod window;
+
+pub use realfft::num_complex::Complex;
