@@ -4,6 +4,17 @@
 //! colours and no pixels; a [`Style`] names what a series means, and the engine knows how that looks.
 //! Nothing here reads a font, a file or a clock of the machine it runs on.
 
+mod axis;
+mod canvas;
+mod draw;
+mod layout;
+#[cfg(test)]
+mod samples;
+mod series;
+mod style;
+mod text;
+mod thin;
+
 use crate::error::Error;
 
 /// A point in the units of its panel's axes.
@@ -259,4 +270,64 @@ pub struct Tie {
     pub last: usize,
     /// What is said of them, in a word or two.
     pub label: String,
+}
+
+/// The figure as PNG, with the name of its maker in the text chunk `Software`.
+///
+/// # Errors
+/// Width and height must lie between 200 and 10,000 pixels.
+pub fn png(figure: &Figure, made_by: &str) -> Result<Vec<u8>, Error> {
+    check_size(figure)?;
+    let (width, height) = (figure.width, figure.height);
+    let mut pixels = vec![u8::MAX; 3 * width as usize * height as usize];
+    draw::draw(figure, &mut canvas::Raster::new(&mut pixels, width, height))?;
+    let mut bytes = Vec::new();
+    encode(&mut bytes, figure, &pixels, made_by)
+        .map_err(|error| Error::output(format!("the figure could not be written as PNG: {error}")))?;
+    Ok(bytes)
+}
+
+fn encode(bytes: &mut Vec<u8>, figure: &Figure, pixels: &[u8], made_by: &str) -> Result<(), png::EncodingError> {
+    let mut encoder = png::Encoder::new(bytes, figure.width, figure.height);
+    encoder.set_color(png::ColorType::Rgb);
+    encoder.set_depth(png::BitDepth::Eight);
+    encoder.set_compression(png::Compression::Fast);
+    // A text chunk holds Latin-1 only (PNG specification, third edition, 11.3.3.2).
+    let latin: String = text::clean(made_by).chars().map(|c| if u32::from(c) < 256 { c } else { '?' }).collect();
+    encoder.add_text_chunk("Software".to_owned(), latin)?;
+    let mut writer = encoder.write_header()?;
+    writer.write_image_data(pixels)?;
+    writer.finish()
+}
+
+/// The figure as SVG, with the name of its maker in a comment after the first line.
+///
+/// # Errors
+/// Width and height must lie between 200 and 10,000 pixels.
+pub fn svg(figure: &Figure, made_by: &str) -> Result<String, Error> {
+    check_size(figure)?;
+    let (width, height) = (figure.width, figure.height);
+    let mut drawn = String::new();
+    let mut canvas = canvas::Vector::new(&mut drawn, width, height);
+    draw::draw(figure, &mut canvas)?;
+    canvas.finish()?;
+    // The backend's own first line would make the picture as large as its fine units.
+    let body = drawn.split_once('\n').map_or("", |(_, body)| body);
+    // Two hyphens would end a comment.
+    let comment = text::clean(made_by).split("--").collect::<Vec<_>>().join("- -").replace("--", "- -");
+    Ok(format!(
+        "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n<!-- {comment} -->\n\
+         <svg width=\"{width}\" height=\"{height}\" viewBox=\"0 0 {width}0 {height}0\" \
+         stroke-linejoin=\"round\" role=\"img\" xmlns=\"http://www.w3.org/2000/svg\">\n{body}"
+    ))
+}
+
+fn check_size(figure: &Figure) -> Result<(), Error> {
+    let fits = |pixels| (200..=10_000).contains(&pixels);
+    if fits(figure.width) && fits(figure.height) {
+        Ok(())
+    } else {
+        Err(Error::usage(format!("a figure of {} by {} pixels", figure.width, figure.height))
+            .expected("200 to 10000 pixels each way"))
+    }
 }
