@@ -1,0 +1,229 @@
+//! Lays a figure down on a canvas, once everything has its place.
+
+use super::axis::Tick;
+use super::canvas::{Anchor, Area, Canvas, Setting};
+use super::layout::{BRACKET, Cell, Entry, Layout, Placed, SWATCH, SWATCH_GAP, TICK, TICK_GAP, y_face};
+use super::series::{crisp, stroke};
+use super::style::{
+    CAPTION_FACE, CONCLUSION_FACE, FRAME, GRID, Ink, LABEL_FACE, PANEL_FACE, PAPER, QUIET, TEXT, TICK_FACE, TITLE,
+    TITLE_FACE,
+};
+use super::text::{Face, clean};
+use super::{Figure, Scale, Series, Shape};
+use crate::error::Error;
+
+/// Half the height of a figure in units of its size: what lowers a baseline so that numbers stand level with a line.
+const HALF_FIGURE: f64 = 0.36;
+
+/// Draws a figure.
+pub(super) fn draw(figure: &Figure, canvas: &mut impl Canvas) -> Result<(), Error> {
+    canvas.fill(Area::new(0.0, 0.0, f64::from(figure.width), f64::from(figure.height)), PAPER)?;
+    let layout = Layout::new(figure);
+    for cell in &layout.cells {
+        Pencil { canvas, cell }.draw()?;
+    }
+    for (lines, face, ink) in [
+        (&layout.title, TITLE_FACE, TITLE),
+        (&layout.conclusion, CONCLUSION_FACE, TEXT),
+        (&layout.caption, CAPTION_FACE, QUIET),
+    ] {
+        for line in lines {
+            write(canvas, line, Anchor::Start, face, ink)?;
+        }
+    }
+    Ok(())
+}
+
+fn write(canvas: &mut impl Canvas, line: &Placed, anchor: Anchor, face: Face, ink: Ink) -> Result<(), Error> {
+    canvas.text(&line.text, Setting { at: (line.x, line.baseline), anchor, face, ink, upwards: false })
+}
+
+/// Draws one panel.
+struct Pencil<'c, 'a, C> {
+    canvas: &'c mut C,
+    cell: &'c Cell<'a>,
+}
+
+impl<C: Canvas> Pencil<'_, '_, C> {
+    fn draw(&mut self) -> Result<(), Error> {
+        self.grid()?;
+        let cell = self.cell;
+        cell.panel.series.iter().try_for_each(|series| cell.plot.draw(self.canvas, series))?;
+        self.frame()?;
+        self.x_axis()?;
+        self.y_axis()?;
+        self.phase_axis()?;
+        self.marks()?;
+        self.ties()?;
+        self.heading()
+    }
+
+    fn text(&mut self, text: &str, at: (f64, f64), anchor: Anchor, face: Face, ink: Ink) -> Result<(), Error> {
+        self.canvas.text(text, Setting { at, anchor, face, ink, upwards: false })
+    }
+
+    /// A sharp line of one pixel.
+    fn rule(&mut self, (x0, y0): (f64, f64), (x1, y1): (f64, f64), ink: Ink) -> Result<(), Error> {
+        let (x, y) = (x0.floor(), y0.floor());
+        let area = if x0 == x1 { Area::new(x, y, x + 1.0, y1.floor()) } else { Area::new(x, y, x1.floor(), y + 1.0) };
+        self.canvas.fill(area, ink)
+    }
+
+    fn grid(&mut self) -> Result<(), Error> {
+        let (plot, area) = (&self.cell.plot, self.cell.plot.area);
+        for tick in self.cell.x_ticks.iter().filter(|tick| tick.label.is_some()) {
+            let x = plot.x.pixel(tick.value);
+            self.rule((x, area.top), (x, area.bottom), GRID)?;
+        }
+        if !plot.lying {
+            for tick in self.cell.y_ticks.iter().filter(|tick| tick.label.is_some()) {
+                let y = plot.y.pixel(tick.value);
+                self.rule((area.left, y), (area.right, y), GRID)?;
+            }
+        }
+        for mark in &self.cell.panel.marks {
+            let x = plot.x.pixel(mark.x);
+            if (area.left..=area.right).contains(&x) {
+                self.rule((x, area.top), (x, area.bottom), FRAME)?;
+            }
+        }
+        Ok(())
+    }
+
+    fn frame(&mut self) -> Result<(), Error> {
+        let area = self.cell.plot.area;
+        self.rule((area.left, area.bottom), (area.right + 1.0, area.bottom), FRAME)?;
+        self.rule((area.left, area.top), (area.left, area.bottom), FRAME)?;
+        if self.cell.panel.phase.is_some() {
+            self.rule((area.left, area.top), (area.right + 1.0, area.top), FRAME)?;
+        }
+        Ok(())
+    }
+
+    fn x_axis(&mut self) -> Result<(), Error> {
+        let (plot, area) = (&self.cell.plot, self.cell.plot.area);
+        for tick in &self.cell.x_ticks {
+            let x = plot.x.pixel(tick.value);
+            let length = if tick.label.is_some() { TICK } else { TICK / 2.0 };
+            self.rule((x, area.bottom), (x, area.bottom + 1.0 + length), FRAME)?;
+            if let (Some(label), true) = (&tick.label, self.cell.x_written) {
+                let baseline = area.bottom + TICK + TICK_GAP + 0.76 * TICK_FACE.size;
+                self.text(label, (x, baseline), Anchor::Middle, TICK_FACE, QUIET)?;
+            }
+        }
+        if self.cell.x_written {
+            let label = LABEL_FACE.cut(&clean(&self.cell.panel.x.label), area.width());
+            let baseline = area.bottom + TICK + TICK_GAP + TICK_FACE.size + LABEL_FACE.size + 3.0;
+            self.text(&label, ((area.left + area.right) / 2.0, baseline), Anchor::Middle, LABEL_FACE, TEXT)?;
+        }
+        Ok(())
+    }
+
+    fn y_axis(&mut self) -> Result<(), Error> {
+        let (plot, area) = (&self.cell.plot, self.cell.plot.area);
+        let names = matches!(self.cell.panel.y.scale, Scale::Names(_));
+        let (face, ink) = (y_face(self.cell.panel), if names { TEXT } else { QUIET });
+        let crowded = names && area.height() < self.cell.y_ticks.len() as f64 * face.size;
+        for Tick { value, label } in &self.cell.y_ticks {
+            let y = plot.y.pixel(*value);
+            if !names {
+                let length = if label.is_some() { TICK } else { TICK / 2.0 };
+                self.rule((area.left - length, y), (area.left, y), FRAME)?;
+            }
+            if let (Some(label), true, false) = (label, self.cell.y_written, crowded) {
+                let at = (area.left - TICK - TICK_GAP, (y + HALF_FIGURE * face.size).round());
+                self.text(label, at, Anchor::End, face, ink)?;
+            }
+        }
+        if self.cell.y_written {
+            let middle = (area.top + area.bottom) / 2.0;
+            for (i, line) in self.cell.y_label.iter().enumerate() {
+                let at = (self.cell.y_label_at + i as f64 * LABEL_FACE.line(), middle);
+                let setting = Setting { at, anchor: Anchor::Middle, face: LABEL_FACE, ink: TEXT, upwards: true };
+                self.canvas.text(line, setting)?;
+            }
+        }
+        Ok(())
+    }
+
+    fn phase_axis(&mut self) -> Result<(), Error> {
+        let Some(phase) = &self.cell.panel.phase else { return Ok(()) };
+        let (plot, area) = (&self.cell.plot, self.cell.plot.area);
+        let baseline = area.top - TICK - TICK_GAP;
+        let label = if self.cell.phase_written { clean(&phase.label) } else { String::new() };
+        // The label stands at the right end of the numbers, which give way to it.
+        let label = TICK_FACE.cut(&label, 0.5 * area.width());
+        let start = area.right - TICK_FACE.width(&label);
+        self.text(&label, (area.right, baseline), Anchor::End, TICK_FACE, TEXT)?;
+        for tick in &self.cell.phase_ticks {
+            let x = plot.x.pixel(tick.value);
+            self.rule((x, area.top - TICK), (x, area.top), FRAME)?;
+            if let (Some(number), true) = (&tick.label, self.cell.phase_written) {
+                let end = x + TICK_FACE.width(number) / 2.0 + 8.0;
+                if label.is_empty() || end <= start {
+                    self.text(number, (x, baseline), Anchor::Middle, TICK_FACE, QUIET)?;
+                }
+            }
+        }
+        Ok(())
+    }
+
+    fn marks(&mut self) -> Result<(), Error> {
+        for mark in &self.cell.marks {
+            write(self.canvas, mark, Anchor::Middle, TICK_FACE, QUIET)?;
+        }
+        Ok(())
+    }
+
+    fn ties(&mut self) -> Result<(), Error> {
+        let (plot, area) = (&self.cell.plot, self.cell.plot.area);
+        for (tie, lines) in &self.cell.ties {
+            let top = plot.y.pixel(tie.first as f64 - 0.3).max(area.top);
+            let bottom = plot.y.pixel(tie.last as f64 + 0.3).min(area.bottom);
+            if bottom <= top {
+                continue;
+            }
+            let (near, far) = (area.right + 6.0, area.right + 12.0);
+            let bracket = [(near, top), (far, top), (far, bottom), (near, bottom)].map(|p| (crisp(p.0), crisp(p.1)));
+            self.canvas.stroke(&bracket, 1.4, QUIET)?;
+            let first = (top + bottom) / 2.0 - (lines.len().max(1) - 1) as f64 * LABEL_FACE.line() / 2.0;
+            for (i, line) in lines.iter().enumerate() {
+                let y = first + i as f64 * LABEL_FACE.line() + HALF_FIGURE * LABEL_FACE.size;
+                self.text(line, (area.right + BRACKET, y), Anchor::Start, LABEL_FACE, QUIET)?;
+            }
+        }
+        Ok(())
+    }
+
+    fn heading(&mut self) -> Result<(), Error> {
+        if let Some(title) = &self.cell.title {
+            write(self.canvas, title, Anchor::Start, PANEL_FACE, TITLE)?;
+        }
+        for entry in &self.cell.legend {
+            self.swatch(entry)?;
+            let text = Placed { x: entry.text.x + SWATCH + SWATCH_GAP, ..entry.text.clone() };
+            write(self.canvas, &text, Anchor::Start, TICK_FACE, TEXT)?;
+        }
+        Ok(())
+    }
+
+    fn swatch(&mut self, Entry { series, text }: &Entry) -> Result<(), Error> {
+        let Some(Series { style, shape, .. }) = self.cell.panel.series.get(*series) else { return Ok(()) };
+        let pen = style.pen();
+        let middle = crisp(text.baseline - HALF_FIGURE * TICK_FACE.size);
+        let (left, right) = (text.x, text.x + SWATCH);
+        let body = Area::new(left, middle - 6.0, right, middle + 6.0);
+        match shape {
+            Shape::Interval(_) => self.canvas.fill(body, pen.ink.faint(0.3)),
+            Shape::Bars { .. } => {
+                self.canvas.fill(body, pen.ink.faint(0.55))?;
+                self.canvas.fill(Area { bottom: body.top + pen.width, ..body }, pen.ink)
+            }
+            _ => stroke(
+                self.canvas,
+                &[(left, middle), (right, middle)],
+                super::style::Pen { width: pen.width + 0.4, ..pen },
+            ),
+        }
+    }
+}

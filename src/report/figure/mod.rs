@@ -1,0 +1,333 @@
+//! Figures: a plain description of what is to be seen, and one drawing of it as PNG or SVG.
+//!
+//! A [`Figure`] is data: texts, a grid of [`Panel`]s, each with two axes and a list of [`Series`]. It holds no
+//! colours and no pixels; a [`Style`] names what a series means, and the engine knows how that looks.
+//! Nothing here reads a font, a file or a clock of the machine it runs on.
+
+mod axis;
+mod canvas;
+mod draw;
+mod layout;
+#[cfg(test)]
+mod samples;
+mod series;
+mod style;
+mod text;
+mod thin;
+
+use crate::error::Error;
+
+/// A point in the units of its panel's axes.
+pub type Point = (f64, f64);
+
+/// A whole picture: title, conclusion, a grid of panels, caption.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Figure {
+    /// The question the picture answers, in a few words.
+    pub title: String,
+    /// What follows from the picture, one sentence each; they stand under the title.
+    pub conclusion: Vec<String>,
+    /// The rows of panels from top to bottom.
+    pub rows: Vec<Row>,
+    /// How the picture was made: window, bandwidth, averages, range, file; one line each, wrapped where too long.
+    pub caption: Vec<String>,
+    /// The width in pixels.
+    pub width: u32,
+    /// The height in pixels.
+    pub height: u32,
+}
+
+impl Figure {
+    /// The usual size in pixels: readable at 100 % on an ordinary screen.
+    pub const SIZE: (u32, u32) = (1400, 900);
+
+    /// A figure of the usual size without panels.
+    pub fn new(title: impl Into<String>) -> Self {
+        Self {
+            title: title.into(),
+            conclusion: Vec::new(),
+            rows: Vec::new(),
+            caption: Vec::new(),
+            width: Self::SIZE.0,
+            height: Self::SIZE.1,
+        }
+    }
+}
+
+/// Panels side by side.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Row {
+    /// The share of the height, relative to the other rows.
+    pub share: f64,
+    /// The panels from left to right.
+    pub panels: Vec<Panel>,
+}
+
+impl Row {
+    /// A row of the usual height.
+    pub fn new(panels: Vec<Panel>) -> Self {
+        Self { share: 1.0, panels }
+    }
+}
+
+/// One pair of axes and what is drawn between them.
+///
+/// Panels of one column whose `x` axes are equal share that axis: one range for all, labelled once at the bottom.
+/// In the same way panels of one row share equal `y` axes, and equal phase axes are labelled once at the top.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Panel {
+    /// What the panel shows, in a few words.
+    pub title: String,
+    /// The horizontal axis.
+    pub x: Axis,
+    /// The vertical axis.
+    pub y: Axis,
+    /// A second horizontal axis on top: the phase of the mains.
+    pub phase: Option<PhaseAxis>,
+    /// What is drawn, from back to front.
+    pub series: Vec<Series>,
+    /// Places on the horizontal axis that carry a name, such as a known emitter; in order of importance.
+    pub marks: Vec<Mark>,
+    /// Rows of a ranking that cannot be told apart.
+    pub ties: Vec<Tie>,
+}
+
+impl Panel {
+    /// An empty panel between two axes.
+    pub fn new(title: impl Into<String>, x: Axis, y: Axis) -> Self {
+        Self { title: title.into(), x, y, phase: None, series: Vec::new(), marks: Vec::new(), ties: Vec::new() }
+    }
+
+    /// The same panel with one more series in front.
+    #[must_use]
+    pub fn with(mut self, series: Series) -> Self {
+        self.series.push(series);
+        self
+    }
+}
+
+/// An axis: its label with the unit, its scale, its range.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Axis {
+    /// Quantity and unit, such as `Level, dB re 1 µV`.
+    pub label: String,
+    /// How values become places.
+    pub scale: Scale,
+    /// The lowest and the highest value; without it, what the data need.
+    pub range: Option<(f64, f64)>,
+}
+
+impl Axis {
+    /// A linear axis over what the data need.
+    pub fn linear(label: impl Into<String>) -> Self {
+        Self { label: label.into(), scale: Scale::Linear, range: None }
+    }
+
+    /// A logarithmic axis of frequency. Values are in hertz, the numbers at its ticks in kilohertz.
+    pub fn frequency(low: f64, high: f64) -> Self {
+        Self { label: "Frequency, kHz".to_owned(), scale: Scale::LogFrequency, range: Some((low, high)) }
+    }
+
+    /// A vertical axis of names, the first on top; the value of a name is its place in the list, from 0.
+    pub fn names(names: Vec<String>) -> Self {
+        Self { label: String::new(), scale: Scale::Names(names), range: None }
+    }
+
+    /// The same axis over a stated range.
+    #[must_use]
+    pub fn over(mut self, low: f64, high: f64) -> Self {
+        self.range = Some((low, high));
+        self
+    }
+}
+
+/// How values become places on an axis.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Scale {
+    /// Equal steps for equal differences.
+    Linear,
+    /// Equal steps for equal ratios; values in hertz, ticks in kilohertz.
+    LogFrequency,
+    /// One row per name; for vertical axes only.
+    Names(Vec<String>),
+}
+
+/// The phase of the mains along a horizontal axis of time.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PhaseAxis {
+    /// Quantity and unit, such as `Mains phase, °`.
+    pub label: String,
+    /// The value on the horizontal axis where the phase is zero.
+    pub zero: f64,
+    /// The length of one mains cycle in the unit of the horizontal axis, above zero.
+    pub cycle: f64,
+}
+
+/// Values to draw and what they mean.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Series {
+    /// The name in the legend; `None` keeps the series out of it.
+    pub label: Option<String>,
+    /// What the values mean.
+    pub style: Style,
+    /// How they are drawn.
+    pub shape: Shape,
+}
+
+impl Series {
+    /// A series with its name in the legend.
+    pub fn new(label: impl Into<String>, style: Style, shape: Shape) -> Self {
+        Self { label: Some(label.into()), style, shape }
+    }
+
+    /// A series that the legend leaves out.
+    pub fn unnamed(style: Style, shape: Shape) -> Self {
+        Self { label: None, style, shape }
+    }
+}
+
+/// What a series means. How that looks is decided in one place, so that every figure of the house agrees.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Style {
+    /// The wire: ochre, solid.
+    Wire,
+    /// The air: teal, dashed.
+    Air,
+    /// The wire before a change, or as captured: pale ochre, thin, solid.
+    WireBefore,
+    /// The wire after a change: dark ochre, solid.
+    WireAfter,
+    /// The air before a change, or as captured: pale teal, thin, dashed.
+    AirBefore,
+    /// The air after a change: dark teal, dashed.
+    AirAfter,
+    /// A difference between two of the others: near black, solid.
+    Difference,
+    /// What instrument and range cannot see below: grey, dotted, thin.
+    Floor,
+    /// Anything else: grey, solid, thin.
+    Neutral,
+}
+
+/// How values are drawn. Values that are not finite leave a gap.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Shape {
+    /// A line through points with rising `x`; more points than pixels keep the extremes of every pixel column.
+    Line(Vec<Point>),
+    /// A line that stays level over each span, such as a value per band.
+    Steps(Vec<Bar>),
+    /// The area from the lowest to the highest value at rising `x`: `(x, low, high)`, drawn at full strength.
+    Envelope(Vec<(f64, f64, f64)>),
+    /// The same area as a pale shade, for an interval around a line.
+    Interval(Vec<(f64, f64, f64)>),
+    /// Boxes from `base` to each value, with whiskers. On a vertical axis of names they lie, otherwise they stand.
+    Bars {
+        /// The boxes.
+        bars: Vec<Bar>,
+        /// Where the boxes begin; `None` begins at the lower end of the axis.
+        base: Option<f64>,
+    },
+    /// A level line across the whole panel.
+    Level(f64),
+}
+
+/// A value over a span, with its interval.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Bar {
+    /// Where the span begins, on the axis that the bars stand on.
+    pub from: f64,
+    /// Where the span ends.
+    pub to: f64,
+    /// The value.
+    pub value: f64,
+    /// The lowest and the highest value that the data allow.
+    pub interval: Option<(f64, f64)>,
+}
+
+impl Bar {
+    /// The bar of the name at a place in an axis of names, counted from 0.
+    pub fn at(place: usize, value: f64, interval: Option<(f64, f64)>) -> Self {
+        let middle = place as f64;
+        Self { from: middle - 0.5, to: middle + 0.5, value, interval }
+    }
+}
+
+/// A named place on the horizontal axis.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Mark {
+    /// The place in the unit of the horizontal axis.
+    pub x: f64,
+    /// The name; it stands inside the panel at the top, and gives way where there is no room.
+    pub label: String,
+}
+
+/// Neighbours in an axis of names that belong together.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Tie {
+    /// The first of them, counted from 0.
+    pub first: usize,
+    /// The last of them, itself included.
+    pub last: usize,
+    /// What is said of them, in a word or two.
+    pub label: String,
+}
+
+/// The figure as PNG, with the name of its maker in the text chunk `Software`.
+///
+/// # Errors
+/// Width and height must lie between 200 and 10,000 pixels.
+pub fn png(figure: &Figure, made_by: &str) -> Result<Vec<u8>, Error> {
+    check_size(figure)?;
+    let (width, height) = (figure.width, figure.height);
+    let mut pixels = vec![u8::MAX; 3 * width as usize * height as usize];
+    draw::draw(figure, &mut canvas::Raster::new(&mut pixels, width, height))?;
+    let mut bytes = Vec::new();
+    encode(&mut bytes, figure, &pixels, made_by)
+        .map_err(|error| Error::output(format!("the figure could not be written as PNG: {error}")))?;
+    Ok(bytes)
+}
+
+fn encode(bytes: &mut Vec<u8>, figure: &Figure, pixels: &[u8], made_by: &str) -> Result<(), png::EncodingError> {
+    let mut encoder = png::Encoder::new(bytes, figure.width, figure.height);
+    encoder.set_color(png::ColorType::Rgb);
+    encoder.set_depth(png::BitDepth::Eight);
+    encoder.set_compression(png::Compression::Fast);
+    // A text chunk holds Latin-1 only (PNG specification, third edition, 11.3.3.2).
+    let latin: String = text::clean(made_by).chars().map(|c| if u32::from(c) < 256 { c } else { '?' }).collect();
+    encoder.add_text_chunk("Software".to_owned(), latin)?;
+    let mut writer = encoder.write_header()?;
+    writer.write_image_data(pixels)?;
+    writer.finish()
+}
+
+/// The figure as SVG, with the name of its maker in a comment after the first line.
+///
+/// # Errors
+/// Width and height must lie between 200 and 10,000 pixels.
+pub fn svg(figure: &Figure, made_by: &str) -> Result<String, Error> {
+    check_size(figure)?;
+    let (width, height) = (figure.width, figure.height);
+    let mut drawn = String::new();
+    let mut canvas = canvas::Vector::new(&mut drawn, width, height);
+    draw::draw(figure, &mut canvas)?;
+    canvas.finish()?;
+    // The backend's own first line would make the picture as large as its fine units.
+    let body = drawn.split_once('\n').map_or("", |(_, body)| body);
+    // Two hyphens would end a comment.
+    let comment = text::clean(made_by).split("--").collect::<Vec<_>>().join("- -").replace("--", "- -");
+    Ok(format!(
+        "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n<!-- {comment} -->\n\
+         <svg width=\"{width}\" height=\"{height}\" viewBox=\"0 0 {width}0 {height}0\" \
+         stroke-linejoin=\"round\" role=\"img\" xmlns=\"http://www.w3.org/2000/svg\">\n{body}"
+    ))
+}
+
+fn check_size(figure: &Figure) -> Result<(), Error> {
+    let fits = |pixels| (200..=10_000).contains(&pixels);
+    if fits(figure.width) && fits(figure.height) {
+        Ok(())
+    } else {
+        Err(Error::usage(format!("a figure of {} by {} pixels", figure.width, figure.height))
+            .expected("200 to 10000 pixels each way"))
+    }
+}

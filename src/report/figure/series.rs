@@ -1,0 +1,332 @@
+//! One series between the axes: thinned, cut to the panel, dashed, laid down.
+
+use super::axis::Map;
+use super::canvas::{Area, Canvas};
+use super::style::{Pen, TEXT};
+use super::thin::{thin, thin_spans};
+use super::{Bar, Point, Scale, Series, Shape};
+use crate::error::Error;
+
+/// How strongly a shaded interval and the body of a bar are drawn.
+const SHADE: f64 = 0.22;
+const BODY: f64 = 0.55;
+/// How strongly a dashed line shows in its gaps where it is so dense that a gap could hide an extreme.
+const BETWEEN: f64 = 0.38;
+
+/// The place of a panel with its two axes settled.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Plot {
+    pub(super) area: Area,
+    pub(super) x: Map,
+    pub(super) y: Map,
+    /// Whether the vertical axis is one of names, on which bars lie.
+    pub(super) lying: bool,
+}
+
+impl Plot {
+    pub(super) fn new(area: Area, x: (&Scale, (f64, f64)), y: (&Scale, (f64, f64))) -> Self {
+        let lying = matches!(y.0, Scale::Names(_));
+        let rising = if lying { (area.top, area.bottom) } else { (area.bottom, area.top) };
+        Self { area, x: Map::new(x.0, x.1, (area.left, area.right)), y: Map::new(y.0, y.1, rising), lying }
+    }
+
+    fn point(&self, (x, y): Point) -> Point {
+        (self.x.pixel(x), self.y.pixel(y))
+    }
+
+    /// Draws a series.
+    pub(super) fn draw(&self, canvas: &mut impl Canvas, series: &Series) -> Result<(), Error> {
+        let pen = series.style.pen();
+        match &series.shape {
+            Shape::Line(points) => self.line(canvas, points.iter().map(|&p| self.point(p)), pen),
+            Shape::Steps(bars) => self.line(canvas, self.steps(bars).into_iter(), pen),
+            Shape::Envelope(spans) => self.envelope(canvas, spans, pen),
+            Shape::Interval(spans) => self.interval(canvas, spans, pen),
+            Shape::Bars { bars, base } => bars.iter().try_for_each(|bar| self.bar(canvas, bar, *base, pen)),
+            Shape::Level(value) => self.level(canvas, *value, pen),
+        }
+    }
+
+    fn line(&self, canvas: &mut impl Canvas, pixels: impl Iterator<Item = Point>, pen: Pen) -> Result<(), Error> {
+        for piece in thin(pixels) {
+            for path in cut_to(&piece, self.area) {
+                stroke(canvas, &path, pen)?;
+            }
+        }
+        Ok(())
+    }
+
+    fn level(&self, canvas: &mut impl Canvas, value: f64, pen: Pen) -> Result<(), Error> {
+        let Area { left, top, right, bottom } = self.area;
+        let ends = if self.lying {
+            let x = crisp(self.x.pixel(value));
+            [(x, top), (x, bottom)]
+        } else {
+            let y = crisp(self.y.pixel(value));
+            [(left, y), (right, y)]
+        };
+        self.line(canvas, ends.into_iter(), pen)
+    }
+
+    /// The corners of a line over spans; spans that do not touch are parted by a gap.
+    fn steps(&self, bars: &[Bar]) -> Vec<Point> {
+        let mut corners = Vec::new();
+        let mut end = f64::NAN;
+        for bar in bars {
+            if (bar.from - end).abs() > 1e-9 * end.abs() {
+                corners.push((f64::NAN, f64::NAN));
+            }
+            corners.extend([bar.from, bar.to].map(|at| self.point((at, bar.value))));
+            end = bar.to;
+        }
+        corners
+    }
+
+    /// Spans in pixels, thinned to one per column and cut to the panel.
+    fn spans(&self, spans: &[(f64, f64, f64)]) -> Vec<Vec<(f64, f64, f64)>> {
+        let pixels = spans.iter().map(|&(x, low, high)| (self.x.pixel(x), self.y.pixel(low), self.y.pixel(high)));
+        let cut = |piece: Vec<(f64, f64, f64)>| cut_spans(&piece, self.area);
+        thin_spans(pixels).into_iter().map(cut).filter(|piece| !piece.is_empty()).collect()
+    }
+
+    fn interval(&self, canvas: &mut impl Canvas, spans: &[(f64, f64, f64)], pen: Pen) -> Result<(), Error> {
+        self.spans(spans).iter().try_for_each(|piece| canvas.shade(piece, pen.ink.faint(SHADE)))
+    }
+
+    fn envelope(&self, canvas: &mut impl Canvas, spans: &[(f64, f64, f64)], pen: Pen) -> Result<(), Error> {
+        for mut piece in self.spans(spans) {
+            for span in &mut piece {
+                // Where the signal is quiet, a line remains.
+                let missing = (pen.width - (span.2 - span.1)).max(0.0) / 2.0;
+                (span.1, span.2) = (span.1 - missing, span.2 + missing);
+            }
+            match pen.dash {
+                None => canvas.shade(&piece, pen.ink)?,
+                Some(dash) => {
+                    canvas.shade(&piece, pen.ink.faint(BETWEEN))?;
+                    for (from, to) in windows(piece[0].0, piece[piece.len() - 1].0, dash) {
+                        let window = Area { left: from, right: to, ..self.area };
+                        canvas.shade(&cut_spans(&piece, window), pen.ink)?;
+                    }
+                }
+            }
+        }
+        Ok(())
+    }
+
+    fn bar(&self, canvas: &mut impl Canvas, bar: &Bar, base: Option<f64>, pen: Pen) -> Result<(), Error> {
+        let (along, across) = if self.lying { (&self.x, &self.y) } else { (&self.y, &self.x) };
+        let (from, to) = (across.pixel(bar.from), across.pixel(bar.to));
+        let start = along.pixel(base.unwrap_or(along.low()));
+        let end = along.pixel(bar.value);
+        if !(from.is_finite() && to.is_finite() && end.is_finite() && start.is_finite()) {
+            return Ok(());
+        }
+        let (low, high) = (from.min(to), from.max(to));
+        let gap = if self.lying { 0.18 * (high - low) } else { (0.12 * (high - low)).clamp(0.4, 2.0) };
+        let (low, high) =
+            if self.lying { ((low + gap).round(), (high - gap).round()) } else { (low + gap, high - gap) };
+        let box_at = |a: f64, b: f64| {
+            let (a, b) = (a.min(b), a.max(b));
+            let area = if self.lying { Area::new(a, low, b, high) } else { Area::new(low, a, high, b) };
+            area.meet(self.area)
+        };
+        canvas.fill(box_at(start, end), pen.ink.faint(BODY))?;
+        let edge = if end < start { end } else { end - pen.width };
+        canvas.fill(box_at(edge, edge + pen.width), pen.ink)?;
+        let Some((least, most)) = bar.interval else { return Ok(()) };
+        self.whisker(canvas, ((low + high) / 2.0, (high - low) / 2.0), (along.pixel(least), along.pixel(most)))
+    }
+
+    /// The line from the lowest to the highest value that the data allow, with a stroke across each end.
+    fn whisker(&self, canvas: &mut impl Canvas, (middle, room): (f64, f64), ends: (f64, f64)) -> Result<(), Error> {
+        let half = (room - 1.0).clamp(0.0, 5.0);
+        let turn = |along: f64, across: f64| if self.lying { (along, across) } else { (across, along) };
+        let mut paths = vec![vec![turn(ends.0, middle), turn(ends.1, middle)]];
+        if half >= 1.0 {
+            paths.extend([ends.0, ends.1].map(|end| vec![turn(end, middle - half), turn(end, middle + half)]));
+        }
+        for path in paths.iter().filter(|path| path.iter().all(|p| p.0.is_finite() && p.1.is_finite())) {
+            for path in cut_to(path, self.area) {
+                canvas.stroke(&path, 1.2, TEXT)?;
+            }
+        }
+        Ok(())
+    }
+}
+
+/// The middle of the pixel that a place lies in, so that a thin upright or level line stays sharp.
+pub(super) fn crisp(at: f64) -> f64 {
+    at.floor() + 0.5
+}
+
+/// Draws a path with its dashes.
+///
+/// Dashes of a calm line follow its length. A dense line would hide whole peaks in such gaps and drown the dashes in
+/// its ups and downs; its dashes follow the axis instead, and between them it stays visible, but pale.
+pub(super) fn stroke(canvas: &mut impl Canvas, path: &[Point], pen: Pen) -> Result<(), Error> {
+    let Some(dash) = pen.dash else { return canvas.stroke(path, pen.width, pen.ink) };
+    let (Some(first), Some(last)) = (path.first(), path.last()) else { return Ok(()) };
+    let length: f64 = path.windows(2).map(|w| (w[1].0 - w[0].0).hypot(w[1].1 - w[0].1)).sum();
+    if length > 2.0 * (last.0 - first.0).abs() && path.len() > 20 {
+        canvas.stroke(path, 0.7 * pen.width, pen.ink.faint(BETWEEN))?;
+        for (from, to) in windows(first.0, last.0, dash) {
+            let window = Area::new(from, f64::NEG_INFINITY, to, f64::INFINITY);
+            for piece in cut_to(path, window) {
+                canvas.stroke(&piece, pen.width, pen.ink)?;
+            }
+        }
+        return Ok(());
+    }
+    dashes(path, dash).iter().try_for_each(|piece| canvas.stroke(piece, pen.width, pen.ink))
+}
+
+/// The stretches of an axis on which dashes are drawn, the same for every line of a figure.
+fn windows(from: f64, to: f64, (on, off): (f64, f64)) -> Vec<(f64, f64)> {
+    let period = on + off;
+    let mut start = (from / period).floor() * period;
+    let mut windows = Vec::new();
+    while start < to && windows.len() < 10_000 {
+        let window = (start.max(from), (start + on).min(to));
+        if window.1 > window.0 {
+            windows.push(window);
+        }
+        start += period;
+    }
+    windows
+}
+
+/// A path cut into dashes along its length.
+fn dashes(path: &[Point], (on, off): (f64, f64)) -> Vec<Vec<Point>> {
+    let mut pieces = Vec::new();
+    let mut piece: Vec<Point> = path.first().copied().into_iter().collect();
+    let (mut drawing, mut left) = (true, on);
+    for ends in path.windows(2) {
+        let (mut a, b) = (ends[0], ends[1]);
+        let mut length = (b.0 - a.0).hypot(b.1 - a.1);
+        while length > left {
+            let share = left / length;
+            a = (a.0 + share * (b.0 - a.0), a.1 + share * (b.1 - a.1));
+            length -= left;
+            piece.push(a);
+            if drawing {
+                pieces.push(std::mem::take(&mut piece));
+            }
+            piece = vec![a];
+            drawing = !drawing;
+            left = if drawing { on } else { off };
+        }
+        left -= length;
+        piece.push(b);
+    }
+    if drawing && piece.len() > 1 || path.len() == 1 {
+        pieces.push(piece);
+    }
+    pieces
+}
+
+/// The parts of a path that lie within an area.
+fn cut_to(path: &[Point], area: Area) -> Vec<Vec<Point>> {
+    let inside = |p: Point| area.left <= p.0 && p.0 <= area.right && area.top <= p.1 && p.1 <= area.bottom;
+    if let [dot] = path {
+        return if inside(*dot) { vec![vec![*dot]] } else { Vec::new() };
+    }
+    let mut parts: Vec<Vec<Point>> = Vec::new();
+    let mut end = None;
+    for ends in path.windows(2) {
+        let Some((a, b)) = cut_segment(ends[0], ends[1], area) else {
+            end = None;
+            continue;
+        };
+        match parts.last_mut() {
+            Some(part) if end == Some(a) => part.push(b),
+            _ => parts.push(vec![a, b]),
+        }
+        end = Some(b);
+    }
+    parts
+}
+
+/// The part of a straight line within an area (Liang and Barsky 1984, "A new concept and method for line clipping").
+fn cut_segment(a: Point, b: Point, area: Area) -> Option<(Point, Point)> {
+    let (dx, dy) = (b.0 - a.0, b.1 - a.1);
+    let (mut enter, mut leave) = (0.0_f64, 1.0_f64);
+    let edges = [(-dx, a.0 - area.left), (dx, area.right - a.0), (-dy, a.1 - area.top), (dy, area.bottom - a.1)];
+    for (towards, room) in edges {
+        if towards == 0.0 {
+            if room < 0.0 {
+                return None;
+            }
+        } else if towards < 0.0 {
+            enter = enter.max(room / towards);
+        } else {
+            leave = leave.min(room / towards);
+        }
+    }
+    let at = |share: f64| (a.0 + share * dx, a.1 + share * dy);
+    let start = if enter > 0.0 { at(enter) } else { a };
+    let end = if leave < 1.0 { at(leave) } else { b };
+    (enter <= leave).then_some((start, end))
+}
+
+/// The spans within an area, `(x, top, bottom)`, with the ends added where the area cuts between two.
+fn cut_spans(spans: &[(f64, f64, f64)], area: Area) -> Vec<(f64, f64, f64)> {
+    let level =
+        |(x, a, b): (f64, f64, f64)| (x, a.min(b).clamp(area.top, area.bottom), a.max(b).clamp(area.top, area.bottom));
+    let mut cut = Vec::new();
+    for (i, &span) in spans.iter().enumerate() {
+        if let Some(&before) = i.checked_sub(1).and_then(|i| spans.get(i)) {
+            for edge in [area.left, area.right] {
+                if before.0 < edge && edge < span.0 {
+                    let share = (edge - before.0) / (span.0 - before.0);
+                    let mix = |a: f64, b: f64| a + share * (b - a);
+                    cut.push(level((edge, mix(before.1, span.1), mix(before.2, span.2))));
+                }
+            }
+        }
+        if area.left <= span.0 && span.0 <= area.right {
+            cut.push(level(span));
+        }
+    }
+    if let [(x, top, bottom)] = cut[..] {
+        cut = vec![(x - 0.5, top, bottom), (x + 0.5, top, bottom)];
+    }
+    cut
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const AREA: Area = Area { left: 0.0, top: 0.0, right: 10.0, bottom: 10.0 };
+
+    #[test]
+    fn lines_are_cut_at_the_frame() {
+        let path = [(-5.0, 5.0), (5.0, 5.0), (5.0, 20.0), (8.0, 20.0), (8.0, 8.0)];
+        assert_eq!(cut_to(&path, AREA), vec![vec![(0.0, 5.0), (5.0, 5.0), (5.0, 10.0)], vec![(8.0, 10.0), (8.0, 8.0)]]);
+        assert!(cut_to(&[(11.0, 11.0)], AREA).is_empty());
+        assert_eq!(cut_to(&[(1.0, 1.0)], AREA), vec![vec![(1.0, 1.0)]]);
+    }
+
+    #[test]
+    fn spans_are_cut_at_the_frame() {
+        let spans = [(-10.0, 2.0, 4.0), (10.0, 4.0, 40.0), (30.0, 0.0, 0.0)];
+        assert_eq!(cut_spans(&spans, AREA), vec![(0.0, 3.0, 10.0), (10.0, 4.0, 10.0)]);
+        assert_eq!(cut_spans(&[(4.0, 1.0, 2.0)], AREA), vec![(3.5, 1.0, 2.0), (4.5, 1.0, 2.0)]);
+    }
+
+    #[test]
+    fn dashes_follow_the_line_around_corners() {
+        let pieces = dashes(&[(0.0, 0.0), (6.0, 0.0), (6.0, 9.0)], (10.0, 2.0));
+        assert_eq!(pieces, vec![vec![(0.0, 0.0), (6.0, 0.0), (6.0, 4.0)], vec![(6.0, 6.0), (6.0, 9.0)]]);
+    }
+
+    #[test]
+    fn steps_part_where_bands_do_not_touch() {
+        let bar = |from, to, value| Bar { from, to, value, interval: None };
+        let scale = (&Scale::Linear, (0.0, 10.0));
+        let plot = Plot::new(AREA, scale, scale);
+        let pieces = thin(plot.steps(&[bar(0.0, 2.0, 5.0), bar(2.0, 4.0, 7.0), bar(6.0, 8.0, 1.0)]));
+        assert_eq!(pieces, vec![vec![(0.0, 5.0), (2.0, 5.0), (2.0, 3.0), (4.0, 3.0)], vec![(6.0, 9.0), (8.0, 9.0)]]);
+    }
+}

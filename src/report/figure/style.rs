@@ -1,0 +1,126 @@
+//! How meaning looks: the one place where a [`Style`] becomes colour, width and dash.
+//!
+//! Ochre and teal differ in hue for every common kind of colour vision, in luminance for a print in grey, and in
+//! dash for everyone.
+
+use super::Style;
+use super::text::Face;
+
+/// A colour as red, green, blue, with its opacity.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Ink {
+    pub(super) rgb: (u8, u8, u8),
+    pub(super) opacity: f64,
+}
+
+impl Ink {
+    const fn new(hex: u32) -> Self {
+        let [_, red, green, blue] = hex.to_be_bytes();
+        Self { rgb: (red, green, blue), opacity: 1.0 }
+    }
+
+    /// The same colour, weaker.
+    pub(super) fn faint(self, opacity: f64) -> Self {
+        Self { opacity: self.opacity * opacity, ..self }
+    }
+}
+
+/// What a line is drawn with.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Pen {
+    pub(super) ink: Ink,
+    /// Width in pixels.
+    pub(super) width: f64,
+    /// Length of a dash and of the gap after it in pixels.
+    pub(super) dash: Option<(f64, f64)>,
+}
+
+impl Style {
+    pub(super) fn pen(self) -> Pen {
+        const DASHES: Option<(f64, f64)> = Some((10.0, 5.0));
+        let pen = |hex, width, dash| Pen { ink: Ink::new(hex), width, dash };
+        match self {
+            Style::Wire => pen(0xB8_780A, 1.8, None),
+            Style::Air => pen(0x00_5F66, 1.8, DASHES),
+            Style::WireBefore => pen(0xD9_AC52, 1.3, None),
+            Style::WireAfter => pen(0x94_5A00, 1.9, None),
+            Style::AirBefore => pen(0x69_B3B5, 1.3, DASHES),
+            Style::AirAfter => pen(0x00_4A50, 1.9, DASHES),
+            Style::Difference => pen(0x2B_3340, 1.8, None),
+            Style::Floor => pen(0x82_8A93, 1.6, Some((1.6, 3.6))),
+            Style::Neutral => pen(0x6B_7480, 1.3, None),
+        }
+    }
+}
+
+pub(super) const PAPER: Ink = Ink::new(0xFF_FFFF);
+pub(super) const TITLE: Ink = Ink::new(0x16_1B22);
+pub(super) const TEXT: Ink = Ink::new(0x2E_3640);
+pub(super) const QUIET: Ink = Ink::new(0x56_606B);
+pub(super) const GRID: Ink = Ink::new(0xE7_EAED);
+pub(super) const FRAME: Ink = Ink::new(0x9A_A3AD);
+
+pub(super) const TITLE_FACE: Face = Face::bold(24.0);
+pub(super) const CONCLUSION_FACE: Face = Face::regular(18.0);
+pub(super) const PANEL_FACE: Face = Face::bold(17.0);
+pub(super) const LABEL_FACE: Face = Face::regular(16.0);
+pub(super) const TICK_FACE: Face = Face::regular(15.0);
+pub(super) const CAPTION_FACE: Face = Face::regular(14.0);
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Relative luminance of a colour, 0 to 1 (WCAG 2.2, definition of relative luminance).
+    fn luminance(ink: Ink) -> f64 {
+        let linear = |c: u8| {
+            let c = f64::from(c) / 255.0;
+            if c <= 0.040_45 { c / 12.92 } else { ((c + 0.055) / 1.055).powf(2.4) }
+        };
+        0.2126 * linear(ink.rgb.0) + 0.7152 * linear(ink.rgb.1) + 0.0722 * linear(ink.rgb.2)
+    }
+
+    fn contrast(a: Ink, b: Ink) -> f64 {
+        let (a, b) = (luminance(a), luminance(b));
+        (a.max(b) + 0.05) / (a.min(b) + 0.05)
+    }
+
+    #[test]
+    fn lines_stand_out_from_paper() {
+        // WCAG 2.2, success criterion 1.4.11: 3 to 1 for parts of graphics that are needed to understand them.
+        for style in [
+            Style::Wire,
+            Style::Air,
+            Style::WireAfter,
+            Style::AirAfter,
+            Style::Difference,
+            Style::Floor,
+            Style::Neutral,
+        ] {
+            assert!(contrast(style.pen().ink, PAPER) >= 3.0, "{style:?}: {}", contrast(style.pen().ink, PAPER));
+        }
+        // Success criterion 1.4.3: 4.5 to 1 for text.
+        for ink in [TITLE, TEXT, QUIET] {
+            assert!(contrast(ink, PAPER) >= 4.5);
+        }
+    }
+
+    #[test]
+    fn what_is_compared_differs_in_grey() {
+        // Twice the luminance is a clear step of grey; there is no standard for it (common practice, no source).
+        for (a, b) in [
+            (Style::Wire, Style::Air),
+            (Style::WireBefore, Style::WireAfter),
+            (Style::AirBefore, Style::AirAfter),
+            (Style::WireAfter, Style::AirAfter),
+        ] {
+            assert!(contrast(a.pen().ink, b.pen().ink) >= 1.6, "{a:?} {b:?}: {}", contrast(a.pen().ink, b.pen().ink));
+        }
+    }
+
+    #[test]
+    fn wire_is_solid_and_air_is_dashed() {
+        assert!([Style::Wire, Style::WireBefore, Style::WireAfter].iter().all(|s| s.pen().dash.is_none()));
+        assert!([Style::Air, Style::AirBefore, Style::AirAfter].iter().all(|s| s.pen().dash.is_some()));
+    }
+}
