@@ -8,4 +8,6 @@ pub mod error;
 pub mod read;
 pub mod report;
 pub mod spread;
+pub mod survey;
+pub mod synth;
 pub mod units;
