@@ -2,11 +2,16 @@
 
 #![cfg_attr(test, allow(clippy::float_cmp, reason = "tests compare exact values on purpose"))]
 
+pub mod analysis;
 pub mod capture;
+pub mod compare;
 pub mod dsp;
 pub mod error;
+pub mod measure;
 pub mod read;
 pub mod report;
 pub mod spread;
+pub mod survey;
+pub mod synth;
 pub mod uncertainty;
 pub mod units;

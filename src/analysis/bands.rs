@@ -52,18 +52,25 @@ pub struct CaptureBands {
 /// # Errors
 /// Whatever is wrong with the file, or no band within the range.
 pub fn bands(source: &Source, settings: &Settings, scheme: &Scheme) -> Result<(Input, CaptureBands), Error> {
-    let observed = observe(source, settings, Wants { slew: true, periods: None })?;
-    let channels =
-        (0..observed.channels.len()).map(|channel| channel_bands(&observed, channel, scheme)).collect::<Result<_, _>>()?;
-    let capture = CaptureBands {
-        path: observed.input.path.clone(),
+    let (input, observed) = observe(source, settings, Wants { slew: true, periods: None })?;
+    Ok((input, of_observed(&observed, scheme)?))
+}
+
+/// The bands of what was observed.
+///
+/// # Errors
+/// No band within the range.
+pub fn of_observed(observed: &Observed, scheme: &Scheme) -> Result<CaptureBands, Error> {
+    Ok(CaptureBands {
+        path: observed.path().to_owned(),
         sample_rate_hz: observed.rate().get(),
         analysis: observed.spectral,
         mains: observed.mains,
-        channels,
+        channels: (0..observed.channels.len())
+            .map(|channel| channel_bands(observed, channel, scheme))
+            .collect::<Result<_, _>>()?,
         warnings: observed.findings(),
-    };
-    Ok((observed.input, capture))
+    })
 }
 
 fn channel_bands(observed: &Observed, channel: usize, scheme: &Scheme) -> Result<ChannelBands, Error> {

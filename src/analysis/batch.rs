@@ -91,17 +91,18 @@ pub fn row(source: &Source, settings: &Settings, scheme: &Scheme) -> (Option<Inp
 fn analyse(source: &Source, settings: &Settings, scheme: &Scheme) -> Result<(Input, BatchRow), Error> {
     let range = super::pipeline::peek(source, settings)
         .and_then(|header| super::pipeline::range_within(settings.range, header.clock.rate, &header.path))?;
-    let observed = observe(source, settings, Wants { slew: false, periods: Some(&[range]) })?;
-    let channels =
-        (0..observed.channels.len()).map(|channel| batch_channel(&observed, channel, scheme)).collect::<Result<_, _>>()?;
+    let (input, observed) = observe(source, settings, Wants { slew: false, periods: Some(&[range]) })?;
+    let channels = (0..observed.channels.len())
+        .map(|channel| batch_channel(&observed, channel, scheme))
+        .collect::<Result<_, _>>()?;
     let row = BatchRow {
-        path: observed.input.path.clone(),
+        path: observed.path().to_owned(),
         status: Status::Done,
         error: None,
         channels,
         warnings: observed.findings(),
     };
-    Ok((observed.input, row))
+    Ok((input, row))
 }
 
 fn batch_channel(observed: &Observed, channel: usize, scheme: &Scheme) -> Result<BatchChannel, Error> {

@@ -122,7 +122,9 @@ fn comparison<Row>(
 ) -> Result<(Vec<Input>, Comparison<Row>), Error> {
     for (side, name) in [(first, names.0), (second, names.1)] {
         if side.is_empty() {
-            return Err(Error::usage(format!("no capture is named for --{}", name)).expected("at least one file a side"));
+            return Err(
+                Error::usage(format!("no capture is named for --{}", name)).expected("at least one file a side")
+            );
         }
     }
     let range = common_range(first.iter().chain(second), settings)?;
@@ -131,8 +133,9 @@ fn comparison<Row>(
     bands.push(range);
     let wants = Wants { slew: false, periods: Some(&bands) };
     let work: Vec<&Source> = first.iter().chain(second).collect();
-    let observed: Vec<Observed> =
+    let observed: Vec<(Input, Observed)> =
         spread::map(work, |source| observe(source, settings, wants)).into_iter().collect::<Result<_, _>>()?;
+    let (inputs, observed): (Vec<Input>, Vec<Observed>) = observed.into_iter().unzip();
     let (before, after) = observed.split_at(first.len());
 
     let roles = shared_channels(before, after)?;
@@ -159,7 +162,7 @@ fn comparison<Row>(
         })
         .collect::<Result<_, Error>>()?;
     let summary = |side: &[Observed]| SideSummary {
-        paths: side.iter().map(|o| o.input.path.clone()).collect(),
+        paths: side.iter().map(|o| o.path().to_owned()).collect(),
         captures: side.len(),
         mains_periods: side.iter().filter_map(|o| o.periods.as_ref()).map(|periods| periods.shape()[0]).sum(),
     };
@@ -170,9 +173,9 @@ fn comparison<Row>(
         range_low_hz: range.low(),
         range_high_hz: range.high(),
         channels,
-        warnings: warnings(before, after, names),
+        warnings: warnings(before, after, &inputs, names),
     };
-    Ok((observed.into_iter().map(|o| o.input).collect(), comparison))
+    Ok((inputs, comparison))
 }
 
 /// The range that every capture can carry.
@@ -192,18 +195,26 @@ fn shared_channels(before: &[Observed], after: &[Observed]) -> Result<Vec<(Role,
         if !all().all(|o| o.channels.iter().any(|other| other.role == channel.role)) {
             continue;
         }
-        for (other, found) in all().flat_map(|o| o.channels.iter().map(move |c| (o, c))).filter(|(_, c)| c.role == channel.role) {
+        for (other, found) in
+            all().flat_map(|o| o.channels.iter().map(move |c| (o, c))).filter(|(_, c)| c.role == channel.role)
+        {
             if found.quantity != channel.quantity {
-                return Err(Error::input(format!("the {} channel is in {}", channel.role.name(), found.quantity.symbol()))
-                    .in_file(other.input.path.clone())
-                    .expected(format!("{}, as in {}", channel.quantity.symbol(), reference.input.path))
-                    .remedy("compare captures of the same kind, or name the channels with --wire and --air"));
+                return Err(Error::input(format!(
+                    "the {} channel is in {}",
+                    channel.role.name(),
+                    found.quantity.symbol()
+                ))
+                .in_file(other.path())
+                .expected(format!("{}, as in {}", channel.quantity.symbol(), reference.path()))
+                .remedy("compare captures of the same kind, or name the channels with --wire and --air"));
             }
         }
         shared.push((channel.role, channel.quantity.clone()));
     }
     if shared.is_empty() {
-        return Err(Error::input("the captures have no channel in common").remedy("name the channels with --wire and --air"));
+        return Err(
+            Error::input("the captures have no channel in common").remedy("name the channels with --wire and --air")
+        );
     }
     Ok(shared)
 }
@@ -222,19 +233,14 @@ fn pair_of(before: &[Observed], after: &[Observed], role: Role) -> Pair {
             }
         }
     }
-    pair.floor_density = before
-        .iter()
-        .chain(after)
-        .filter_map(|o| o.floor_density(channel_of(o, role)?))
-        .reduce(f64::max);
+    pair.floor_density =
+        before.iter().chain(after).filter_map(|o| o.floor_density(channel_of(o, role)?)).reduce(f64::max);
     pair
 }
 
 fn side_spectrum(side: &[Observed], role: Role) -> SideSpectrum {
-    let spectra: Vec<_> = side
-        .iter()
-        .filter_map(|o| Some(super::spectrum::channel_spectrum(o, channel_of(o, role)?)))
-        .collect();
+    let spectra: Vec<_> =
+        side.iter().filter_map(|o| Some(super::spectrum::channel_spectrum(o, channel_of(o, role)?))).collect();
     // Captures of another rate have other bins; the picture shows those that share the first one's.
     let Some(first) = spectra.first() else { return SideSpectrum { frequency_hz: Vec::new(), level_db: Vec::new() } };
     let alike: Vec<_> = spectra.iter().filter(|s| s.frequency_hz == first.frequency_hz).collect();
@@ -247,14 +253,15 @@ fn side_spectrum(side: &[Observed], role: Role) -> SideSpectrum {
     SideSpectrum { frequency_hz: first.frequency_hz.clone(), level_db }
 }
 
-fn warnings(before: &[Observed], after: &[Observed], names: (&str, &str)) -> Vec<Warning> {
+fn warnings(before: &[Observed], after: &[Observed], inputs: &[Input], names: (&str, &str)) -> Vec<Warning> {
     let mut warnings = Vec::new();
     let mut tell = |finding| warnings.push(Warning { path: None, finding });
-    for a in before {
-        for b in after.iter().filter(|b| b.input.sha256 == a.input.sha256) {
+    let (inputs_before, inputs_after) = inputs.split_at(before.len());
+    for a in inputs_before {
+        for b in inputs_after.iter().filter(|b| b.sha256 == a.sha256) {
             tell(Finding::limit(
                 "identical_files",
-                format!("{} ({}) and {} ({}) are the same file, byte by byte", a.input.path, names.0, b.input.path, names.1),
+                format!("{} ({}) and {} ({}) are the same file, byte by byte", a.path, names.0, b.path, names.1),
             ));
         }
     }
@@ -270,17 +277,23 @@ fn warnings(before: &[Observed], after: &[Observed], names: (&str, &str)) -> Vec
     let all = || before.iter().chain(after);
     let rate = before[0].rate();
     if all().any(|o| o.rate() != rate) {
-        tell(Finding::note("different_rates", "the captures are sampled at different rates; the range is what all of them carry"));
+        tell(Finding::note(
+            "different_rates",
+            "the captures are sampled at different rates; the range is what all of them carry",
+        ));
     }
     let samples = before[0].passed.statistics.samples;
     if all().any(|o| o.passed.statistics.samples != samples) {
-        tell(Finding::note("different_lengths", "the captures are of different length; each counts by its own scatter"));
+        tell(Finding::note(
+            "different_lengths",
+            "the captures are of different length; each counts by its own scatter",
+        ));
     }
     if fewest < 3 && all().any(|o| o.periods.as_ref().is_some_and(|p| (p.shape()[0] as u64) < FEWEST_PERIODS)) {
         tell(Finding::limit("few_observations", "too few mains periods in a capture for a narrow interval"));
     }
     for o in all() {
-        warnings.extend(o.findings().into_iter().map(|finding| Warning { path: Some(o.input.path.clone()), finding }));
+        warnings.extend(o.findings().into_iter().map(|finding| Warning { path: Some(o.path().to_owned()), finding }));
     }
     warnings
 }

@@ -124,13 +124,17 @@ pub struct Inspection {
 /// # Errors
 /// Whatever is wrong with the file.
 pub fn inspect(source: &Source, settings: &Settings) -> Result<Inspection, Error> {
-    let observed = observe(source, settings, Wants::default())?;
+    let (input, observed) = observe(source, settings, Wants::default())?;
     let warnings = observed.findings();
     let header = observed.header();
     let enbw = observed.spectral.enbw_hz;
     let rate = observed.rate().get();
     let role = |index: usize| {
-        observed.selected.iter().position(|&selected| selected == index).map_or(Role::Other, |at| observed.channels[at].role)
+        observed
+            .selected
+            .iter()
+            .position(|&selected| selected == index)
+            .map_or(Role::Other, |at| observed.channels[at].role)
     };
     let channels = header
         .channels
@@ -157,7 +161,7 @@ pub fn inspect(source: &Source, settings: &Settings) -> Result<Inspection, Error
     let samples = observed.passed.statistics.samples;
     Ok(Inspection {
         summary: summary(fitness, settings.range, &warnings),
-        input: observed.input.clone(),
+        input,
         fitness,
         format: header.format,
         layout: header.layout.clone(),
@@ -254,7 +258,9 @@ fn length_findings(observed: &Observed, findings: &mut Vec<Finding>) {
     if cycles < wanted - 0.1 {
         findings.push(Finding::limit(
             "too_short",
-            format!("{cycles:.1} mains periods; measurements after IEC 61000-4-7 and 61000-4-30 rest on {wanted} of them"),
+            format!(
+                "{cycles:.1} mains periods; measurements after IEC 61000-4-7 and 61000-4-30 rest on {wanted} of them"
+            ),
         ));
     }
     let settled = duration - observed.spectral.settling_samples as f64 / rate;
@@ -285,7 +291,10 @@ fn channel_findings(observed: &Observed, channel: usize, findings: &mut Vec<Find
     let Channel { name, unit, role } = Channel::of(observed, channel);
     if statistics.is_dead() {
         let severity = if role == Role::Wire { Finding::unfit } else { Finding::limit };
-        findings.push(severity("dead_channel", format!("channel {name} carries nothing: {} all along", engineering(statistics.max, unit))));
+        findings.push(severity(
+            "dead_channel",
+            format!("channel {name} carries nothing: {} all along", engineering(statistics.max, unit)),
+        ));
         return;
     }
     if statistics.clipped_fraction > 0.0 {
@@ -304,7 +313,11 @@ fn channel_findings(observed: &Observed, channel: usize, findings: &mut Vec<Find
     if statistics.mean.abs() > OFFSET_SHARE * half_span {
         findings.push(Finding::note(
             "offset",
-            format!("channel {name}: a mean of {} beside a half span of {}", engineering(statistics.mean, unit), engineering(half_span, unit)),
+            format!(
+                "channel {name}: a mean of {} beside a half span of {}",
+                engineering(statistics.mean, unit),
+                engineering(half_span, unit)
+            ),
         ));
     }
     coarse_finding(observed, channel, name, unit, findings);
@@ -328,13 +341,15 @@ impl<'a> Channel<'a> {
 
 fn coarse_finding(observed: &Observed, channel: usize, name: &str, unit: &str, findings: &mut Vec<Finding>) {
     let statistics = observed.statistics(channel);
-    let (Some(step), Some(codes), Some(bits)) = (statistics.resolution, statistics.codes_spanned, statistics.effective_bits())
+    let (Some(step), Some(codes), Some(bits)) =
+        (statistics.resolution, statistics.codes_spanned, statistics.effective_bits())
     else {
         return;
     };
     if bits < FEW_BITS {
         let enbw = observed.spectral.enbw_hz;
-        let floor = observed.floor_density(channel).map_or(f64::NAN, |density| Level::of_rms((density * enbw).sqrt()).get());
+        let floor =
+            observed.floor_density(channel).map_or(f64::NAN, |density| Level::of_rms((density * enbw).sqrt()).get());
         findings.push(Finding::limit(
             "coarse",
             format!(

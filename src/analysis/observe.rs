@@ -5,7 +5,7 @@ use serde::Serialize;
 
 use super::pipeline::{Passed, Pipeline, Spectral, rows, too_short};
 use super::settings::Settings;
-use crate::capture::{Channel, Header};
+use crate::capture::{Channel, Header, Recording};
 use crate::dsp::segment::Hop;
 use crate::dsp::slew::Slew;
 use crate::dsp::spectrum::{Density, Spectrum};
@@ -52,8 +52,6 @@ pub struct Wants<'a> {
 /// What one pass gave.
 #[derive(Debug)]
 pub struct Observed {
-    /// The input.
-    pub input: Input,
     /// The header, statistics of the samples as read, findings.
     pub passed: Passed,
     /// The analysed channels, the wire first.
@@ -89,18 +87,25 @@ pub struct Densities {
 ///
 /// # Errors
 /// Whatever is wrong with the file, or a record shorter than one segment.
-pub fn observe(source: &Source, settings: &Settings, wants: Wants<'_>) -> Result<Observed, Error> {
-    let (input, observed) =
-        spread::join(|| Input::of(source), || observe_pipeline(Pipeline::open(source, settings)?, settings, wants));
-    let input = input?;
-    observed.map(|made| made(input))
+pub fn observe(source: &Source, settings: &Settings, wants: Wants<'_>) -> Result<(Input, Observed), Error> {
+    let read = || observe_pipeline(Pipeline::open(source, settings)?, settings, wants);
+    let (input, observed) = spread::join(|| Input::of(source), read);
+    Ok((input?, observed?))
 }
 
-fn observe_pipeline(
-    pipeline: Pipeline,
+/// The same for a recording that is open already, such as one that lies in memory.
+///
+/// # Errors
+/// Whatever is wrong with the samples, or a record shorter than one segment.
+pub fn observe_recording(
+    recording: Box<dyn Recording>,
     settings: &Settings,
     wants: Wants<'_>,
-) -> Result<impl FnOnce(Input) -> Observed + use<>, Error> {
+) -> Result<Observed, Error> {
+    observe_pipeline(Pipeline::new(recording, settings)?, settings, wants)
+}
+
+fn observe_pipeline(pipeline: Pipeline, settings: &Settings, wants: Wants<'_>) -> Result<Observed, Error> {
     let rate = pipeline.rate();
     let taper = pipeline.taper(settings)?;
     let length = taper.len();
@@ -149,18 +154,7 @@ fn observe_pipeline(
     let densities = corrected(result, correction);
     let slew = wants.slew.then(|| slews.iter().map(Slew::finish).collect());
     let periods = periods.map(|periods| periods.finish());
-    Ok(move |input| Observed {
-        input,
-        passed,
-        channels,
-        selected,
-        mains,
-        range,
-        spectral,
-        densities,
-        slew,
-        periods,
-    })
+    Ok(Observed { passed, channels, selected, mains, range, spectral, densities, slew, periods })
 }
 
 #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a fraction of a length that fits")]
@@ -174,7 +168,11 @@ fn corrected(result: WelchResult, correction: impl Fn(f64) -> f64) -> Vec<Densit
     result
         .channels
         .into_iter()
-        .map(|channel| Densities { mean: put_right(channel.mean), max: put_right(channel.max), min: put_right(channel.min) })
+        .map(|channel| Densities {
+            mean: put_right(channel.mean),
+            max: put_right(channel.max_hold),
+            min: put_right(channel.min_hold),
+        })
         .collect()
 }
 
@@ -182,6 +180,11 @@ impl Observed {
     /// The header.
     pub fn header(&self) -> &Header {
         &self.passed.header
+    }
+
+    /// The file as the user named it.
+    pub fn path(&self) -> &str {
+        &self.header().path
     }
 
     /// The sampling rate.

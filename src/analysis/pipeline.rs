@@ -79,12 +79,21 @@ pub fn range_within(range: Band, rate: Hertz, path: &str) -> Result<Band, Error>
     let nyquist = rate.get() / 2.0;
     Band::new(0.0, nyquist).and_then(|carried| {
         range.within(carried).ok_or_else(|| {
-            Error::input(format!("sampled at {rate}, which reaches to {} only", Hertz::new(nyquist).map_or_else(|_| "nothing".into(), |n| n.to_string())))
-                .in_file(path)
-                .expected(format!("a clock that reaches into {range}"))
-                .remedy("record with a higher sampling rate, or give another --range")
+            Error::input(format!(
+                "sampled at {rate}, which reaches to {} only",
+                Hertz::new(nyquist).map_or_else(|_| "nothing".into(), |n| n.to_string())
+            ))
+            .in_file(path)
+            .expected(format!("a clock that reaches into {range}"))
+            .remedy("record with a higher sampling rate, or give another --range")
         })
     })
+}
+
+impl std::fmt::Debug for Pipeline {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "Pipeline({:?})", self.header().path)
+    }
 }
 
 impl Pipeline {
@@ -106,8 +115,9 @@ impl Pipeline {
         let rate = header.clock.rate;
         let selected = select(&header, settings)?;
         let range = range_within(settings.range, rate, &header.path)?;
-        let conditioner = Conditioner::new(selected.iter().map(|&(index, _)| index).collect(), settings.high_pass, rate)
-            .map_err(|e| e.in_file(header.path.clone()))?;
+        let conditioner =
+            Conditioner::new(selected.iter().map(|&(index, _)| index).collect(), settings.high_pass, rate)
+                .map_err(|e| e.in_file(header.path.clone()))?;
 
         let mut prelude = Vec::new();
         let mut ended = false;
@@ -133,10 +143,8 @@ impl Pipeline {
                 "nothing in the record shows the mains frequency, so 50 Hz is assumed; --mains 60 settles it otherwise",
             ));
         }
-        let channels = selected
-            .iter()
-            .map(|&(index, role)| Channel { role, ..header.channels[index].clone() })
-            .collect();
+        let channels =
+            selected.iter().map(|&(index, role)| Channel { role, ..header.channels[index].clone() }).collect();
         let selected = selected.into_iter().map(|(index, _)| index).collect();
         Ok(Self { recording, prelude, ended, selected, channels, conditioner, range, mains, findings })
     }
@@ -217,7 +225,8 @@ impl Pipeline {
             }
         }
         let header = self.recording.header().clone();
-        let statistics = quality.finish().ok_or_else(|| Error::input("holds no samples").in_file(header.path.clone()))?;
+        let statistics =
+            quality.finish().ok_or_else(|| Error::input("holds no samples").in_file(header.path.clone()))?;
         Ok(Passed { header, statistics, findings: self.findings })
     }
 }
@@ -246,7 +255,11 @@ fn select(header: &Header, settings: &Settings) -> Result<Vec<(usize, Role)>, Er
         if settings.wire.is_some() {
             return Err(Error::usage("the same channel is named as wire and as air").in_file(header.path.clone()));
         }
-        return Ok(free.map(|index| (index, Role::Wire)).into_iter().chain(named_air.map(|i| (i, Role::Air))).collect());
+        return Ok(free
+            .map(|index| (index, Role::Wire))
+            .into_iter()
+            .chain(named_air.map(|i| (i, Role::Air)))
+            .collect());
     }
     let air = named_air.or_else(|| by_role(Role::Air).filter(|&index| Some(index) != wire));
     // A channel named as wire leaves the place of the reader's wire free for the air.
@@ -325,7 +338,9 @@ fn range_findings(settings: &Settings, range: Band, rate: Hertz, findings: &mut 
     {
         findings.push(Finding::limit(
             "below_high_pass",
-            format!("the range begins below the high-pass at {cutoff}; levels below it are lowered by it (--high-pass off)"),
+            format!(
+                "the range begins below the high-pass at {cutoff}; levels below it are lowered by it (--high-pass off)"
+            ),
         ));
     }
 }

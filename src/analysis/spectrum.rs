@@ -58,17 +58,20 @@ pub struct CaptureSpectrum {
 /// # Errors
 /// Whatever is wrong with the file.
 pub fn spectrum(source: &Source, settings: &Settings) -> Result<(Input, CaptureSpectrum), Error> {
-    let observed = observe(source, settings, Wants::default())?;
-    let channels = (0..observed.channels.len()).map(|channel| channel_spectrum(&observed, channel)).collect();
-    let capture = CaptureSpectrum {
-        path: observed.input.path.clone(),
+    let (input, observed) = observe(source, settings, Wants::default())?;
+    Ok((input, of_observed(&observed)))
+}
+
+/// The spectrum of what was observed.
+pub fn of_observed(observed: &Observed) -> CaptureSpectrum {
+    CaptureSpectrum {
+        path: observed.path().to_owned(),
         sample_rate_hz: observed.rate().get(),
         analysis: observed.spectral,
         mains: observed.mains,
-        channels,
+        channels: (0..observed.channels.len()).map(|channel| channel_spectrum(observed, channel)).collect(),
         warnings: observed.findings(),
-    };
-    Ok((observed.input, capture))
+    }
 }
 
 /// The bins of a channel that lie in the range, both edges included.

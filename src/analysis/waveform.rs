@@ -84,8 +84,7 @@ pub struct CaptureWaveform {
 /// # Errors
 /// Whatever is wrong with the file, or a stretch that lies outside the record.
 pub fn waveform(source: &Source, settings: &Settings, stretch: Stretch) -> Result<(Input, CaptureWaveform), Error> {
-    let (input, made) =
-        spread::join(|| Input::of(source), || trace(Pipeline::open(source, settings)?, stretch));
+    let (input, made) = spread::join(|| Input::of(source), || trace(Pipeline::open(source, settings)?, stretch));
     Ok((input?, made?))
 }
 
@@ -133,7 +132,15 @@ fn trace(pipeline: Pipeline, stretch: Stretch) -> Result<CaptureWaveform, Error>
         .map(|(number, channel)| {
             let (min, max) = split(raw.channel(number));
             let (settled_min, settled_max) = split(settled.channel(number));
-            ChannelWaveform { name: channel.name, role: channel.role, unit: channel.quantity, min, max, settled_min, settled_max }
+            ChannelWaveform {
+                name: channel.name,
+                role: channel.role,
+                unit: channel.quantity,
+                min,
+                max,
+                settled_min,
+                settled_max,
+            }
         })
         .collect();
     let warnings = passed.header.findings.into_iter().chain(passed.findings).collect();

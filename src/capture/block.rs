@@ -93,6 +93,9 @@ impl Memory {
     ///
     /// # Errors
     /// Channels of different length, no channel, no sample, or a block of zero.
+    ///
+    /// # Panics
+    /// Never: the lengths are checked first.
     pub fn new(name: &str, clock: Clock, channels: Vec<(Channel, Vec<f64>)>, block: usize) -> Result<Self, Error> {
         let count = channels.len();
         let length = channels.first().map_or(0, |(_, samples)| samples.len());

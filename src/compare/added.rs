@@ -152,8 +152,16 @@ mod tests {
     fn the_family_is_the_whole_table() {
         // A probability of 0.02 is shown alone and not among ten.
         let shown = |others: usize| {
-            let mut pairs = vec![Pair { before: side(&[1.0, 1.1, 0.9]), after: side(&[1.4, 1.6, 1.5]), floor_density: None }];
-            pairs.extend(vec![Pair { before: side(&[1.0, 1.1, 0.9]), after: side(&[1.0, 1.1, 0.9]), floor_density: None }; others]);
+            let mut pairs =
+                vec![Pair { before: side(&[1.0, 1.1, 0.9]), after: side(&[1.4, 1.6, 1.5]), floor_density: None }];
+            pairs.extend(vec![
+                Pair {
+                    before: side(&[1.0, 1.1, 0.9]),
+                    after: side(&[1.0, 1.1, 0.9]),
+                    floor_density: None
+                };
+                others
+            ]);
             added(&pairs, &[Band::new(2e3, 4e3).unwrap()])[0][0].verdict == Verdict::Adds
         };
         assert!(shown(0) && !shown(30));

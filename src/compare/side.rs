@@ -69,8 +69,11 @@ impl Side {
 
     /// Every capture by its own periods, then the plain mean of the captures.
     fn by_periods(&self, band: usize) -> Estimate {
-        let each: Vec<Estimate> =
-            self.captures.iter().map(|capture| Estimate::of_series(&capture.index_axis(Axis(1), band).to_vec())).collect();
+        let each: Vec<Estimate> = self
+            .captures
+            .iter()
+            .map(|capture| Estimate::of_series(&capture.index_axis(Axis(1), band).to_vec()))
+            .collect();
         let count = each.len() as f64;
         let terms: Vec<(f64, f64)> = each.iter().filter_map(|e| Some((e.variance, e.degrees?))).collect();
         Estimate {

@@ -39,6 +39,9 @@ impl Conditioner {
     /// The settled part of a block, channel by channel in the order asked for; `None` while all of it settles.
     ///
     /// Blocks must come in order, the first one from the first sample of the recording.
+    ///
+    /// # Panics
+    /// When the recording has no channel of a number that was asked for.
     pub fn apply(&mut self, block: &Block) -> Option<Block> {
         let mut samples = Array2::zeros((self.channels.len(), block.len()));
         for (row, &channel) in self.channels.iter().enumerate() {

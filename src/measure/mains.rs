@@ -66,7 +66,8 @@ const FIT_RATE: f64 = 4000.0;
 pub fn find_mains(raw: &[&[f64]], conditioned: &[&[f64]], rate: Hertz, nominal: Option<f64>) -> Mains {
     let best = |fits: Vec<SineFit>| fits.into_iter().min_by(|a, b| a.uncertainty_hz.total_cmp(&b.uncertainty_hz));
     let nominals = nominal.map_or(vec![50.0, 60.0], |nominal| vec![nominal]);
-    let from_fundamental = best(raw.iter().filter_map(|x| search(x, |v| v, rate, &nominals, 1.0, &[1, 2, 3, 5, 7], 0.5)).collect());
+    let from_fundamental =
+        best(raw.iter().filter_map(|x| search(x, |v| v, rate, &nominals, 1.0, &[1, 2, 3, 5, 7], 0.5)).collect());
     let found = from_fundamental.map(|fit| (fit, MainsSource::Fundamental, 1.0)).or_else(|| {
         let fits = conditioned.iter().filter_map(|x| search(x, |v| v * v, rate, &nominals, 2.0, &[1, 2, 3], 0.3));
         best(fits.collect()).map(|fit| (fit, MainsSource::NoiseEnvelope, 2.0))
@@ -114,13 +115,19 @@ fn search(
 /// Means over stretches of samples, which is all that a search for some ten hertz needs.
 fn average_down(samples: &[f64], shape: impl Fn(f64) -> f64, rate: Hertz) -> Option<(Vec<f64>, Hertz)> {
     let stretch = stretch_length(rate);
-    let series: Vec<f64> =
-        samples.chunks_exact(stretch).map(|chunk| chunk.iter().map(|&x| shape(x)).sum::<f64>() / stretch as f64).collect();
+    let series: Vec<f64> = samples
+        .chunks_exact(stretch)
+        .map(|chunk| chunk.iter().map(|&x| shape(x)).sum::<f64>() / stretch as f64)
+        .collect();
     (series.len() >= 64).then_some(())?;
     Some((series, Hertz::new(rate.get() / stretch as f64).ok()?))
 }
 
-#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a float cast saturates; the ratio is positive")]
+#[allow(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "a float cast saturates; the ratio is positive"
+)]
 fn stretch_length(rate: Hertz) -> usize {
     ((rate.get() / FIT_RATE) as usize).max(1)
 }

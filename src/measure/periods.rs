@@ -45,7 +45,8 @@ impl PeriodPowers {
         let length = taper.len();
         let per_period = shifts_per_period(period, length);
         let bin = rate.get() / length as f64;
-        let bands = bands.iter().map(|band| weights_of(*band, bin, length / 2, rate.get() / 2.0, &correction)).collect();
+        let bands =
+            bands.iter().map(|band| weights_of(*band, bin, length / 2, rate.get() / 2.0, &correction)).collect();
         let hop = Hop::Period { samples: period, per_period };
         Self {
             welch: Welch::new(rate, taper, hop, channels, false),
@@ -62,6 +63,9 @@ impl PeriodPowers {
     }
 
     /// Takes the next samples of all channels.
+    ///
+    /// # Panics
+    /// When there are not as many channels as were announced, or not of equal length.
     pub fn push(&mut self, channels: &[&[f64]]) {
         let Self { welch, bands, sums, channels: count, per_period } = self;
         welch.push_each(channels, |segment, channel, density| {
@@ -78,6 +82,9 @@ impl PeriodPowers {
     }
 
     /// The mean square in each band, channel and whole mains period: periods by channels by bands.
+    ///
+    /// # Panics
+    /// Never: each complete period has its sums.
     pub fn finish(&self) -> Array3<f64> {
         let row = self.channels * self.bands.len();
         let complete = usize::try_from(self.welch.segments() / self.per_period).expect("periods fit in memory");
@@ -95,7 +102,11 @@ pub fn of_channel(powers: &Array3<f64>, channel: usize) -> Array2<f64> {
     powers.index_axis(Axis(1), channel).to_owned()
 }
 
-#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a float cast saturates; the ratio is positive")]
+#[allow(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "a float cast saturates; the ratio is positive"
+)]
 fn shifts_per_period(period: f64, length: usize) -> usize {
     ((LEAST_SHIFTS * period / length as f64).ceil() as usize).clamp(1, 1 << 20)
 }

@@ -310,8 +310,10 @@ impl Repeats {
             let mixed = bits ^ (bits >> 32);
             let oldest = std::mem::replace(&mut self.recent[self.next], mixed);
             self.next = (self.next + 1) % Self::WINDOW;
-            self.hash = self.hash.wrapping_mul(Self::FACTOR).wrapping_add(mixed).wrapping_sub(oldest.wrapping_mul(leaving));
-            self.changes = if self.last == Some(mixed) { self.changes.saturating_sub(1) } else { self.changes + 2 }.min(128);
+            self.hash =
+                self.hash.wrapping_mul(Self::FACTOR).wrapping_add(mixed).wrapping_sub(oldest.wrapping_mul(leaving));
+            self.changes =
+                if self.last == Some(mixed) { self.changes.saturating_sub(1) } else { self.changes + 2 }.min(128);
             self.last = Some(mixed);
             self.position += 1;
             // The upper bits of the product choose, because the lower ones see only the latest samples.

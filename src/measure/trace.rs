@@ -33,7 +33,7 @@ impl Trace {
                 if self.filled == 0 {
                     columns.push((f64::INFINITY, f64::NEG_INFINITY));
                 }
-                let (low, high) = columns.last_mut().expect("a column was begun");
+                let Some((low, high)) = columns.last_mut() else { continue };
                 for &x in &block.channel(number)[start..end] {
                     *low = low.min(x);
                     *high = high.max(x);
@@ -49,7 +49,8 @@ impl Trace {
 
     fn join(&mut self) {
         for columns in &mut self.extremes {
-            *columns = columns.chunks(2).map(|p| (p[0].0.min(p[p.len() - 1].0), p[0].1.max(p[p.len() - 1].1))).collect();
+            *columns =
+                columns.chunks(2).map(|p| (p[0].0.min(p[p.len() - 1].0), p[0].1.max(p[p.len() - 1].1))).collect();
         }
         self.width *= 2;
     }

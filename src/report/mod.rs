@@ -1,3 +1,7 @@
 //! Results made visible: tables, figures, JSON. Computes nothing that a user could mistake for a measurement.
 
+pub mod columns;
+pub mod document;
 pub mod figure;
+pub mod pictures;
+pub mod sentences;

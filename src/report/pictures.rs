@@ -88,10 +88,15 @@ pub fn spectrum(capture: &CaptureSpectrum, settings: &Settings) -> Figure {
             };
             let title = format!("{}: {}", role_title(channel.role), channel.name);
             let mut panel = Panel::new(title, frequency_axis(range), Axis::linear(level_label(&channel.unit)))
-                .with(Series::new("largest segment", before_style(channel.role), Shape::Line(points(&channel.max_level_db))))
+                .with(Series::new(
+                    "largest segment",
+                    before_style(channel.role),
+                    Shape::Line(points(&channel.max_level_db)),
+                ))
                 .with(Series::new("mean", style(channel.role), Shape::Line(points(&channel.level_db))));
             if let Some(floor) = channel.floor_level_db {
-                panel = panel.with(Series::new("floor of range and converter", Style::Floor, Shape::Level(floor.get())));
+                panel =
+                    panel.with(Series::new("floor of range and converter", Style::Floor, Shape::Level(floor.get())));
             }
             Row::new(vec![panel])
         })
@@ -101,7 +106,12 @@ pub fn spectrum(capture: &CaptureSpectrum, settings: &Settings) -> Figure {
         rows,
         caption: vec![
             method(settings, capture.analysis.enbw_hz, Some(capture.analysis.segments)),
-            format!("File {}, {:.0} samples a second; mains {}.", capture.path, capture.sample_rate_hz, capture.mains.words()),
+            format!(
+                "File {}, {:.0} samples a second; mains {}.",
+                capture.path,
+                capture.sample_rate_hz,
+                capture.mains.words()
+            ),
         ],
         ..Figure::new("Which frequencies, how strong?")
     }
@@ -122,9 +132,12 @@ pub fn bands(capture: &CaptureBands, settings: &Settings) -> Figure {
         .iter()
         .map(|channel| {
             let title = format!("{}: {}", role_title(channel.role), channel.name);
-            let mut panel = Panel::new(title, frequency_axis(range), Axis::linear(level_label(&channel.unit))).with(
-                Series::new("level in the band", style(channel.role), Shape::Bars { bars: band_bars(&channel.bands), base: None }),
-            );
+            let mut panel =
+                Panel::new(title, frequency_axis(range), Axis::linear(level_label(&channel.unit))).with(Series::new(
+                    "level in the band",
+                    style(channel.role),
+                    Shape::Bars { bars: band_bars(&channel.bands), base: None },
+                ));
             let floor: Vec<Bar> = channel
                 .bands
                 .iter()
@@ -168,9 +181,10 @@ fn comparison_panels<Row_>(
     label: &str,
     change: impl Fn(&Row_) -> Change,
 ) -> (Panel, Panel) {
-    let mut above = Panel::new(role_title(channel.role), frequency_axis(range), Axis::linear(level_label(&channel.unit)))
-        .with(Series::new(names.0, before_style(channel.role), line(&channel.first)))
-        .with(Series::new(names.1, after_style(channel.role), line(&channel.second)));
+    let mut above =
+        Panel::new(role_title(channel.role), frequency_axis(range), Axis::linear(level_label(&channel.unit)))
+            .with(Series::new(names.0, before_style(channel.role), line(&channel.first)))
+            .with(Series::new(names.1, after_style(channel.role), line(&channel.second)));
     if let Some(floor) = channel.floor_level_db {
         above = above.with(Series::new("floor of range and converter", Style::Floor, Shape::Level(floor.get())));
     }
@@ -178,12 +192,21 @@ fn comparison_panels<Row_>(
     let bars: Vec<Bar> = changes
         .iter()
         .filter_map(|c| {
-            Some(Bar { from: c.band.low(), to: c.band.high(), value: c.db?, interval: c.interval.map(|[low, high]| (low, high)) })
+            Some(Bar {
+                from: c.band.low(),
+                to: c.band.high(),
+                value: c.db?,
+                interval: c.interval.map(|[low, high]| (low, high)),
+            })
         })
         .collect();
     let below = Panel::new("", frequency_axis(range), Axis::linear(label.to_owned()))
         .with(Series::unnamed(Style::Neutral, Shape::Level(0.0)))
-        .with(Series::new("each band with its 95 % interval", Style::Difference, Shape::Bars { bars, base: Some(0.0) }));
+        .with(Series::new(
+            "each band with its 95 % interval",
+            Style::Difference,
+            Shape::Bars { bars, base: Some(0.0) },
+        ));
     (above, below)
 }
 
@@ -206,7 +229,13 @@ fn comparison_figure<Row_>(
         caption: vec![
             method(settings, comparison.enbw_hz, None),
             format!("{}.", sentences::sides(&comparison.first, &comparison.second, names)),
-            format!("{}: {}. {}: {}.", names.0, files(&comparison.first.paths), names.1, files(&comparison.second.paths)),
+            format!(
+                "{}: {}. {}: {}.",
+                names.0,
+                files(&comparison.first.paths),
+                names.1,
+                files(&comparison.second.paths)
+            ),
         ],
         ..Figure::new(title)
     }
@@ -282,13 +311,15 @@ pub fn waveform(captures: &[CaptureWaveform], settings: &Settings) -> Figure {
     let mut rows = Vec::new();
     for role in [Role::Wire, Role::Air] {
         for settled in [false, true] {
-            let panels: Vec<Panel> = captures.iter().filter_map(|capture| waveform_panel(capture, role, settled)).collect();
+            let panels: Vec<Panel> =
+                captures.iter().filter_map(|capture| waveform_panel(capture, role, settled)).collect();
             if !panels.is_empty() {
                 rows.push(Row::new(panels));
             }
         }
     }
-    let high_pass = settings.high_pass.map_or("no high-pass".to_owned(), |cutoff| format!("4th-order high-pass at {cutoff}"));
+    let high_pass =
+        settings.high_pass.map_or("no high-pass".to_owned(), |cutoff| format!("4th-order high-pass at {cutoff}"));
     let phase = if captures.iter().any(|capture| capture.phase_known) {
         "Mains phase: 0° where what is left of the fundamental rises through zero; a coupling network turns that phase."
     } else {
@@ -298,7 +329,9 @@ pub fn waveform(captures: &[CaptureWaveform], settings: &Settings) -> Figure {
         conclusion: sentences::of_waveform(captures),
         rows,
         caption: vec![
-            format!("Smallest to largest sample of each column of the picture; mains removed by a {high_pass}. {phase}"),
+            format!(
+                "Smallest to largest sample of each column of the picture; mains removed by a {high_pass}. {phase}"
+            ),
             format!("Files: {}.", captures.iter().map(|c| short_name(&c.path)).collect::<Vec<_>>().join(", ")),
         ],
         height: 1000,
@@ -308,15 +341,17 @@ pub fn waveform(captures: &[CaptureWaveform], settings: &Settings) -> Figure {
 
 fn waveform_panel(capture: &CaptureWaveform, role: Role, settled: bool) -> Option<Panel> {
     let channel = capture.channels.iter().find(|channel| channel.role == role)?;
-    let (min, max) =
-        if settled { (&channel.settled_min, &channel.settled_max) } else { (&channel.min, &channel.max) };
+    let (min, max) = if settled { (&channel.settled_min, &channel.settled_max) } else { (&channel.min, &channel.max) };
     let time_ms = |k: usize| 1e3 * (capture.start_s + k as f64 * capture.column_s);
     let columns = min.iter().zip(max).enumerate().map(|(k, (min, max))| (time_ms(k), *min, *max)).collect();
     let how = if settled { "mains removed" } else { "as captured" };
     let x = Axis::linear("Time, ms").over(time_ms(0), time_ms(min.len()));
-    let mut panel =
-        Panel::new(format!("{}, {how}: {}", role_title(role), short_name(&capture.path)), x, Axis::linear(format!("{}, {}", channel.name, channel.unit.symbol())))
-            .with(Series::unnamed(if settled { style(role) } else { before_style(role) }, Shape::Envelope(columns)));
+    let mut panel = Panel::new(
+        format!("{}, {how}: {}", role_title(role), short_name(&capture.path)),
+        x,
+        Axis::linear(format!("{}, {}", channel.name, channel.unit.symbol())),
+    )
+    .with(Series::unnamed(if settled { style(role) } else { before_style(role) }, Shape::Envelope(columns)));
     let cycle = 1e3 / capture.mains.frequency_hz;
     panel.phase = Some(PhaseAxis {
         label: "Mains phase, °".to_owned(),

@@ -205,7 +205,9 @@ pub fn of_batch(batch: &Batch) -> Vec<String> {
     let failed = batch.captures.iter().filter(|row| row.status == Status::Failed).count();
     let mut sentences = vec![match failed {
         0 => format!("{} captures analysed.", batch.captures.len()),
-        _ => format!("{} of {} captures analysed; {failed} failed.", batch.captures.len() - failed, batch.captures.len()),
+        _ => {
+            format!("{} of {} captures analysed; {failed} failed.", batch.captures.len() - failed, batch.captures.len())
+        }
     }];
     for role in [Role::Wire, Role::Air] {
         let ranked: Vec<_> = batch.ranking.iter().filter(|rank| rank.role == role).collect();
@@ -235,8 +237,10 @@ pub fn of_waveform(captures: &[CaptureWaveform]) -> Vec<String> {
             .iter()
             .filter_map(|capture| {
                 let channel = capture.channels.iter().find(|channel| channel.role == role)?;
-                let peak = channel.settled_min.iter().chain(&channel.settled_max).fold(0.0f64, |peak, x| peak.max(x.abs()));
-                let name = if captures.len() == 1 { String::new() } else { format!(" ({})", short_name(&capture.path)) };
+                let peak =
+                    channel.settled_min.iter().chain(&channel.settled_max).fold(0.0f64, |peak, x| peak.max(x.abs()));
+                let name =
+                    if captures.len() == 1 { String::new() } else { format!(" ({})", short_name(&capture.path)) };
                 Some(format!("{}{name}", engineering(peak, channel.unit.symbol())))
             })
             .collect();

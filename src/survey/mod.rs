@@ -1,0 +1,3 @@
+//! A whole job as data: cases, roles, what is compared with what.
+
+pub mod studio;
