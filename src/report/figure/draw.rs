@@ -8,9 +8,10 @@ use super::style::{
     CAPTION_FACE, CONCLUSION_FACE, FRAME, GRID, Ink, LABEL_FACE, PANEL_FACE, PAPER, QUIET, TEXT, TICK_FACE, TITLE,
     TITLE_FACE,
 };
-use super::text::{Face, clean};
+use super::text::Face;
 use super::{Figure, Series, Shape};
 use crate::error::Error;
+use crate::report::plain::plain;
 
 /// Half the height of a figure in units of its size: what lowers a baseline so that numbers stand level with a line.
 const HALF_FIGURE: f64 = 0.36;
@@ -118,7 +119,7 @@ impl<C: Canvas> Pencil<'_, '_, C> {
             }
         }
         if self.cell.x_written {
-            let label = LABEL_FACE.cut(&clean(&self.cell.panel.x.label), area.width());
+            let label = LABEL_FACE.cut(&plain(&self.cell.panel.x.label), area.width());
             let baseline = area.bottom + TICK + TICK_GAP + TICK_FACE.size + LABEL_FACE.size + 3.0;
             self.text(&label, ((area.left + area.right) / 2.0, baseline), Anchor::Middle, LABEL_FACE, TEXT)?;
         }
@@ -156,7 +157,7 @@ impl<C: Canvas> Pencil<'_, '_, C> {
         let (plot, area) = (&self.cell.plot, self.cell.plot.area);
         let baseline = area.top - TICK - TICK_GAP;
         if self.cell.phase_written {
-            let label = LABEL_FACE.cut(&clean(&phase.label), area.width());
+            let label = LABEL_FACE.cut(&plain(&phase.label), area.width());
             let at = ((area.left + area.right) / 2.0, baseline - TICK_FACE.line());
             self.text(&label, at, Anchor::Middle, LABEL_FACE, TEXT)?;
         }

@@ -7,8 +7,9 @@ use super::axis::{Map, Tick, frequency_ticks, linear_ticks, phase_ticks, range};
 use super::canvas::Area;
 use super::series::Plot;
 use super::style::{CAPTION_FACE, CONCLUSION_FACE, LABEL_FACE, PANEL_FACE, TICK_FACE, TITLE_FACE};
-use super::text::{Face, clean};
+use super::text::Face;
 use super::{Bar, Figure, Panel, Row, Scale, Series, Shape, Tie};
+use crate::report::plain::plain;
 
 /// Room at the edges of the picture.
 const MARGIN: f64 = 30.0;
@@ -91,7 +92,7 @@ pub(super) struct Layout<'a> {
 fn lines(texts: &[String], face: Face, width: f64, y: &mut f64, most: usize) -> Vec<Placed> {
     let mut placed: Vec<Placed> = Vec::new();
     for text in texts {
-        for line in face.wrap(&clean(text), width, most - placed.len().min(most)) {
+        for line in face.wrap(&plain(text), width, most - placed.len().min(most)) {
             *y += face.line();
             placed.push(Placed { text: line, x: MARGIN, baseline: *y - 0.36 * face.size });
         }
@@ -175,10 +176,10 @@ fn grid<'a>(rows: &'a [Row], room: Area) -> Vec<Cell<'a>> {
         let plot_top = (top + tops[r]).round();
         let plot_bottom = (plot_top + free * share(row) / shares).round();
         for (i, draft) in drafts.iter().enumerate().filter(|(_, draft)| draft.row == r) {
-            let (left, right) = frames[i];
+            let Frame { left, right, gutter } = frames[i];
             let area = Area::new(left, plot_top, right, plot_bottom);
             if area.width() >= 20.0 && area.height() >= 10.0 {
-                cells.push(cell(draft, &headers[i], area));
+                cells.push(cell(draft, &headers[i], area, gutter));
             }
         }
         top = plot_bottom + feet[r] + ROW_GAP;
@@ -210,11 +211,11 @@ fn draft<'a>(rows: &'a [Row], (row, column): (usize, usize), panel: &'a Panel, h
             let room = height / names.len().max(1) as f64;
             // Names smaller than their line would run into each other.
             let most = if room < 0.9 * LABEL_FACE.size { 0 } else { fitting(room, NAME_LINE).clamp(1, 2) };
-            names.iter().map(|name| LABEL_FACE.wrap(&clean(name), NAME_SHARE * picture, most)).collect()
+            names.iter().map(|name| LABEL_FACE.wrap(&plain(name), NAME_SHARE * picture, most)).collect()
         }
         _ => Vec::new(),
     };
-    let label_lines = match clean(&panel.y.label) {
+    let label_lines = match plain(&panel.y.label) {
         label if label.is_empty() => 0,
         label if LABEL_FACE.width(&label) <= height => 1,
         _ => 2,
@@ -223,7 +224,7 @@ fn draft<'a>(rows: &'a [Row], (row, column): (usize, usize), panel: &'a Panel, h
     let widest = numbers.chain(names.iter().flatten().map(|line| LABEL_FACE.width(line))).fold(0.0, f64::max);
     let label_room = if label_lines > 0 { LABEL_GAP + label_lines as f64 * LABEL_FACE.line() } else { 0.0 };
     let left = if written.y { TICK + TICK_GAP + widest + label_room } else { TICK };
-    let ties = panel.ties.iter().map(|tie| LABEL_FACE.width(&clean(&tie.label)).min(0.16 * width));
+    let ties = panel.ties.iter().map(|tie| LABEL_FACE.width(&plain(&tie.label)).min(0.16 * width));
     let ties = ties.map(|w| w + BRACKET).fold(0.0, f64::max);
     let right = ties.max(12.0);
     Draft { row, column, panel, x_range, y_range, y_ticks, names, label_lines, written, left, right }
@@ -257,8 +258,16 @@ impl Written {
     }
 }
 
-/// Left and right end of every panel. Panels of a row are equally wide; rows of as many panels stand in line.
-fn frames(rows: &[Row], drafts: &[Draft<'_>], room: Area) -> Vec<(f64, f64)> {
+/// Where a panel begins and ends, and the room to the left of it.
+#[derive(Debug, Clone, Copy)]
+struct Frame {
+    left: f64,
+    right: f64,
+    gutter: f64,
+}
+
+/// Left and right end of every panel, and the room to the left of it. Panels of a row are equally wide; rows of as many panels stand in line.
+fn frames(rows: &[Row], drafts: &[Draft<'_>], room: Area) -> Vec<Frame> {
     let gutter = |count: usize, column: usize, of: fn(&Draft<'_>) -> f64| {
         let same = drafts.iter().filter(|d| d.column == column && rows[d.row].panels.len() == count);
         same.map(of).fold(0.0, f64::max)
@@ -271,7 +280,7 @@ fn frames(rows: &[Row], drafts: &[Draft<'_>], room: Area) -> Vec<(f64, f64)> {
         let each = (room.width() - taken) / count as f64;
         let before: f64 = gutters[..draft.column].iter().map(|(l, r)| l + each + r + COLUMN_GAP).sum();
         let left = room.left + before + gutters[draft.column].0;
-        (left.round(), (left + each).round())
+        Frame { left: left.round(), right: (left + each).round(), gutter: gutters[draft.column].0 }
     };
     drafts.iter().map(frame).collect()
 }
@@ -284,7 +293,7 @@ struct Header {
     marks: Vec<PlacedMark>,
 }
 
-fn header(draft: &Draft<'_>, (left, right): (f64, f64)) -> Header {
+fn header(draft: &Draft<'_>, Frame { left, right, .. }: Frame) -> Header {
     let panel = draft.panel;
     let width = right - left;
     let mut height = 0.0;
@@ -293,7 +302,7 @@ fn header(draft: &Draft<'_>, (left, right): (f64, f64)) -> Header {
     }
     let (marks, mark_rows) = marks(draft, (left, right), height);
     height += mark_rows;
-    let title = PANEL_FACE.cut(&clean(&panel.title), width);
+    let title = PANEL_FACE.cut(&plain(&panel.title), width);
     let title_width = PANEL_FACE.width(&title);
     let mut rows = legend_rows(panel, width);
     let row_width = |row: &Vec<(usize, String, f64)>| {
@@ -334,7 +343,7 @@ fn legend_rows(panel: &Panel, width: f64) -> Vec<Vec<(usize, String, f64)>> {
     let mut rows: Vec<Vec<(usize, String, f64)>> = Vec::new();
     let mut used = f64::INFINITY;
     for (i, label) in panel.series.iter().enumerate().filter_map(|(i, s)| Some((i, s.label.as_deref()?))) {
-        let text = TICK_FACE.cut(&clean(label), width - SWATCH - SWATCH_GAP);
+        let text = TICK_FACE.cut(&plain(label), width - SWATCH - SWATCH_GAP);
         let entry = SWATCH + SWATCH_GAP + TICK_FACE.width(&text);
         if used + ENTRY_GAP + entry > width {
             // More than three rows would leave no room for what they explain.
@@ -364,7 +373,7 @@ fn marks(draft: &Draft<'_>, (left, right): (f64, f64), base: f64) -> (Vec<Placed
         if !(left..=right).contains(&at) {
             continue;
         }
-        let text = TICK_FACE.cut(&clean(&mark.label), 0.4 * (right - left));
+        let text = TICK_FACE.cut(&plain(&mark.label), 0.4 * (right - left));
         let half = TICK_FACE.width(&text) / 2.0;
         let middle = at.clamp(left + half, (right - half).max(left + half));
         let (from, to) = (middle - half - 6.0, middle + half + 6.0);
@@ -398,7 +407,7 @@ fn foot(draft: &Draft<'_>) -> f64 {
     TICK + TICK_GAP + TICK_FACE.size + label
 }
 
-fn cell<'a>(draft: &Draft<'a>, header: &Header, area: Area) -> Cell<'a> {
+fn cell<'a>(draft: &Draft<'a>, header: &Header, area: Area, gutter: f64) -> Cell<'a> {
     let panel = draft.panel;
     let plot = Plot::new(area, (&panel.x.scale, draft.x_range), (&panel.y.scale, draft.y_range));
     let settle = |placed: &Placed| Placed { baseline: area.top - placed.baseline, ..placed.clone() };
@@ -412,7 +421,7 @@ fn cell<'a>(draft: &Draft<'a>, header: &Header, area: Area) -> Cell<'a> {
     let phase = panel.phase.as_ref();
     let tie = |tie: &Tie| {
         let room = 0.16 * (area.width() + draft.left + draft.right);
-        (tie.clone(), LABEL_FACE.wrap(&clean(&tie.label), room, 2))
+        (tie.clone(), LABEL_FACE.wrap(&plain(&tie.label), room, 2))
     };
     Cell {
         panel,
@@ -423,8 +432,8 @@ fn cell<'a>(draft: &Draft<'a>, header: &Header, area: Area) -> Cell<'a> {
         y_ticks: draft.y_ticks.clone(),
         names: if draft.written.y { draft.names.clone() } else { Vec::new() },
         y_written: draft.written.y,
-        y_label: LABEL_FACE.wrap(&clean(&panel.y.label), area.height(), draft.label_lines),
-        y_label_at: area.left - draft.left + LABEL_FACE.size,
+        y_label: LABEL_FACE.wrap(&plain(&panel.y.label), area.height(), draft.label_lines),
+        y_label_at: area.left - gutter + LABEL_FACE.size,
         phase_ticks: phase
             .map(|phase| {
                 let ticks = phase_ticks(phase, low, high, fitting(area.width(), 56.0).clamp(2, 17));

@@ -242,7 +242,7 @@ fn waveform() -> Figure {
     }
 }
 
-fn all() -> Vec<(&'static str, Figure)> {
+pub(super) fn all() -> Vec<(&'static str, Figure)> {
     vec![
         ("spectrum", spectrum()),
         ("comparison", comparison()),
