@@ -65,7 +65,7 @@ pub(super) fn range(axis: &Axis, values: impl Iterator<Item = f64>, padded: bool
         (false, false) => (0.0, 1.0),
         (true, true) if high / low < 1.0 + 1e-6 => (low / 1.5, high * 1.5),
         (true, true) => (low, high),
-        (true, false) if high - low <= 1e-9 * low.abs().max(high.abs()) || high == low => {
+        (true, false) if high - low <= 1e-9 * low.abs().max(high.abs()) => {
             let room = if low == 0.0 { 1.0 } else { 0.1 * low.abs() };
             (low - room, high + room)
         }

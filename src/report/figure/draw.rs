@@ -72,10 +72,10 @@ impl<C: Canvas> Pencil<'_, '_, C> {
         Ok(())
     }
 
-    /// A sharp line of one pixel.
+    /// A sharp line of one pixel, to the right or downwards.
     fn rule(&mut self, (x0, y0): (f64, f64), (x1, y1): (f64, f64), ink: Ink) -> Result<(), Error> {
         let (x, y) = (x0.floor(), y0.floor());
-        let area = if x0 == x1 { Area::new(x, y, x + 1.0, y1.floor()) } else { Area::new(x, y, x1.floor(), y + 1.0) };
+        let area = if x1 > x0 { Area::new(x, y, x1.floor(), y + 1.0) } else { Area::new(x, y, x + 1.0, y1.floor()) };
         self.canvas.fill(area, ink)
     }
 
