@@ -213,7 +213,7 @@ impl<C: Canvas> Pencil<'_, '_, C> {
         let pen = style.pen();
         let middle = crisp(text.baseline - HALF_FIGURE * TICK_FACE.size);
         let (left, right) = (text.x, text.x + SWATCH);
-        let body = Area::new(left, middle - 6.0, right, middle + 6.0);
+        let body = Area::new(left, middle.floor() - 5.0, right, middle.floor() + 6.0);
         match shape {
             Shape::Interval(_) => self.canvas.fill(body, pen.ink.on_paper(SHADE)),
             Shape::Bars { .. } => {

@@ -31,6 +31,8 @@ pub(super) const BRACKET: f64 = 22.0;
 /// Height of a line of a name that takes more than one, and room for names in units of the width of the picture.
 pub(super) const NAME_LINE: f64 = 19.0;
 const NAME_SHARE: f64 = 0.27;
+/// Room for what is said of ties in units of the width of a panel and its gutters.
+const TIE_SHARE: f64 = 0.16;
 
 /// A text with the place where its baseline begins.
 #[derive(Debug, Clone, PartialEq)]
@@ -140,6 +142,7 @@ struct Draft<'a> {
     written: Written,
     y_ticks: Vec<Tick>,
     names: Vec<Vec<String>>,
+    ties: Vec<(Tie, Vec<String>)>,
     label_lines: usize,
     left: f64,
     right: f64,
@@ -224,10 +227,11 @@ fn draft<'a>(rows: &'a [Row], (row, column): (usize, usize), panel: &'a Panel, h
     let widest = numbers.chain(names.iter().flatten().map(|line| LABEL_FACE.width(line))).fold(0.0, f64::max);
     let label_room = if label_lines > 0 { LABEL_GAP + label_lines as f64 * LABEL_FACE.line() } else { 0.0 };
     let left = if written.y { TICK + TICK_GAP + widest + label_room } else { TICK };
-    let ties = panel.ties.iter().map(|tie| LABEL_FACE.width(&plain(&tie.label)).min(0.16 * width));
-    let ties = ties.map(|w| w + BRACKET).fold(0.0, f64::max);
-    let right = ties.max(12.0);
-    Draft { row, column, panel, x_range, y_range, y_ticks, names, label_lines, written, left, right }
+    let ties: Vec<(Tie, Vec<String>)> =
+        panel.ties.iter().map(|tie| (tie.clone(), LABEL_FACE.wrap(&plain(&tie.label), TIE_SHARE * width, 2))).collect();
+    let tie_widths = ties.iter().flat_map(|(_, lines)| lines).map(|line| BRACKET + LABEL_FACE.width(line));
+    let right = tie_widths.fold(if ties.is_empty() { 12.0 } else { BRACKET }, f64::max);
+    Draft { row, column, panel, x_range, y_range, y_ticks, names, ties, label_lines, written, left, right }
 }
 
 /// Which axes of a panel are written at it, rather than at a neighbour that shares them.
@@ -419,10 +423,6 @@ fn cell<'a>(draft: &Draft<'a>, header: &Header, area: Area, gutter: f64) -> Cell
         _ => linear_ticks(low, high, most),
     };
     let phase = panel.phase.as_ref();
-    let tie = |tie: &Tie| {
-        let room = 0.16 * (area.width() + draft.left + draft.right);
-        (tie.clone(), LABEL_FACE.wrap(&plain(&tie.label), room, 2))
-    };
     Cell {
         panel,
         title: header.title.as_ref().map(settle),
@@ -446,7 +446,7 @@ fn cell<'a>(draft: &Draft<'a>, header: &Header, area: Area, gutter: f64) -> Cell
             .iter()
             .map(|mark| PlacedMark { top: area.top - mark.top, at: mark.at, name: mark.name.as_ref().map(settle) })
             .collect(),
-        ties: panel.ties.iter().map(tie).collect(),
+        ties: draft.ties.clone(),
         plot,
     }
 }
