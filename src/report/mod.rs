@@ -5,3 +5,4 @@ pub mod document;
 pub mod figure;
 pub mod pictures;
 pub mod sentences;
+pub mod table;

@@ -65,7 +65,7 @@ pub(super) fn range(axis: &Axis, values: impl Iterator<Item = f64>, padded: bool
         (false, false) => (0.0, 1.0),
         (true, true) if high / low < 1.0 + 1e-6 => (low / 1.5, high * 1.5),
         (true, true) => (low, high),
-        (true, false) if high - low <= 1e-9 * low.abs().max(high.abs()) || high == low => {
+        (true, false) if high - low <= 1e-9 * low.abs().max(high.abs()) => {
             let room = if low == 0.0 { 1.0 } else { 0.1 * low.abs() };
             (low - room, high + room)
         }
@@ -110,8 +110,8 @@ pub(super) fn linear_ticks(low: f64, high: f64, most: usize) -> Vec<Tick> {
 fn number(value: f64, step: f64) -> String {
     let largest = value.abs().max(step);
     let text = if largest < 1e6 && step >= 0.999e-4 {
-        let places = (0..5).find(|&p| (step * 10_f64.powi(p)).round() >= 1.0 && near_whole(step * 10_f64.powi(p)));
-        format!("{value:.*}", places.map_or(4, |p| usize::try_from(p).unwrap_or(4)))
+        let places = [1.0, 1e1, 1e2, 1e3].iter().position(|power| near_whole(step * power));
+        format!("{value:.*}", places.unwrap_or(4))
     } else if value == 0.0 {
         "0".to_owned()
     } else {
@@ -121,14 +121,14 @@ fn number(value: f64, step: f64) -> String {
 }
 
 fn near_whole(value: f64) -> bool {
-    (value - value.round()).abs() < 1e-6
+    value.round() >= 1.0 && (value - value.round()).abs() < 1e-6
 }
 
 /// `2·10⁻⁷`, with as many digits as the step needs.
 fn scientific(value: f64, step: f64) -> String {
-    let digits = (value.abs() / step).log10().ceil().clamp(0.0, 15.0);
-    let places = (0..16).find(|p| f64::from(*p) >= digits).unwrap_or(15);
-    let text = format!("{value:.places$e}", places = usize::try_from(places).unwrap_or(15));
+    let digits = (value.abs() / step).log10().ceil();
+    let places = (0..15_u8).find(|p| f64::from(*p) >= digits).unwrap_or(15);
+    let text = format!("{value:.*e}", usize::from(places));
     let (mantissa, exponent) = text.split_once('e').unwrap_or((&text, "0"));
     let mantissa = if mantissa.contains('.') { mantissa.trim_end_matches('0').trim_end_matches('.') } else { mantissa };
     let raised: String = exponent
@@ -189,8 +189,9 @@ pub(super) fn phase_ticks(axis: &PhaseAxis, low: f64, high: f64, most: usize) ->
     let mut ticks = Vec::new();
     let mut k = first;
     while k <= last && ticks.len() < 1000 {
-        let degrees = (k * turn * 360.0).rem_euclid(360.0).round();
-        ticks.push(Tick::new(axis.zero + k * turn * axis.cycle, format!("{degrees}")));
+        // Adding zero turns minus zero into zero.
+        let degrees = (k * turn * 360.0).rem_euclid(360.0).round() + 0.0;
+        ticks.push(Tick::new(axis.zero + k * turn * axis.cycle, format!("{degrees:.0}")));
         k += 1.0;
     }
     ticks
@@ -229,6 +230,7 @@ mod tests {
             ["270", "0", "90", "180", "270", "0", "90", "180", "270"]
         );
         assert_eq!(labels(&phase_ticks(&axis, 0.0, 40.0, 2)), ["0", "0"]);
+        assert_eq!(labels(&phase_ticks(&axis, 4.0, 16.0, 9)), ["0", "45", "90", "135", "180"]);
         assert!(phase_ticks(&PhaseAxis { cycle: 0.0, ..axis }, 0.0, 40.0, 9).is_empty());
     }
 

@@ -211,7 +211,7 @@ impl Canvas for Raster<'_> {
             let (mut top, mut bottom) = between(spans[at], spans.get(at + 1), left + 0.5);
             // An extreme within the column counts in full, wherever in the column it lies.
             for span in &spans[at.saturating_sub(1)..(at + 2).min(spans.len())] {
-                if span.0.floor() == left {
+                if (left..left + 1.0).contains(&span.0) {
                     (top, bottom) = (top.min(span.1), bottom.max(span.2));
                 }
             }

@@ -2,15 +2,16 @@
 
 use super::axis::Tick;
 use super::canvas::{Anchor, Area, Canvas, Setting};
-use super::layout::{BRACKET, Cell, Entry, Layout, Placed, SWATCH, SWATCH_GAP, TICK, TICK_GAP, y_face};
-use super::series::{crisp, stroke};
+use super::layout::{BRACKET, Cell, Entry, Layout, NAME_LINE, Placed, SWATCH, SWATCH_GAP, TICK, TICK_GAP};
+use super::series::{BODY, SHADE, crisp, stroke};
 use super::style::{
     CAPTION_FACE, CONCLUSION_FACE, FRAME, GRID, Ink, LABEL_FACE, PANEL_FACE, PAPER, QUIET, TEXT, TICK_FACE, TITLE,
     TITLE_FACE,
 };
-use super::text::{Face, clean};
-use super::{Figure, Scale, Series, Shape};
+use super::text::Face;
+use super::{Figure, Series, Shape};
 use crate::error::Error;
+use crate::report::plain::plain;
 
 /// Half the height of a figure in units of its size: what lowers a baseline so that numbers stand level with a line.
 const HALF_FIGURE: f64 = 0.36;
@@ -62,10 +63,19 @@ impl<C: Canvas> Pencil<'_, '_, C> {
         self.canvas.text(text, Setting { at, anchor, face, ink, upwards: false })
     }
 
-    /// A sharp line of one pixel.
+    /// Lines of text around a middle height.
+    fn lines(&mut self, lines: &[String], (x, middle): (f64, f64), anchor: Anchor, ink: Ink) -> Result<(), Error> {
+        let first = middle - (lines.len().max(1) - 1) as f64 * NAME_LINE / 2.0 + HALF_FIGURE * LABEL_FACE.size;
+        for (i, line) in lines.iter().enumerate() {
+            self.text(line, (x, (first + i as f64 * NAME_LINE).round()), anchor, LABEL_FACE, ink)?;
+        }
+        Ok(())
+    }
+
+    /// A sharp line of one pixel, to the right or downwards.
     fn rule(&mut self, (x0, y0): (f64, f64), (x1, y1): (f64, f64), ink: Ink) -> Result<(), Error> {
         let (x, y) = (x0.floor(), y0.floor());
-        let area = if x0 == x1 { Area::new(x, y, x + 1.0, y1.floor()) } else { Area::new(x, y, x1.floor(), y + 1.0) };
+        let area = if x1 > x0 { Area::new(x, y, x1.floor(), y + 1.0) } else { Area::new(x, y, x + 1.0, y1.floor()) };
         self.canvas.fill(area, ink)
     }
 
@@ -81,11 +91,8 @@ impl<C: Canvas> Pencil<'_, '_, C> {
                 self.rule((area.left, y), (area.right, y), GRID)?;
             }
         }
-        for mark in &self.cell.panel.marks {
-            let x = plot.x.pixel(mark.x);
-            if (area.left..=area.right).contains(&x) {
-                self.rule((x, area.top), (x, area.bottom), FRAME)?;
-            }
+        for mark in &self.cell.marks {
+            self.rule((mark.at, mark.top), (mark.at, area.bottom), FRAME)?;
         }
         Ok(())
     }
@@ -112,7 +119,7 @@ impl<C: Canvas> Pencil<'_, '_, C> {
             }
         }
         if self.cell.x_written {
-            let label = LABEL_FACE.cut(&clean(&self.cell.panel.x.label), area.width());
+            let label = LABEL_FACE.cut(&plain(&self.cell.panel.x.label), area.width());
             let baseline = area.bottom + TICK + TICK_GAP + TICK_FACE.size + LABEL_FACE.size + 3.0;
             self.text(&label, ((area.left + area.right) / 2.0, baseline), Anchor::Middle, LABEL_FACE, TEXT)?;
         }
@@ -121,19 +128,18 @@ impl<C: Canvas> Pencil<'_, '_, C> {
 
     fn y_axis(&mut self) -> Result<(), Error> {
         let (plot, area) = (&self.cell.plot, self.cell.plot.area);
-        let names = matches!(self.cell.panel.y.scale, Scale::Names(_));
-        let (face, ink) = (y_face(self.cell.panel), if names { TEXT } else { QUIET });
-        let crowded = names && area.height() < self.cell.y_ticks.len() as f64 * face.size;
-        for Tick { value, label } in &self.cell.y_ticks {
+        for Tick { value, label } in self.cell.y_ticks.iter().filter(|_| !plot.lying) {
             let y = plot.y.pixel(*value);
-            if !names {
-                let length = if label.is_some() { TICK } else { TICK / 2.0 };
-                self.rule((area.left - length, y), (area.left, y), FRAME)?;
+            let length = if label.is_some() { TICK } else { TICK / 2.0 };
+            self.rule((area.left - length, y), (area.left, y), FRAME)?;
+            if let (Some(label), true) = (label, self.cell.y_written) {
+                let at = (area.left - TICK - TICK_GAP, (y + HALF_FIGURE * TICK_FACE.size).round());
+                self.text(label, at, Anchor::End, TICK_FACE, QUIET)?;
             }
-            if let (Some(label), true, false) = (label, self.cell.y_written, crowded) {
-                let at = (area.left - TICK - TICK_GAP, (y + HALF_FIGURE * face.size).round());
-                self.text(label, at, Anchor::End, face, ink)?;
-            }
+        }
+        for (place, lines) in self.cell.names.iter().enumerate() {
+            let at = (area.left - TICK - TICK_GAP, plot.y.pixel(place as f64));
+            self.lines(lines, at, Anchor::End, TEXT)?;
         }
         if self.cell.y_written {
             let middle = (area.top + area.bottom) / 2.0;
@@ -150,19 +156,16 @@ impl<C: Canvas> Pencil<'_, '_, C> {
         let Some(phase) = &self.cell.panel.phase else { return Ok(()) };
         let (plot, area) = (&self.cell.plot, self.cell.plot.area);
         let baseline = area.top - TICK - TICK_GAP;
-        let label = if self.cell.phase_written { clean(&phase.label) } else { String::new() };
-        // The label stands at the right end of the numbers, which give way to it.
-        let label = TICK_FACE.cut(&label, 0.5 * area.width());
-        let start = area.right - TICK_FACE.width(&label);
-        self.text(&label, (area.right, baseline), Anchor::End, TICK_FACE, TEXT)?;
+        if self.cell.phase_written {
+            let label = LABEL_FACE.cut(&plain(&phase.label), area.width());
+            let at = ((area.left + area.right) / 2.0, baseline - TICK_FACE.line());
+            self.text(&label, at, Anchor::Middle, LABEL_FACE, TEXT)?;
+        }
         for tick in &self.cell.phase_ticks {
             let x = plot.x.pixel(tick.value);
             self.rule((x, area.top - TICK), (x, area.top), FRAME)?;
             if let (Some(number), true) = (&tick.label, self.cell.phase_written) {
-                let end = x + TICK_FACE.width(number) / 2.0 + 8.0;
-                if label.is_empty() || end <= start {
-                    self.text(number, (x, baseline), Anchor::Middle, TICK_FACE, QUIET)?;
-                }
+                self.text(number, (x, baseline), Anchor::Middle, TICK_FACE, QUIET)?;
             }
         }
         Ok(())
@@ -170,7 +173,9 @@ impl<C: Canvas> Pencil<'_, '_, C> {
 
     fn marks(&mut self) -> Result<(), Error> {
         for mark in &self.cell.marks {
-            write(self.canvas, mark, Anchor::Middle, TICK_FACE, QUIET)?;
+            if let Some(name) = &mark.name {
+                write(self.canvas, name, Anchor::Middle, TICK_FACE, QUIET)?;
+            }
         }
         Ok(())
     }
@@ -186,11 +191,7 @@ impl<C: Canvas> Pencil<'_, '_, C> {
             let (near, far) = (area.right + 6.0, area.right + 12.0);
             let bracket = [(near, top), (far, top), (far, bottom), (near, bottom)].map(|p| (crisp(p.0), crisp(p.1)));
             self.canvas.stroke(&bracket, 1.4, QUIET)?;
-            let first = (top + bottom) / 2.0 - (lines.len().max(1) - 1) as f64 * LABEL_FACE.line() / 2.0;
-            for (i, line) in lines.iter().enumerate() {
-                let y = first + i as f64 * LABEL_FACE.line() + HALF_FIGURE * LABEL_FACE.size;
-                self.text(line, (area.right + BRACKET, y), Anchor::Start, LABEL_FACE, QUIET)?;
-            }
+            self.lines(lines, (area.right + BRACKET, (top + bottom) / 2.0), Anchor::Start, QUIET)?;
         }
         Ok(())
     }
@@ -212,11 +213,11 @@ impl<C: Canvas> Pencil<'_, '_, C> {
         let pen = style.pen();
         let middle = crisp(text.baseline - HALF_FIGURE * TICK_FACE.size);
         let (left, right) = (text.x, text.x + SWATCH);
-        let body = Area::new(left, middle - 6.0, right, middle + 6.0);
+        let body = Area::new(left, middle.floor() - 5.0, right, middle.floor() + 6.0);
         match shape {
-            Shape::Interval(_) => self.canvas.fill(body, pen.ink.faint(0.3)),
+            Shape::Interval(_) => self.canvas.fill(body, pen.ink.on_paper(SHADE)),
             Shape::Bars { .. } => {
-                self.canvas.fill(body, pen.ink.faint(0.55))?;
+                self.canvas.fill(body, pen.ink.on_paper(BODY))?;
                 self.canvas.fill(Area { bottom: body.top + pen.width, ..body }, pen.ink)
             }
             _ => stroke(

@@ -7,8 +7,9 @@ use super::axis::{Map, Tick, frequency_ticks, linear_ticks, phase_ticks, range};
 use super::canvas::Area;
 use super::series::Plot;
 use super::style::{CAPTION_FACE, CONCLUSION_FACE, LABEL_FACE, PANEL_FACE, TICK_FACE, TITLE_FACE};
-use super::text::{Face, clean};
+use super::text::Face;
 use super::{Bar, Figure, Panel, Row, Scale, Series, Shape, Tie};
+use crate::report::plain::plain;
 
 /// Room at the edges of the picture.
 const MARGIN: f64 = 30.0;
@@ -27,6 +28,12 @@ const ENTRY_GAP: f64 = 24.0;
 /// Room for the bracket of a tie, up to its label.
 pub(super) const BRACKET: f64 = 22.0;
 
+/// Height of a line of a name that takes more than one, and room for names in units of the width of the picture.
+pub(super) const NAME_LINE: f64 = 19.0;
+const NAME_SHARE: f64 = 0.27;
+/// Room for what is said of ties in units of the width of a panel and its gutters.
+const TIE_SHARE: f64 = 0.16;
+
 /// A text with the place where its baseline begins.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Placed {
@@ -42,6 +49,14 @@ pub(super) struct Entry {
     pub(super) text: Placed,
 }
 
+/// A mark: the place of its line, how far up that reaches, and its name where there is room for it.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct PlacedMark {
+    pub(super) at: f64,
+    pub(super) top: f64,
+    pub(super) name: Option<Placed>,
+}
+
 /// A panel with everything in its place.
 #[derive(Debug, Clone)]
 pub(super) struct Cell<'a> {
@@ -53,14 +68,15 @@ pub(super) struct Cell<'a> {
     pub(super) x_ticks: Vec<Tick>,
     pub(super) x_written: bool,
     pub(super) y_ticks: Vec<Tick>,
+    /// The names of a vertical axis of names in lines, where they are written here.
+    pub(super) names: Vec<Vec<String>>,
     pub(super) y_written: bool,
     /// The lines of the vertical axis's label, from left to right, and where the first baseline is.
     pub(super) y_label: Vec<String>,
     pub(super) y_label_at: f64,
     pub(super) phase_ticks: Vec<Tick>,
     pub(super) phase_written: bool,
-    /// Names of marks with their middle and baseline.
-    pub(super) marks: Vec<Placed>,
+    pub(super) marks: Vec<PlacedMark>,
     /// Ties with the lines of their labels.
     pub(super) ties: Vec<(Tie, Vec<String>)>,
 }
@@ -78,7 +94,7 @@ pub(super) struct Layout<'a> {
 fn lines(texts: &[String], face: Face, width: f64, y: &mut f64, most: usize) -> Vec<Placed> {
     let mut placed: Vec<Placed> = Vec::new();
     for text in texts {
-        for line in face.wrap(&clean(text), width, most - placed.len().min(most)) {
+        for line in face.wrap(&plain(text), width, most - placed.len().min(most)) {
             *y += face.line();
             placed.push(Placed { text: line, x: MARGIN, baseline: *y - 0.36 * face.size });
         }
@@ -123,10 +139,10 @@ struct Draft<'a> {
     panel: &'a Panel,
     x_range: (f64, f64),
     y_range: (f64, f64),
-    x_written: bool,
-    y_written: bool,
-    phase_written: bool,
+    written: Written,
     y_ticks: Vec<Tick>,
+    names: Vec<Vec<String>>,
+    ties: Vec<(Tie, Vec<String>)>,
     label_lines: usize,
     left: f64,
     right: f64,
@@ -163,10 +179,10 @@ fn grid<'a>(rows: &'a [Row], room: Area) -> Vec<Cell<'a>> {
         let plot_top = (top + tops[r]).round();
         let plot_bottom = (plot_top + free * share(row) / shares).round();
         for (i, draft) in drafts.iter().enumerate().filter(|(_, draft)| draft.row == r) {
-            let (left, right) = frames[i];
+            let Frame { left, right, gutter } = frames[i];
             let area = Area::new(left, plot_top, right, plot_bottom);
             if area.width() >= 20.0 && area.height() >= 10.0 {
-                cells.push(cell(draft, &headers[i], area));
+                cells.push(cell(draft, &headers[i], area, gutter));
             }
         }
         top = plot_bottom + feet[r] + ROW_GAP;
@@ -181,78 +197,81 @@ fn share(row: &Row) -> f64 {
 /// Settles ranges, ticks of the vertical axis, and the gutters that they need.
 fn draft<'a>(rows: &'a [Row], (row, column): (usize, usize), panel: &'a Panel, height: f64, width: f64) -> Draft<'a> {
     let count = rows[row].panels.len();
-    let above = neighbour(rows, row.checked_sub(1), column, count);
-    let below = neighbour(rows, Some(row + 1), column, count);
-    let beside = neighbour(rows, Some(row), column.wrapping_sub(1), count);
+    let picture = width * count as f64;
+    let written = Written::new(rows, (row, column));
     let of_column = rows.iter().filter(|r| r.panels.len() == count).filter_map(|r| r.panels.get(column));
     let x_values = of_column.filter(|p| p.x == panel.x).flat_map(|p| p.series.iter().flat_map(|s| x_values(p, s)));
     let x_range = range(&panel.x, x_values, matches!(panel.y.scale, Scale::Names(_)));
     let of_row = rows[row].panels.iter().filter(|p| p.y == panel.y);
     let y_range = range(&panel.y, of_row.flat_map(|p| p.series.iter().flat_map(|s| y_values(p, s))), true);
     let y_ticks = match &panel.y.scale {
-        Scale::Names(names) => {
-            let most = LABEL_FACE.cut_width(0.34 * width);
-            let tick =
-                |(place, name): (usize, &String)| Tick { value: place as f64, label: Some(most.cut(&clean(name))) };
-            names.iter().enumerate().map(tick).collect()
-        }
-        Scale::LogFrequency => frequency_ticks(y_range.0, y_range.1, fitting(height, 38.0)),
-        Scale::Linear => linear_ticks(y_range.0, y_range.1, fitting(height, 38.0).clamp(2, 10)),
+        Scale::Names(_) => Vec::new(),
+        Scale::LogFrequency => frequency_ticks(y_range.0, y_range.1, fitting(height, 30.0)),
+        Scale::Linear => linear_ticks(y_range.0, y_range.1, fitting(height, 30.0).clamp(2, 10)),
     };
-    let y_written = beside.is_none_or(|beside| beside.y != panel.y);
-    let label_lines = match clean(&panel.y.label) {
+    let names = match &panel.y.scale {
+        Scale::Names(names) => {
+            let room = height / names.len().max(1) as f64;
+            // Names smaller than their line would run into each other.
+            let most = if room < 0.9 * LABEL_FACE.size { 0 } else { fitting(room, NAME_LINE).clamp(1, 2) };
+            names.iter().map(|name| LABEL_FACE.wrap(&plain(name), NAME_SHARE * picture, most)).collect()
+        }
+        _ => Vec::new(),
+    };
+    let label_lines = match plain(&panel.y.label) {
         label if label.is_empty() => 0,
         label if LABEL_FACE.width(&label) <= height => 1,
         _ => 2,
     };
-    let face = y_face(panel);
-    let widest = y_ticks.iter().filter_map(|t| t.label.as_deref()).map(|l| face.width(l)).fold(0.0, f64::max);
+    let numbers = y_ticks.iter().filter_map(|t| t.label.as_deref()).map(|l| TICK_FACE.width(l));
+    let widest = numbers.chain(names.iter().flatten().map(|line| LABEL_FACE.width(line))).fold(0.0, f64::max);
     let label_room = if label_lines > 0 { LABEL_GAP + label_lines as f64 * LABEL_FACE.line() } else { 0.0 };
-    let left = if y_written { TICK + TICK_GAP + widest + label_room } else { TICK };
-    let ties = panel.ties.iter().map(|tie| LABEL_FACE.width(&clean(&tie.label)).min(0.16 * width));
-    let ties = ties.map(|w| w + BRACKET).fold(0.0, f64::max);
-    let x_written = below.is_none_or(|below| below.x != panel.x);
-    let phase_written =
-        above.is_none_or(|above| above.x != panel.x || above.phase != panel.phase) && panel.phase.is_some();
-    let right = ties.max(12.0);
-    Draft {
-        row,
-        column,
-        panel,
-        x_range,
-        y_range,
-        x_written,
-        y_written,
-        phase_written,
-        y_ticks,
-        label_lines,
-        left,
-        right,
+    let left = if written.y { TICK + TICK_GAP + widest + label_room } else { TICK };
+    let ties: Vec<(Tie, Vec<String>)> =
+        panel.ties.iter().map(|tie| (tie.clone(), LABEL_FACE.wrap(&plain(&tie.label), TIE_SHARE * width, 2))).collect();
+    let tie_widths = ties.iter().flat_map(|(_, lines)| lines).map(|line| BRACKET + LABEL_FACE.width(line));
+    let right = tie_widths.fold(if ties.is_empty() { 12.0 } else { BRACKET }, f64::max);
+    Draft { row, column, panel, x_range, y_range, y_ticks, names, ties, label_lines, written, left, right }
+}
+
+/// Which axes of a panel are written at it, rather than at a neighbour that shares them.
+#[derive(Debug, Clone, Copy)]
+struct Written {
+    x: bool,
+    y: bool,
+    phase: bool,
+}
+
+impl Written {
+    /// A whole row writes its axes, or a whole column, if one of its panels has to: the room is taken anyway.
+    fn new(rows: &[Row], (row, column): (usize, usize)) -> Self {
+        let count = rows[row].panels.len();
+        let differs = |at: (Option<usize>, usize), panel: &Panel, same: fn(&Panel, &Panel) -> bool| {
+            neighbour(rows, at.0, at.1, count).is_none_or(|other| !same(panel, other))
+        };
+        let in_row = || rows[row].panels.iter().enumerate();
+        let in_column = rows.iter().enumerate().filter(|(_, r)| r.panels.len() == count);
+        Self {
+            x: in_row().any(|(c, panel)| differs((Some(row + 1), c), panel, |a, b| a.x == b.x)),
+            y: in_column
+                .filter_map(|(r, all)| Some((r, all.panels.get(column)?)))
+                .any(|(r, panel)| differs((Some(r), column.wrapping_sub(1)), panel, |a, b| a.y == b.y)),
+            phase: in_row()
+                .any(|(c, panel)| differs((row.checked_sub(1), c), panel, |a, b| a.x == b.x && a.phase == b.phase)),
+        }
     }
 }
 
-/// A face with the width that its texts may have.
-struct Cut(Face, f64);
-
-impl Cut {
-    fn cut(&self, text: &str) -> String {
-        self.0.cut(text, self.1)
-    }
+/// Where a panel begins and ends, and the room to the left of it.
+#[derive(Debug, Clone, Copy)]
+struct Frame {
+    left: f64,
+    right: f64,
+    gutter: f64,
 }
 
-impl Face {
-    fn cut_width(self, width: f64) -> Cut {
-        Cut(self, width)
-    }
-}
-
-/// The face of the texts at the ticks of the vertical axis: names are read, numbers are looked up.
-pub(super) fn y_face(panel: &Panel) -> Face {
-    if matches!(panel.y.scale, Scale::Names(_)) { LABEL_FACE } else { TICK_FACE }
-}
-
-/// Left and right end of every panel. Panels of a row are equally wide; rows of as many panels stand in line.
-fn frames(rows: &[Row], drafts: &[Draft<'_>], room: Area) -> Vec<(f64, f64)> {
+/// Left and right end of every panel, and the room to the left of it. Panels of a row are equally wide; rows of as many panels stand in line.
+fn frames(rows: &[Row], drafts: &[Draft<'_>], room: Area) -> Vec<Frame> {
     let gutter = |count: usize, column: usize, of: fn(&Draft<'_>) -> f64| {
         let same = drafts.iter().filter(|d| d.column == column && rows[d.row].panels.len() == count);
         same.map(of).fold(0.0, f64::max)
@@ -265,7 +284,7 @@ fn frames(rows: &[Row], drafts: &[Draft<'_>], room: Area) -> Vec<(f64, f64)> {
         let each = (room.width() - taken) / count as f64;
         let before: f64 = gutters[..draft.column].iter().map(|(l, r)| l + each + r + COLUMN_GAP).sum();
         let left = room.left + before + gutters[draft.column].0;
-        (left.round(), (left + each).round())
+        Frame { left: left.round(), right: (left + each).round(), gutter: gutters[draft.column].0 }
     };
     drafts.iter().map(frame).collect()
 }
@@ -275,19 +294,19 @@ struct Header {
     height: f64,
     title: Option<Placed>,
     legend: Vec<Entry>,
-    marks: Vec<Placed>,
+    marks: Vec<PlacedMark>,
 }
 
-fn header(draft: &Draft<'_>, (left, right): (f64, f64)) -> Header {
+fn header(draft: &Draft<'_>, Frame { left, right, .. }: Frame) -> Header {
     let panel = draft.panel;
     let width = right - left;
     let mut height = 0.0;
     if panel.phase.is_some() {
-        height += if draft.phase_written { TICK + TICK_GAP + TICK_FACE.line() } else { TICK };
+        height += if draft.written.phase { TICK + TICK_GAP + 2.0 * TICK_FACE.line() } else { TICK };
     }
     let (marks, mark_rows) = marks(draft, (left, right), height);
     height += mark_rows;
-    let title = PANEL_FACE.cut(&clean(&panel.title), width);
+    let title = PANEL_FACE.cut(&plain(&panel.title), width);
     let title_width = PANEL_FACE.width(&title);
     let mut rows = legend_rows(panel, width);
     let row_width = |row: &Vec<(usize, String, f64)>| {
@@ -328,7 +347,7 @@ fn legend_rows(panel: &Panel, width: f64) -> Vec<Vec<(usize, String, f64)>> {
     let mut rows: Vec<Vec<(usize, String, f64)>> = Vec::new();
     let mut used = f64::INFINITY;
     for (i, label) in panel.series.iter().enumerate().filter_map(|(i, s)| Some((i, s.label.as_deref()?))) {
-        let text = TICK_FACE.cut(&clean(label), width - SWATCH - SWATCH_GAP);
+        let text = TICK_FACE.cut(&plain(label), width - SWATCH - SWATCH_GAP);
         let entry = SWATCH + SWATCH_GAP + TICK_FACE.width(&text);
         if used + ENTRY_GAP + entry > width {
             // More than three rows would leave no room for what they explain.
@@ -346,74 +365,88 @@ fn legend_rows(panel: &Panel, width: f64) -> Vec<Vec<(usize, String, f64)>> {
     rows
 }
 
-/// Names of marks in up to two rows, the important ones first; `x` is their middle. Also the height they take.
-fn marks(draft: &Draft<'_>, (left, right): (f64, f64), base: f64) -> (Vec<Placed>, f64) {
+/// Marks with their names in up to two rows, the important ones first. Also the height they take.
+///
+/// A name in the upper row needs a free way down for its line; a name without room is left out, its line stays.
+fn marks(draft: &Draft<'_>, (left, right): (f64, f64), base: f64) -> (Vec<PlacedMark>, f64) {
     let map = Map::new(&draft.panel.x.scale, draft.x_range, (left, right));
     let mut taken: [Vec<(f64, f64)>; 2] = [Vec::new(), Vec::new()];
     let mut placed = Vec::new();
     for mark in &draft.panel.marks {
-        let text = TICK_FACE.cut(&clean(&mark.label), 0.4 * (right - left));
-        let half = TICK_FACE.width(&text) / 2.0;
         let at = map.pixel(mark.x);
-        if !(left..=right).contains(&at) || text.is_empty() {
+        if !(left..=right).contains(&at) {
             continue;
         }
+        let text = TICK_FACE.cut(&plain(&mark.label), 0.4 * (right - left));
+        let half = TICK_FACE.width(&text) / 2.0;
         let middle = at.clamp(left + half, (right - half).max(left + half));
-        let free = |row: &[(f64, f64)]| row.iter().all(|(a, b)| middle + half + 10.0 < *a || *b + 10.0 < middle - half);
-        if let Some(row) = taken.iter().position(|row| free(row)) {
-            taken[row].push((middle - half, middle + half));
-            let baseline = base + 10.0 + row as f64 * TICK_FACE.line();
-            placed.push(Placed { text, x: middle, baseline });
+        let (from, to) = (middle - half - 6.0, middle + half + 6.0);
+        let free = |row: &[(f64, f64)], from, to| row.iter().all(|(a, b)| to < *a || *b < from);
+        let row = if free(&taken[0], from, to) && free(&taken[1], at - 4.0, at + 4.0) {
+            Some(0)
+        } else if free(&taken[1], from, to) && free(&taken[0], at - 4.0, at + 4.0) {
+            // The line of this mark keeps later names out of the lower row.
+            taken[0].push((at - 4.0, at + 4.0));
+            Some(1)
+        } else {
+            None
+        };
+        let rise = |row: usize| base + 8.0 + row as f64 * TICK_FACE.line();
+        if let Some(row) = row {
+            taken[row].push((from, to));
         }
+        let name = row.map(|row| Placed { text, x: middle, baseline: rise(row) });
+        placed.push(PlacedMark { at, top: row.map_or(base, |row| rise(row) - 4.0), name });
     }
     let rows = taken.iter().filter(|row| !row.is_empty()).count();
-    (placed, if rows > 0 { 6.0 + rows as f64 * TICK_FACE.line() } else { 0.0 })
+    (placed, if rows > 0 { 8.0 + rows as f64 * TICK_FACE.line() - 4.0 } else { 0.0 })
 }
 
 /// The height of what stands below a panel.
 fn foot(draft: &Draft<'_>) -> f64 {
-    if !draft.x_written {
+    if !draft.written.x {
         return TICK;
     }
     let label = if draft.panel.x.label.trim().is_empty() { 0.0 } else { LABEL_FACE.line() + 1.0 };
     TICK + TICK_GAP + TICK_FACE.size + label
 }
 
-fn cell<'a>(draft: &Draft<'a>, header: &Header, area: Area) -> Cell<'a> {
+fn cell<'a>(draft: &Draft<'a>, header: &Header, area: Area, gutter: f64) -> Cell<'a> {
     let panel = draft.panel;
     let plot = Plot::new(area, (&panel.x.scale, draft.x_range), (&panel.y.scale, draft.y_range));
     let settle = |placed: &Placed| Placed { baseline: area.top - placed.baseline, ..placed.clone() };
     let legend = header.legend.iter().map(|e| Entry { series: e.series, text: settle(&e.text) }).collect();
     let (low, high) = draft.x_range;
-    let most = fitting(area.width(), 90.0).clamp(2, 12);
+    let most = fitting(area.width(), 72.0).clamp(2, 14);
     let x_ticks = match panel.x.scale {
         Scale::LogFrequency => frequency_ticks(low, high, most),
         _ => linear_ticks(low, high, most),
     };
     let phase = panel.phase.as_ref();
-    let tie = |tie: &Tie| {
-        let room = 0.16 * (area.width() + draft.left + draft.right);
-        (tie.clone(), LABEL_FACE.wrap(&clean(&tie.label), room, 2))
-    };
     Cell {
         panel,
         title: header.title.as_ref().map(settle),
         legend,
         x_ticks: without_collisions(x_ticks, &plot.x, TICK_FACE),
-        x_written: draft.x_written,
+        x_written: draft.written.x,
         y_ticks: draft.y_ticks.clone(),
-        y_written: draft.y_written,
-        y_label: LABEL_FACE.wrap(&clean(&panel.y.label), area.height(), draft.label_lines),
-        y_label_at: area.left - draft.left + LABEL_FACE.size,
+        names: if draft.written.y { draft.names.clone() } else { Vec::new() },
+        y_written: draft.written.y,
+        y_label: LABEL_FACE.wrap(&plain(&panel.y.label), area.height(), draft.label_lines),
+        y_label_at: area.left - gutter + LABEL_FACE.size,
         phase_ticks: phase
             .map(|phase| {
                 let ticks = phase_ticks(phase, low, high, fitting(area.width(), 56.0).clamp(2, 17));
                 without_collisions(ticks, &plot.x, TICK_FACE)
             })
             .unwrap_or_default(),
-        phase_written: draft.phase_written,
-        marks: header.marks.iter().map(settle).collect(),
-        ties: panel.ties.iter().map(tie).collect(),
+        phase_written: draft.written.phase,
+        marks: header
+            .marks
+            .iter()
+            .map(|mark| PlacedMark { top: area.top - mark.top, at: mark.at, name: mark.name.as_ref().map(settle) })
+            .collect(),
+        ties: draft.ties.clone(),
         plot,
     }
 }
@@ -492,11 +525,16 @@ mod tests {
     #[test]
     fn marks_give_way_to_more_important_ones() {
         let mut panel = panel(Axis::frequency(2e3, 150e3), Axis::linear("Level"));
-        panel.marks = (0..9).map(|i| Mark { x: 40e3 + 10.0 * f64::from(i), label: format!("emitter {i}") }).collect();
+        panel.marks = [40e3, 40.1e3, 43e3, 44e3, 80e3]
+            .into_iter()
+            .map(|x| Mark { x, label: format!("emitter at {} kHz", x / 1e3) })
+            .collect();
         panel.marks.push(Mark { x: 1e9, label: "outside".into() });
         let figure = Figure { rows: vec![Row::new(vec![panel])], ..Figure::new("marks") };
-        let texts: Vec<String> = Layout::new(&figure).cells[0].marks.iter().map(|m| m.text.clone()).collect();
-        assert_eq!(texts, ["emitter 0", "emitter 1"]);
+        let texts: Vec<String> =
+            Layout::new(&figure).cells[0].marks.iter().filter_map(|m| Some(m.name.as_ref()?.text.clone())).collect();
+        assert_eq!(texts, ["emitter at 40 kHz", "emitter at 80 kHz"]);
+        assert_eq!(Layout::new(&figure).cells[0].marks.len(), 5, "every line within the axis is drawn");
     }
 
     #[test]

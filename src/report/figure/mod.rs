@@ -15,6 +15,7 @@ mod style;
 mod text;
 mod thin;
 
+use super::plain::plain;
 use crate::error::Error;
 
 /// A point in the units of its panel's axes.
@@ -293,7 +294,7 @@ fn encode(bytes: &mut Vec<u8>, figure: &Figure, pixels: &[u8], made_by: &str) ->
     encoder.set_depth(png::BitDepth::Eight);
     encoder.set_compression(png::Compression::Fast);
     // A text chunk holds Latin-1 only (PNG specification, third edition, 11.3.3.2).
-    let latin: String = text::clean(made_by).chars().map(|c| if u32::from(c) < 256 { c } else { '?' }).collect();
+    let latin: String = plain(made_by).chars().map(|c| if u32::from(c) < 256 { c } else { '?' }).collect();
     encoder.add_text_chunk("Software".to_owned(), latin)?;
     let mut writer = encoder.write_header()?;
     writer.write_image_data(pixels)?;
@@ -314,7 +315,7 @@ pub fn svg(figure: &Figure, made_by: &str) -> Result<String, Error> {
     // The backend's own first line would make the picture as large as its fine units.
     let body = drawn.split_once('\n').map_or("", |(_, body)| body);
     // Two hyphens would end a comment.
-    let comment = text::clean(made_by).split("--").collect::<Vec<_>>().join("- -").replace("--", "- -");
+    let comment = plain(made_by).split("--").collect::<Vec<_>>().join("- -").replace("--", "- -");
     Ok(format!(
         "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n<!-- {comment} -->\n\
          <svg width=\"{width}\" height=\"{height}\" viewBox=\"0 0 {width}0 {height}0\" \
@@ -329,5 +330,211 @@ fn check_size(figure: &Figure) -> Result<(), Error> {
     } else {
         Err(Error::usage(format!("a figure of {} by {} pixels", figure.width, figure.height))
             .expected("200 to 10000 pixels each way"))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn line(points: Vec<Point>) -> Figure {
+        let panel = Panel::new("Wire", Axis::frequency(2e3, 150e3), Axis::linear("Level, dB re 1 µV"))
+            .with(Series::new("wire", Style::Wire, Shape::Line(points.clone())))
+            .with(Series::new("air", Style::Air, Shape::Line(points)));
+        Figure { rows: vec![Row::new(vec![panel])], ..Figure::new("A line") }
+    }
+
+    /// Width, height and pixels of a PNG, and the text of its chunk `Software`.
+    fn decoded(bytes: &[u8]) -> (u32, u32, Vec<u8>, String) {
+        let mut reader = png::Decoder::new(std::io::Cursor::new(bytes)).read_info().unwrap();
+        let mut pixels = vec![0; reader.output_buffer_size().unwrap()];
+        reader.next_frame(&mut pixels).unwrap();
+        let info = reader.info();
+        let software = info.uncompressed_latin1_text.iter().find(|text| text.keyword == "Software").unwrap();
+        (info.width, info.height, pixels, software.text.clone())
+    }
+
+    fn luminance(pixel: &[u8]) -> f64 {
+        0.2126 * f64::from(pixel[0]) + 0.7152 * f64::from(pixel[1]) + 0.0722 * f64::from(pixel[2])
+    }
+
+    #[test]
+    fn a_png_has_its_size_and_names_its_maker() {
+        let figure = Figure { width: 640, height: 480, ..line(vec![(2e3, 1.0), (150e3, 2.0)]) };
+        let (width, height, pixels, software) = decoded(&png(&figure, "linewake 0.1.0 spectrum → ä").unwrap());
+        assert_eq!((width, height, software.as_str()), (640, 480, "linewake 0.1.0 spectrum ? ä"));
+        assert!(pixels.chunks_exact(3).any(|pixel| luminance(pixel) < 60.0), "there is text");
+        assert!(pixels[..640 * 3].iter().all(|byte| *byte == 255), "the margin is free");
+    }
+
+    #[test]
+    fn an_svg_names_its_maker_first_and_holds_its_texts() {
+        let text = svg(&line(vec![(2e3, 1.0), (150e3, 2.0)]), "linewake --> spectrum").unwrap();
+        let mut lines = text.lines();
+        assert_eq!(lines.next(), Some("<?xml version=\"1.0\" encoding=\"UTF-8\"?>"));
+        assert_eq!(lines.next(), Some("<!-- linewake - -> spectrum -->"));
+        assert!(lines.next().unwrap().starts_with("<svg width=\"1400\" height=\"900\" viewBox=\"0 0 14000 9000\""));
+        for label in ["2", "5", "10", "20", "50", "100", "150", "Frequency, kHz", "Level, dB re 1 µV", "A line"] {
+            assert!(text.contains(&format!(">\n{label}\n</text>")), "{label}");
+        }
+        assert!(text.contains("font-family=\"DejaVu Sans, sans-serif\"") && !text.contains(" id="));
+        assert!(text.trim_end().ends_with("</svg>"));
+    }
+
+    /// The texts of an SVG with the pixels they take: left, top, right, bottom.
+    fn texts(svg: &str) -> Vec<(String, [f64; 4])> {
+        let of = |tag: &str, name: &str| -> String {
+            let start = tag.find(&format!(" {name}=\"")).map(|at| at + name.len() + 3);
+            start.map_or(String::new(), |at| tag[at..].split('"').next().unwrap_or_default().to_owned())
+        };
+        let number = |tag: &str, name: &str| of(tag, name).parse::<f64>().unwrap() / 10.0;
+        let names = [("&lt;", "<"), ("&gt;", ">"), ("&quot;", "\""), ("&apos;", "'"), ("&amp;", "&")];
+        let unescape = |text: &str| names.iter().fold(text.to_owned(), |text, (name, c)| text.replace(name, c));
+        svg.split("<text")
+            .skip(1)
+            .map(|part| {
+                let (tag, rest) = part.split_once(">\n").unwrap();
+                let content = unescape(rest.split_once("\n</text>").unwrap().0);
+                let size = number(tag, "font-size");
+                let face = text::Face { size, bold: of(tag, "font-weight") == "bold" };
+                let width = face.width(&content);
+                let share = match of(tag, "text-anchor").as_str() {
+                    "start" => 0.0,
+                    "middle" => 0.5,
+                    _ => 1.0,
+                };
+                let (x, y) = (number(tag, "x"), number(tag, "y"));
+                // The box of capitals and figures, which hang 0.76 of the size below the given point and rise 0.73.
+                let place = if of(tag, "transform").is_empty() {
+                    [x - share * width, y + 0.03 * size, x + (1.0 - share) * width, y + 0.76 * size]
+                } else {
+                    [x + 0.03 * size, y - (1.0 - share) * width, x + 0.76 * size, y + share * width]
+                };
+                (content, place)
+            })
+            .collect()
+    }
+
+    /// No text leaves the picture, and none touches another.
+    fn check_texts(figure: &Figure) {
+        let all = texts(&svg(figure, "test").unwrap());
+        let (width, height) = (f64::from(figure.width), f64::from(figure.height));
+        for (i, (text, [left, top, right, bottom])) in all.iter().enumerate() {
+            let inside = *left >= 0.0 && *top >= 0.0 && *right <= width && *bottom <= height;
+            assert!(inside, "{text:?} leaves the picture: {left} {top} {right} {bottom}");
+            for (other, place) in &all[i + 1..] {
+                let apart = place[0] > *right || place[2] < *left || place[1] > *bottom || place[3] < *top;
+                assert!(apart || text.is_empty() || other.is_empty(), "{text:?} and {other:?} overlap");
+            }
+        }
+    }
+
+    #[test]
+    fn texts_keep_apart_in_every_sample() {
+        for (name, figure) in samples::all() {
+            println!("{name}");
+            check_texts(&figure);
+            for (width, height) in [(800, 600), (2000, 700), (600, 1200), (400, 300), (200, 200)] {
+                check_texts(&Figure { width, height, ..figure.clone() });
+            }
+        }
+    }
+
+    #[test]
+    fn absurd_texts_neither_overlap_nor_leave_the_picture() {
+        let absurd = [
+            "x".repeat(700),
+            "wide words ".repeat(300),
+            "<script>&\"'</script> \u{202e}\u{0}\n\n\t".repeat(40),
+            "電磁雑音".repeat(200),
+            String::new(),
+        ];
+        for (i, text) in absurd.iter().enumerate() {
+            for (name, mut figure) in samples::all() {
+                figure.title.clone_from(text);
+                figure.conclusion = vec![text.clone(); 9];
+                figure.caption = vec![text.clone(); 30];
+                for panel in figure.rows.iter_mut().flat_map(|row| &mut row.panels) {
+                    panel.title.clone_from(text);
+                    panel.x.label.clone_from(text);
+                    panel.y.label.clone_from(text);
+                    panel.phase.iter_mut().for_each(|phase| phase.label.clone_from(text));
+                    panel.marks.iter_mut().for_each(|mark| mark.label.clone_from(text));
+                    panel.ties.iter_mut().for_each(|tie| tie.label.clone_from(text));
+                    panel.series.iter_mut().for_each(|series| series.label = Some(text.clone()));
+                    if let Scale::Names(names) = &mut panel.y.scale {
+                        names.iter_mut().for_each(|name| name.clone_from(text));
+                    }
+                }
+                check_texts(&figure);
+                let words = svg(&figure, text).unwrap();
+                // A comment may hold anything but its own end.
+                let (head, body) = words.split_once(" -->\n").unwrap();
+                assert!(!body.contains("<script") && !head.contains("-->"));
+                if i < 3 {
+                    samples::save(&format!("absurd-{i}-{name}"), &png(&figure, text).unwrap(), &words);
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn values_without_a_place_are_left_out() {
+        let bad = [f64::NAN, f64::INFINITY, f64::NEG_INFINITY, f64::MAX, f64::MIN, 0.0, -1.0, 1e-320];
+        let points: Vec<Point> = bad.iter().flat_map(|x| bad.iter().map(move |y| (*x, *y))).collect();
+        let spans = points.iter().map(|(x, y)| (*x, *y, -*y)).collect::<Vec<_>>();
+        let bars: Vec<Bar> =
+            points.iter().map(|(x, y)| Bar { from: *x, to: *y, value: *x, interval: Some((*y, *x)) }).collect();
+        let mut shapes: Vec<Shape> = bad.iter().map(|y| Shape::Level(*y)).collect();
+        shapes.extend([Shape::Line(points.clone()), Shape::Line(Vec::new()), Shape::Line(vec![(2e4, 5.0)])]);
+        shapes.extend([Shape::Steps(bars.clone()), Shape::Interval(spans.clone()), Shape::Envelope(spans)]);
+        shapes.extend(bad.iter().map(|base| Shape::Bars { bars: bars.clone(), base: Some(*base) }));
+        let axes = [
+            Axis::linear("y"),
+            Axis::linear("y").over(5.0, 5.0),
+            Axis::linear("y").over(f64::NAN, 0.0),
+            Axis::names(vec!["a".into(), "b".into()]),
+            Axis::names(Vec::new()),
+        ];
+        let panels = axes.into_iter().map(|y| Panel {
+            series: shapes.iter().map(|shape| Series::new("s", Style::Air, shape.clone())).collect(),
+            marks: bad.iter().map(|x| Mark { x: *x, label: "m".into() }).collect(),
+            ties: vec![
+                Tie { first: 7, last: 2, label: "t".into() },
+                Tie { first: 0, last: usize::MAX, label: "t".into() },
+            ],
+            phase: Some(PhaseAxis { label: "p".into(), zero: f64::NAN, cycle: 1e-300 }),
+            ..Panel::new("p", Axis::frequency(2e3, 150e3), y)
+        });
+        let rows = panels.map(|panel| Row { share: f64::NAN, panels: vec![panel] }).collect();
+        let figure = Figure { rows, ..Figure::new("bad values") };
+        let text = svg(&figure, "test").unwrap();
+        assert!(!text.contains("NaN") && !text.contains("inf"));
+        png(&figure, "test").unwrap();
+    }
+
+    #[test]
+    fn one_impulse_reaches_the_picture_wherever_it_lies() {
+        for at in (0..1400).step_by(7) {
+            let samples = (0..140_000).map(|i| (f64::from(i), if i == at * 100 + 3 { 1.0 } else { 0.0 })).collect();
+            let panel = Panel::new("Air", Axis::linear("Time, ms"), Axis::linear("Voltage, V").over(-0.5, 1.5))
+                .with(Series::unnamed(Style::Air, Shape::Line(samples)));
+            let figure = Figure { rows: vec![Row::new(vec![panel])], width: 400, height: 200, ..Figure::new("") };
+            let text = svg(&figure, "test").unwrap();
+            let dark: Vec<&str> =
+                text.lines().filter(|l| l.contains("polyline") && l.contains("opacity=\"1\"")).collect();
+            let heights = dark.iter().flat_map(|l| l.split("points=\"").nth(1).unwrap().split(['"', ' ']));
+            let highest = heights.filter_map(|p| p.split_once(',')?.1.parse::<i32>().ok()).min().unwrap();
+            let base = text.lines().filter(|l| l.contains("polyline")).count();
+            assert!(base > 0 && highest < 1000, "impulse at {at}: {highest}");
+        }
+    }
+
+    #[test]
+    fn sizes_out_of_reach_are_refused() {
+        for (width, height) in [(0, 900), (1400, 199), (10_001, 900), (u32::MAX, u32::MAX)] {
+            let figure = Figure { width, height, ..Figure::new("size") };
+            assert!(png(&figure, "test").is_err() && svg(&figure, "test").is_err());
+        }
     }
 }

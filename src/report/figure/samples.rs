@@ -242,7 +242,7 @@ fn waveform() -> Figure {
     }
 }
 
-fn all() -> Vec<(&'static str, Figure)> {
+pub(super) fn all() -> Vec<(&'static str, Figure)> {
     vec![
         ("spectrum", spectrum()),
         ("comparison", comparison()),
@@ -252,6 +252,17 @@ fn all() -> Vec<(&'static str, Figure)> {
     ]
 }
 
+/// Writes a figure to the directory for temporary files, if the environment asks for it.
+pub(super) fn save(name: &str, bytes: &[u8], words: &str) -> bool {
+    let asked = std::env::var_os("LINEWAKE_SAMPLE_FIGURES").is_some();
+    if asked {
+        let path = std::env::temp_dir().join(format!("linewake-{name}"));
+        std::fs::write(path.with_extension("png"), bytes).unwrap();
+        std::fs::write(path.with_extension("svg"), words).unwrap();
+    }
+    asked
+}
+
 #[test]
 fn sample_figures_come_out_whole() {
     for (name, figure) in all() {
@@ -259,10 +270,7 @@ fn sample_figures_come_out_whole() {
         let bytes = png(&figure, MADE_BY).unwrap();
         let taken = start.elapsed();
         let words = svg(&figure, MADE_BY).unwrap();
-        if std::env::var_os("LINEWAKE_SAMPLE_FIGURES").is_some() {
-            let path = std::env::temp_dir().join(format!("linewake-{name}"));
-            std::fs::write(path.with_extension("png"), &bytes).unwrap();
-            std::fs::write(path.with_extension("svg"), &words).unwrap();
+        if save(name, &bytes, &words) {
             println!(
                 "{name}: {} kB in {taken:?}, SVG {} kB in {:?}",
                 bytes.len() / 1000,

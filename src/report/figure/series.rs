@@ -8,10 +8,10 @@ use super::{Bar, Point, Scale, Series, Shape};
 use crate::error::Error;
 
 /// How strongly a shaded interval and the body of a bar are drawn.
-const SHADE: f64 = 0.22;
-const BODY: f64 = 0.55;
-/// How strongly a dashed line shows in its gaps where it is so dense that a gap could hide an extreme.
-const BETWEEN: f64 = 0.38;
+pub(super) const SHADE: f64 = 0.24;
+pub(super) const BODY: f64 = 0.55;
+/// How strongly the gaps of a dense dashed line are drawn.
+const GAP: f64 = 0.4;
 
 /// The place of a panel with its two axes settled.
 #[derive(Debug, Clone, PartialEq)]
@@ -100,15 +100,15 @@ impl Plot {
                 let missing = (pen.width - (span.2 - span.1)).max(0.0) / 2.0;
                 (span.1, span.2) = (span.1 - missing, span.2 + missing);
             }
-            match pen.dash {
-                None => canvas.shade(&piece, pen.ink)?,
-                Some(dash) => {
-                    canvas.shade(&piece, pen.ink.faint(BETWEEN))?;
-                    for (from, to) in windows(piece[0].0, piece[piece.len() - 1].0, dash) {
-                        let window = Area { left: from, right: to, ..self.area };
-                        canvas.shade(&cut_spans(&piece, window), pen.ink)?;
-                    }
-                }
+            let Some(dash) = pen.dash else {
+                canvas.shade(&piece, pen.ink)?;
+                continue;
+            };
+            let ends = (piece[0].0, piece[piece.len() - 1].0);
+            let cut = |from, to| vec![cut_spans(&piece, Area { left: from, right: to, ..self.area })];
+            let height = |spans: &Vec<(f64, f64, f64)>| extent(spans.iter().flat_map(|s| [s.1, s.2]));
+            for (span, strength) in dense_dashes(ends, dash, cut, height) {
+                canvas.shade(&span, pen.ink.faint(strength))?;
             }
         }
         Ok(())
@@ -131,7 +131,7 @@ impl Plot {
             let area = if self.lying { Area::new(a, low, b, high) } else { Area::new(low, a, high, b) };
             area.meet(self.area)
         };
-        canvas.fill(box_at(start, end), pen.ink.faint(BODY))?;
+        canvas.fill(box_at(start, end), pen.ink.on_paper(BODY))?;
         let edge = if end < start { end } else { end - pen.width };
         canvas.fill(box_at(edge, edge + pen.width), pen.ink)?;
         let Some((least, most)) = bar.interval else { return Ok(()) };
@@ -162,38 +162,56 @@ pub(super) fn crisp(at: f64) -> f64 {
 
 /// Draws a path with its dashes.
 ///
-/// Dashes of a calm line follow its length. A dense line would hide whole peaks in such gaps and drown the dashes in
-/// its ups and downs; its dashes follow the axis instead, and between them it stays visible, but pale.
+/// Dashes of a calm line follow its length. A dense line would drown them in its ups and downs; its dashes follow the
+/// axis instead, and in the gaps it stays visible, but pale.
 pub(super) fn stroke(canvas: &mut impl Canvas, path: &[Point], pen: Pen) -> Result<(), Error> {
     let Some(dash) = pen.dash else { return canvas.stroke(path, pen.width, pen.ink) };
     let (Some(first), Some(last)) = (path.first(), path.last()) else { return Ok(()) };
     let length: f64 = path.windows(2).map(|w| (w[1].0 - w[0].0).hypot(w[1].1 - w[0].1)).sum();
-    if length > 2.0 * (last.0 - first.0).abs() && path.len() > 20 {
-        canvas.stroke(path, 0.7 * pen.width, pen.ink.faint(BETWEEN))?;
-        for (from, to) in windows(first.0, last.0, dash) {
-            let window = Area::new(from, f64::NEG_INFINITY, to, f64::INFINITY);
-            for piece in cut_to(path, window) {
-                canvas.stroke(&piece, pen.width, pen.ink)?;
-            }
-        }
-        return Ok(());
+    if length <= 1.5 * (last.0 - first.0).abs() || path.len() <= 20 {
+        return dashes(path, dash).iter().try_for_each(|piece| canvas.stroke(piece, pen.width, pen.ink));
     }
-    dashes(path, dash).iter().try_for_each(|piece| canvas.stroke(piece, pen.width, pen.ink))
+    let cut = |from, to| cut_to(path, Area::new(from, f64::NEG_INFINITY, to, f64::INFINITY));
+    let height = |piece: &Vec<Point>| extent(piece.iter().map(|p| p.1));
+    for (piece, strength) in dense_dashes((first.0, last.0), dash, cut, height) {
+        canvas.stroke(&piece, pen.width, pen.ink.faint(strength))?;
+    }
+    Ok(())
 }
 
-/// The stretches of an axis on which dashes are drawn, the same for every line of a figure.
-fn windows(from: f64, to: f64, (on, off): (f64, f64)) -> Vec<(f64, f64)> {
-    let period = on + off;
-    let mut start = (from / period).floor() * period;
-    let mut windows = Vec::new();
-    while start < to && windows.len() < 10_000 {
-        let window = (start.max(from), (start + on).min(to));
-        if window.1 > window.0 {
-            windows.push(window);
+/// From the smallest to the largest of some values.
+fn extent(values: impl Iterator<Item = f64>) -> f64 {
+    let (low, high) = values.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(v), h.max(v)));
+    high - low
+}
+
+/// The pieces of something dense with the strength of each: dashes in full, gaps pale.
+///
+/// A gap that falls on a peak, much higher than what is usual along the line, is drawn in full as well: a single
+/// impulse must stand out wherever it happens to lie.
+fn dense_dashes<T>(
+    (from, to): (f64, f64),
+    (on, off): (f64, f64),
+    cut: impl Fn(f64, f64) -> Vec<T>,
+    height: impl Fn(&T) -> f64,
+) -> Vec<(T, f64)> {
+    let mut pieces = Vec::new();
+    // The dashes stand at the same places for every line of a figure.
+    let mut start = (from / (on + off)).floor() * (on + off);
+    while start < to && pieces.len() < 100_000 {
+        for (a, b, dash) in [(start, start + on, true), (start + on, start + on + off, false)] {
+            let (a, b) = (a.max(from), b.min(to));
+            if a < b {
+                pieces.extend(cut(a, b).into_iter().map(|piece| (piece, dash)));
+            }
         }
-        start += period;
+        start += on + off;
     }
-    windows
+    let mut heights: Vec<f64> = pieces.iter().map(|(piece, _)| height(piece)).collect();
+    heights.sort_by(f64::total_cmp);
+    let usual = heights.get(heights.len() / 2).copied().unwrap_or(0.0);
+    let strength = |piece: &T, dash| if dash || height(piece) > 2.0 * usual + 12.0 { 1.0 } else { GAP };
+    pieces.into_iter().map(|(piece, dash)| (strength(&piece, dash), piece)).map(|(s, piece)| (piece, s)).collect()
 }
 
 /// A path cut into dashes along its length.
@@ -319,6 +337,18 @@ mod tests {
     fn dashes_follow_the_line_around_corners() {
         let pieces = dashes(&[(0.0, 0.0), (6.0, 0.0), (6.0, 9.0)], (10.0, 2.0));
         assert_eq!(pieces, vec![vec![(0.0, 0.0), (6.0, 0.0), (6.0, 4.0)], vec![(6.0, 6.0), (6.0, 9.0)]]);
+    }
+
+    #[test]
+    fn a_peak_in_a_gap_of_a_dense_line_keeps_its_strength() {
+        let calm = |i: i32| if i % 2 == 0 { 5.0 } else { 8.0 };
+        // The first gap lies from 10 to 15; 12 is within.
+        let path: Vec<Point> = (0..60).map(|i| (f64::from(i), if i == 12 { 90.0 } else { calm(i) })).collect();
+        let cut = |from, to| cut_to(&path, Area::new(from, f64::NEG_INFINITY, to, f64::INFINITY));
+        let pieces = dense_dashes((0.0, 59.0), (10.0, 5.0), cut, |piece| extent(piece.iter().map(|p| p.1)));
+        let strengths: Vec<f64> = pieces.iter().map(|(_, strength)| *strength).collect();
+        assert_eq!(strengths, [1.0, 1.0, 1.0, GAP, 1.0, GAP, 1.0, GAP]);
+        assert!(pieces[1].0.contains(&(12.0, 90.0)));
     }
 
     #[test]

@@ -23,6 +23,17 @@ impl Ink {
     pub(super) fn faint(self, opacity: f64) -> Self {
         Self { opacity: self.opacity * opacity, ..self }
     }
+
+    /// The colour that this one has at some strength on paper, itself opaque.
+    pub(super) fn on_paper(self, strength: f64) -> Self {
+        let mix = |colour: u8| blend(colour, strength);
+        Self { rgb: (mix(self.rgb.0), mix(self.rgb.1), mix(self.rgb.2)), opacity: self.opacity }
+    }
+}
+
+#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a mean of two bytes is a byte")]
+fn blend(colour: u8, strength: f64) -> u8 {
+    (255.0 + strength * (f64::from(colour) - 255.0)).round() as u8
 }
 
 /// What a line is drawn with.
@@ -42,9 +53,9 @@ impl Style {
         match self {
             Style::Wire => pen(0xB8_780A, 1.8, None),
             Style::Air => pen(0x00_5F66, 1.8, DASHES),
-            Style::WireBefore => pen(0xD9_AC52, 1.3, None),
+            Style::WireBefore => pen(0xD6_A443, 1.3, None),
             Style::WireAfter => pen(0x94_5A00, 1.9, None),
-            Style::AirBefore => pen(0x69_B3B5, 1.3, DASHES),
+            Style::AirBefore => pen(0x55_A7AA, 1.3, DASHES),
             Style::AirAfter => pen(0x00_4A50, 1.9, DASHES),
             Style::Difference => pen(0x2B_3340, 1.8, None),
             Style::Floor => pen(0x82_8A93, 1.6, Some((1.6, 3.6))),

@@ -126,27 +126,6 @@ impl Face {
     }
 }
 
-/// Text from outside, made safe to draw: control characters, direction marks and what XML forbids become a blank,
-/// blanks in a row become one. Texts longer than any picture can show are cut before work is spent on them.
-pub(super) fn clean(text: &str) -> String {
-    const LONGEST: usize = 4000;
-    let forbidden = |c: char| {
-        c.is_control()
-            || matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{fffe}' | '\u{ffff}')
-    };
-    let mut out = String::new();
-    for c in text.chars().take(LONGEST) {
-        let c = if forbidden(c) || c.is_whitespace() && c != '\u{a0}' { ' ' } else { c };
-        if c != ' ' || !out.ends_with(' ') {
-            out.push(c);
-        }
-    }
-    if text.chars().nth(LONGEST).is_some() {
-        out.push('…');
-    }
-    out.trim().to_owned()
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -193,11 +172,5 @@ mod tests {
         let lines = FACE.wrap(&"word ".repeat(100), 150.0, 2);
         assert_eq!(lines.len(), 2);
         assert!(lines[1].ends_with('…'));
-    }
-
-    #[test]
-    fn control_characters_become_blanks() {
-        assert_eq!(clean(" a\n\tb\u{202e}c\u{0}\u{ffff} "), "a b c");
-        assert_eq!(clean(&"x".repeat(5000)).chars().count(), 4001);
     }
 }

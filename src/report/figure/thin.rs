@@ -17,7 +17,7 @@ pub(super) fn thin(points: impl IntoIterator<Item = Point>) -> Vec<Vec<Point>> {
             continue;
         }
         match &mut column {
-            Some(open) if open.first.0.floor() == point.0.floor() => open.take(point),
+            Some(open) if same_column(open.first.0, point.0) => open.take(point),
             _ => {
                 finish(&mut column, &mut piece);
                 column = Some(Column::new(point));
@@ -48,7 +48,7 @@ pub(super) fn thin_spans(spans: impl IntoIterator<Item = (f64, f64, f64)>) -> Ve
         }
         let Some(piece) = pieces.last_mut() else { continue };
         match piece.last_mut() {
-            Some(last) if last.0.floor() == x.floor() => {
+            Some(last) if same_column(last.0, x) => {
                 last.1 = last.1.min(low);
                 last.2 = last.2.max(high);
             }
@@ -56,6 +56,10 @@ pub(super) fn thin_spans(spans: impl IntoIterator<Item = (f64, f64, f64)>) -> Ve
         }
     }
     pieces
+}
+
+fn same_column(a: f64, b: f64) -> bool {
+    (a.floor() - b.floor()).abs() < 0.5
 }
 
 /// The points of one pixel column that are kept, each with its place in the order.
