@@ -127,11 +127,13 @@ pub(super) fn noises() -> [WhiteNoise; 2] {
 }
 
 /// What stands on both channels below the range: the rest of the mains.
+///
+/// The fundamental keeps the phase of the mains, so that a mains phase read from it is the true one.
 pub(super) fn residue(channel: usize, mains_phase: f64, random: &mut Random) -> MainsWave {
     let harmonics = RESIDUES[channel].iter().map(|&(order, rms)| Harmonic {
         order,
         rms: rms * random.between(0.85, 1.15),
-        phase_rad: random.phase(),
+        phase_rad: 0.7 * f64::from(order - 1),
     });
     MainsWave { fundamental_hz: MAINS_HZ, phase_rad: mains_phase, harmonics: harmonics.collect() }
 }
