@@ -47,6 +47,14 @@ impl Quantiser {
         f64::from(code) * self.step
     }
 
+    /// The samples as the converter leaves them.
+    pub fn quantised(&self, mut samples: Vec<f64>) -> Vec<f64> {
+        for sample in &mut samples {
+            *sample = self.value(self.code(*sample));
+        }
+        samples
+    }
+
     /// The mean square of the rounding error of a busy signal, q²/12, spread evenly from 0 to half the rate.
     ///
     /// # Sources

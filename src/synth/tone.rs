@@ -38,7 +38,7 @@ impl Source for Tone {
 pub struct Swing {
     /// How far it swings to either side, in hertz.
     pub deviation_hz: f64,
-    /// How often it swings, in hertz.
+    /// How often it swings, in hertz; above zero.
     pub rate_hz: f64,
     /// The phase φ at the first sample, in radians.
     pub phase_rad: f64,
@@ -172,6 +172,8 @@ impl Source for ModulatedTone {
 
 /// A signal that sends bits as one of two frequencies, its phase unbroken.
 ///
+/// Adding it to samples panics when a bit is shorter than a sample.
+///
 /// The mean square is rms². [`Source::power_in`] gives each frequency half of it; the keying spreads a part
 /// of it around them that falls with the fourth power of the distance (frequency keying without a break of
 /// phase): a band edge two shifts away sees less than 1e-4 of it.
@@ -181,13 +183,13 @@ pub struct KeyedTone {
     pub frequencies_hz: [f64; 2],
     /// The RMS value, in the unit of the buffer.
     pub rms: f64,
-    /// The length of a bit in seconds.
+    /// The length of a bit in seconds; at least that of a sample.
     pub bit_s: f64,
     /// How much of the first bit has passed at the first sample, in seconds.
     pub passed_s: f64,
     /// The phase at the first sample, in radians.
     pub phase_rad: f64,
-    /// The bits, sent over and over; not empty.
+    /// The bits, sent over and over; none at all is a row of zeros.
     pub bits: Vec<bool>,
 }
 
@@ -197,6 +199,8 @@ impl Source for KeyedTone {
     }
 
     fn add_to(&self, samples: &mut [f64], rate_hz: f64) {
+        // Shorter bits would not end, or never get on.
+        assert!(self.bit_s * rate_hz >= 1.0, "a bit of {} s is shorter than a sample", self.bit_s);
         let amplitude = self.rms * 2.0_f64.sqrt();
         let (mut cycles, mut left_s) = (self.phase_rad / TAU, self.bit_s - self.passed_s);
         let mut bits = self.bits.iter().cycle();

@@ -13,15 +13,21 @@
 //! assert_eq!((wire.len(), air.len()), (100_000, 100_000));
 //! ```
 
+mod description;
 mod scene;
 mod table;
+#[cfg(test)]
+mod tests;
 mod truth;
 
-pub use scene::{LOADS, Load, MAINS_HZ, RATE_HZ, REPLICATES, SAMPLES, TELEGRAM_REPLICATE, air_gain, shunt, shunt_gain};
+pub use description::BuiltIn;
+pub use scene::{
+    LOADS, Load, MAINS_HZ, RATE_HZ, REPLICATES, SAMPLES, SHUNT, Shunt, TELEGRAM_REPLICATE, air_gain, shunt_gain,
+};
 pub use truth::{Kind, Truth};
 
 use crate::capture::Role;
-use crate::synth::{Random, WhiteNoise};
+use crate::synth::{Random, Source, WhiteNoise};
 
 /// Samples that settle the filters of the noise and are thrown away: 4 ms, many times their slowest constant.
 const SETTLING: usize = 2_000;
@@ -103,11 +109,9 @@ impl Studio {
     /// The first sample lies at a random phase of the mains. The same capture of the same seed gives the same
     /// samples on every platform.
     pub fn render(&self, capture: &CaptureSpec) -> [Vec<f64>; 2] {
-        let converters = scene::converters();
-        let mut channels = self.analogue(capture).into_iter().zip(converters).map(|(samples, converter)| {
-            samples.into_iter().map(|volts| converter.value(converter.code(volts))).collect()
-        });
-        [channels.next().unwrap_or_default(), channels.next().unwrap_or_default()]
+        let [wire, air] = self.analogue(capture);
+        let [wire_converter, air_converter] = scene::converters();
+        [wire_converter.quantised(wire), air_converter.quantised(air)]
     }
 
     /// The file of a capture: a preamble, a row of names with units, then time, wire and air.
@@ -115,9 +119,7 @@ impl Studio {
     /// Time is printed to 10 µs as recorders do that keep few digits, so that five rows share one value; the
     /// interval stands in the preamble. Voltages are in millivolts and exact.
     pub fn csv(&self, capture: &CaptureSpec) -> Vec<u8> {
-        let converters = scene::converters();
-        let [wire, air] = self.analogue(capture);
-        table::write(&wire, &air, converters)
+        table::write(&self.analogue(capture), scene::converters())
     }
 
     /// The samples before the converter.
@@ -129,7 +131,7 @@ impl Studio {
         let mut channels = wire_noise(filtered, random);
         for (index, samples) in channels.iter_mut().enumerate() {
             let residue = scene::residue(index, mains_phase, random);
-            crate::synth::Source::add_to(&residue, samples, RATE_HZ);
+            residue.add_to(samples, RATE_HZ);
             WhiteNoise::of_rms(scene::RECORDER_NOISE_V[index], RATE_HZ).add_to(samples, RATE_HZ, random);
         }
         let mut scratch = vec![0.0; SAMPLES];

@@ -13,17 +13,22 @@
 use super::scene::SAMPLES;
 use crate::synth::Quantiser;
 
+/// The trigger is time zero and lies in the middle: 50 000 samples of 2 µs.
+const FIRST_MICROSECOND: i32 = -100_000;
+
 /// Writes the file of a capture from volts before the converter.
-pub(super) fn write(wire: &[f64], air: &[f64], converters: [Quantiser; 2]) -> Vec<u8> {
+pub(super) fn write([wire, air]: &[Vec<f64>; 2], converters: [Quantiser; 2]) -> Vec<u8> {
     const BYTES_A_ROW: usize = 24;
     let mut out = Vec::with_capacity(200 + BYTES_A_ROW * wire.len());
     out.extend_from_slice(
-        b"Layout,two-channel waveform table\nRecord Length,100000,samples\nSample Interval,2.0000E-06,s\n\
-          Trigger Position,50000,samples\n\nTime (s),Wire (mV),Air (mV)\n",
+        format!(
+            "Layout,two-channel waveform table\nRecord Length,{SAMPLES},samples\nSample Interval,2.0000E-06,s\n\
+             Trigger Position,{},samples\n\nTime (s),Wire (mV),Air (mV)\n",
+            SAMPLES / 2
+        )
+        .as_bytes(),
     );
-    let mut microseconds = -100_000;
-    for (wire, air) in wire.iter().zip(air) {
-        // Two microseconds a row, printed in steps of ten.
+    for ((wire, air), microseconds) in wire.iter().zip(air).zip((FIRST_MICROSECOND..).step_by(2)) {
         push_decimal(&mut out, rounded_tenth(microseconds), 5);
         out.push(b',');
         // A step of the wire is 0.02 mV, of the air 0.002 mV: two units of the last digit.
@@ -31,9 +36,7 @@ pub(super) fn write(wire: &[f64], air: &[f64], converters: [Quantiser; 2]) -> Ve
         out.push(b',');
         push_decimal(&mut out, 2 * converters[1].code(*air), 3);
         out.push(b'\n');
-        microseconds += 2;
     }
-    debug_assert_eq!(wire.len(), SAMPLES, "the preamble says how many rows there are");
     out
 }
 

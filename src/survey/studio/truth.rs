@@ -1,17 +1,20 @@
 //! What is built in, computed from the model: powers of lines, rings and noises by closed form or by
 //! integration of their exact spectra.
 
+use serde::Serialize;
+
 use super::scene::{self, LOADS, Load, NoiseFilters, RATE_HZ, RECORDER_NOISE_V, REPLICATES, Sound};
 use super::{Emission, Studio, emissions};
 use crate::capture::Role;
-use crate::synth::{Random, Section};
+use crate::synth::{Random, Section, Source};
 use crate::units::{Band, Decibels};
 
 /// The edges of the ranges in which truths are stated, in hertz: the scheme `wide`.
 const EDGES_HZ: [f64; 6] = [2e3, 9e3, 30e3, 50e3, 95e3, 150e3];
 
 /// Which figure a truth is about.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Kind {
     /// The RMS value of what stands there with every load off, in volts.
     BackgroundRms,
@@ -28,7 +31,7 @@ pub enum Kind {
 }
 
 /// One figure that is known because it was built in.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Truth {
     /// What it is, in words.
     pub what: String,
@@ -60,12 +63,12 @@ impl Studio {
 }
 
 /// The ranges of the scheme `wide`, low to high.
-fn bands() -> Vec<Band> {
+pub(super) fn bands() -> Vec<Band> {
     EDGES_HZ.windows(2).filter_map(|edges| Band::new(edges[0], edges[1]).ok()).collect()
 }
 
 /// The whole range.
-fn total() -> Option<Band> {
+pub(super) fn total() -> Option<Band> {
     Band::new(EDGES_HZ[0], EDGES_HZ[5]).ok()
 }
 
@@ -124,18 +127,17 @@ fn of_load(model: &Model, load: &Load) -> Vec<Truth> {
     let name = load.name;
     let mut truths = Vec::new();
     for role in ROLES {
-        for band in band_of(load.main_hz).into_iter().chain(total()) {
-            let added = (model.power(Some(load), false, role, band) - model.power(None, false, role, band)).sqrt();
-            truths.push(make(format!("{name} adds, {band}"), role, band, Kind::AddedRms, added, "V"));
+        for band in bands().into_iter().chain(total()) {
+            truths.extend(model.addition(load, role, band).map(|(kind, added)| {
+                let verb = if kind == Kind::AddedRms { "adds" } else { "adds nothing" };
+                make(format!("{name} {verb}, {band}"), role, band, kind, added, "V")
+            }));
         }
         for band in bands().into_iter().chain(total()) {
             let with = model.power(Some(load), true, role, band);
             let change = Decibels::of_power_ratio(with, model.power(Some(load), false, role, band)).get();
             let what = format!("filter at the {name}, {band}");
             truths.push(make(what, role, band, Kind::FilterChangeDb, change, "dB"));
-        }
-        if let Some(band) = band_of(load.silent_hz) {
-            truths.push(make(format!("{name} adds nothing, {band}"), role, band, Kind::AddsNothing, 0.0, "V"));
         }
     }
     for sound in load.sounds {
@@ -158,25 +160,38 @@ fn of_load(model: &Model, load: &Load) -> Vec<Truth> {
 }
 
 /// The model of the population.
-struct Model {
+pub(super) struct Model {
     filters: NoiseFilters,
 }
 
 impl Model {
-    fn new() -> Self {
+    pub(super) fn new() -> Self {
         Self { filters: NoiseFilters::new() }
     }
 
     /// The mean square in a range, in V².
-    fn power(&self, load: Option<&Load>, filtered: bool, role: Role, band: Band) -> f64 {
+    pub(super) fn power(&self, load: Option<&Load>, filtered: bool, role: Role, band: Band) -> f64 {
         let telegrams = 1.0 / f64::from(REPLICATES);
         let quiet: f64 = emissions(load, false).iter().map(|e| emission_power(e, filtered, role, band)).sum();
         let loud: f64 = emissions(load, true).iter().map(|e| emission_power(e, filtered, role, band)).sum();
         quiet + telegrams * (loud - quiet) + self.noise_power(filtered, role, band)
     }
 
+    /// What a load adds in a range, in volts RMS, or that it adds nothing; `None` where it is neither.
+    ///
+    /// Skirts that raise the range by less than 0.001 dB are nothing: no capture of this length shows them.
+    /// From 0.1 dB on the addition is a figure worth finding. In between nothing is claimed.
+    fn addition(&self, load: &Load, role: Role, band: Band) -> Option<(Kind, f64)> {
+        let (off, on) = (self.power(None, false, role, band), self.power(Some(load), false, role, band));
+        match Decibels::of_power_ratio(on, off).get() {
+            rise if rise < 1e-3 => Some((Kind::AddsNothing, 0.0)),
+            rise if rise > 0.1 => Some((Kind::AddedRms, (on - off).sqrt())),
+            _ => None,
+        }
+    }
+
     /// The noises in a range: wire, surroundings, recorder, rounding.
-    fn noise_power(&self, filtered: bool, role: Role, band: Band) -> f64 {
+    pub(super) fn noise_power(&self, filtered: bool, role: Role, band: Band) -> f64 {
         let [wire, surroundings] = scene::noises();
         let channel = usize::from(role == Role::Air);
         let own = RECORDER_NOISE_V[channel].powi(2) + scene::converters()[channel].noise_power();
@@ -197,9 +212,8 @@ impl Model {
 fn emission_power(emission: &Emission, filtered: bool, role: Role, band: Band) -> f64 {
     // Powers do not depend on the phases, so that any stream of random numbers gives the same.
     let sources = emission.sound.sources(0.0, &mut Random::new(0, 0));
-    let power = |source: &dyn crate::synth::Source| {
-        source.power_in(band) * emission.gain(source.frequency_hz(), role, filtered).powi(2)
-    };
+    let power =
+        |source: &dyn Source| source.power_in(band) * emission.gain(source.frequency_hz(), role, filtered).powi(2);
     sources.iter().map(|source| power(source.as_ref())).sum()
 }
 
