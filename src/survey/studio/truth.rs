@@ -30,6 +30,17 @@ pub enum Kind {
     CouplingGainDb,
 }
 
+impl Kind {
+    /// The unit of its figure.
+    pub fn unit(self) -> &'static str {
+        match self {
+            Kind::BackgroundRms | Kind::AddedRms | Kind::AddsNothing => "V",
+            Kind::FilterChangeDb | Kind::CouplingGainDb => "dB",
+            Kind::EmissionFrequency => "Hz",
+        }
+    }
+}
+
 /// One figure that is known because it was built in.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Truth {
@@ -79,84 +90,87 @@ fn band_of(frequency_hz: f64) -> Option<Band> {
 
 const ROLES: [Role; 2] = [Role::Wire, Role::Air];
 
+/// The five ranges, then the whole.
+fn all_ranges() -> impl Iterator<Item = Band> {
+    bands().into_iter().chain(total())
+}
+
+impl Truth {
+    fn new(load: &str, what: String, role: Role, band: Band, kind: Kind, value: f64) -> Self {
+        Self { what, load: load.to_owned(), role, band, kind, value, unit: kind.unit(), wander: 0.0 }
+    }
+
+    /// The frequency of one emission; `None` above the range.
+    fn frequency(load: &str, name: &str, role: Role, hz: f64, wander: f64) -> Option<Self> {
+        let frequency = Self::new(load, format!("{name}, frequency"), role, band_of(hz)?, Kind::EmissionFrequency, hz);
+        Some(Self { wander: hz * wander, ..frequency })
+    }
+}
+
 fn background(model: &Model) -> Vec<Truth> {
-    let make = |what: String, role, band, kind, value, unit, wander| Truth {
-        what,
-        load: "background".to_owned(),
-        role,
-        band,
-        kind,
-        value,
-        unit,
-        wander,
-    };
-    let levels = ROLES.into_iter().flat_map(|role| {
-        bands().into_iter().chain(total()).map(move |band| {
+    const NAME: &str = "background";
+    let mut truths = Vec::new();
+    for role in ROLES {
+        truths.extend(all_ranges().map(|band| {
             let rms = model.power(None, false, role, band).sqrt();
-            make(format!("background, {band}"), role, band, Kind::BackgroundRms, rms, "V", 0.0)
-        })
-    });
-    let always = [("solar inverter", Role::Wire, scene::SOLAR)]
-        .into_iter()
-        .chain(scene::STATIONS.map(|sound| ("long-wave station", Role::Air, sound)));
-    let frequencies = always.flat_map(|(name, role, sound)| {
-        let frequencies = match sound {
-            // Keyed by 50 Hz to each side it is one emission.
-            Sound::Keyed { frequencies_hz: [low, high], .. } => vec![(low + high) / 2.0],
-            _ => sound.frequencies_hz(),
-        };
-        frequencies.into_iter().filter_map(move |hz| {
-            let wander = hz * sound.wander();
-            Some(make(format!("{name}, frequency"), role, band_of(hz)?, Kind::EmissionFrequency, hz, "Hz", wander))
-        })
-    });
-    levels.chain(frequencies).collect()
+            Truth::new(NAME, format!("background, {band}"), role, band, Kind::BackgroundRms, rms)
+        }));
+    }
+    let stations = scene::STATIONS.map(|sound| ("long-wave station", Role::Air, sound));
+    for (name, role, sound) in [("solar inverter", Role::Wire, scene::SOLAR)].into_iter().chain(stations) {
+        // The generators name a station that is keyed by 50 Hz to each side by its middle: it is one emission.
+        let sources = sound.sources(0.0, &mut Random::new(0, 0));
+        truths.extend(
+            sources
+                .into_iter()
+                .filter_map(|source| Truth::frequency(NAME, name, role, source.frequency_hz(), sound.wander())),
+        );
+    }
+    truths
 }
 
 fn of_load(model: &Model, load: &Load) -> Vec<Truth> {
-    let make = |what: String, role, band, kind, value, unit| Truth {
-        what,
-        load: load.name.to_owned(),
-        role,
-        band,
-        kind,
-        value,
-        unit,
-        wander: 0.0,
-    };
-    let name = load.name;
     let mut truths = Vec::new();
     for role in ROLES {
-        for band in bands().into_iter().chain(total()) {
-            truths.extend(model.addition(load, role, band).map(|(kind, added)| {
-                let verb = if kind == Kind::AddedRms { "adds" } else { "adds nothing" };
-                make(format!("{name} {verb}, {band}"), role, band, kind, added, "V")
-            }));
-        }
-        for band in bands().into_iter().chain(total()) {
-            let with = model.power(Some(load), true, role, band);
-            let change = Decibels::of_power_ratio(with, model.power(Some(load), false, role, band)).get();
-            let what = format!("filter at the {name}, {band}");
-            truths.push(make(what, role, band, Kind::FilterChangeDb, change, "dB"));
-        }
+        truths.extend(all_ranges().filter_map(|band| addition(model, load, role, band)));
+        truths.extend(all_ranges().map(|band| filter_change(model, load, role, band)));
     }
-    for sound in load.sounds {
-        // Rings are impulses in time, no line whose frequency one would look for.
-        if matches!(sound, Sound::Commutation { .. }) {
-            continue;
-        }
-        for hz in sound.frequencies_hz() {
-            let Some(band) = band_of(hz) else { continue };
-            let frequency = make(format!("{name}, frequency"), Role::Wire, band, Kind::EmissionFrequency, hz, "Hz");
-            truths.push(Truth { wander: hz * sound.wander(), ..frequency });
-        }
+    // Rings are impulses in time, no line whose frequency one would look for.
+    for sound in load.sounds.iter().filter(|sound| !matches!(sound, Sound::Commutation { .. })) {
+        let frequency = |hz| Truth::frequency(load.name, load.name, Role::Wire, hz, sound.wander());
+        truths.extend(sound.frequencies_hz().into_iter().filter_map(frequency));
     }
-    if let Some(band) = band_of(load.main_hz) {
-        let gain = 20.0 * scene::air_gain(load.main_hz).log10();
-        let what = format!("{name}, air over wire at {} kHz", load.main_hz / 1e3);
-        truths.push(make(what, Role::Air, band, Kind::CouplingGainDb, gain, "dB"));
-    }
+    truths.extend(band_of(load.main_hz).map(|band| {
+        let gain_db = 20.0 * scene::air_gain(load.main_hz).log10();
+        let what = format!("{}, air over wire at {} kHz", load.name, load.main_hz / 1e3);
+        Truth::new(load.name, what, Role::Air, band, Kind::CouplingGainDb, gain_db)
+    }));
     truths
+}
+
+/// What a load adds in a range, or that it adds nothing; `None` where it is neither.
+///
+/// Skirts that raise the range by less than 0.001 dB are nothing: no capture of this length shows them. From
+/// 0.1 dB on the addition is a figure worth finding. In between nothing is claimed.
+fn addition(model: &Model, load: &Load, role: Role, band: Band) -> Option<Truth> {
+    let (off, on) = (model.power(None, false, role, band), model.power(Some(load), false, role, band));
+    let name = load.name;
+    match Decibels::of_power_ratio(on, off).get() {
+        rise if rise < 1e-3 => {
+            Some(Truth::new(name, format!("{name} adds nothing, {band}"), role, band, Kind::AddsNothing, 0.0))
+        }
+        rise if rise > 0.1 => {
+            let added = (on - off).sqrt();
+            Some(Truth::new(name, format!("{name} adds, {band}"), role, band, Kind::AddedRms, added))
+        }
+        _ => None,
+    }
+}
+
+fn filter_change(model: &Model, load: &Load, role: Role, band: Band) -> Truth {
+    let [without, with] = [false, true].map(|filtered| model.power(Some(load), filtered, role, band));
+    let change_db = Decibels::of_power_ratio(with, without).get();
+    Truth::new(load.name, format!("filter at the {}, {band}", load.name), role, band, Kind::FilterChangeDb, change_db)
 }
 
 /// The model of the population.
@@ -175,19 +189,6 @@ impl Model {
         let quiet: f64 = emissions(load, false).iter().map(|e| emission_power(e, filtered, role, band)).sum();
         let loud: f64 = emissions(load, true).iter().map(|e| emission_power(e, filtered, role, band)).sum();
         quiet + telegrams * (loud - quiet) + self.noise_power(filtered, role, band)
-    }
-
-    /// What a load adds in a range, in volts RMS, or that it adds nothing; `None` where it is neither.
-    ///
-    /// Skirts that raise the range by less than 0.001 dB are nothing: no capture of this length shows them.
-    /// From 0.1 dB on the addition is a figure worth finding. In between nothing is claimed.
-    fn addition(&self, load: &Load, role: Role, band: Band) -> Option<(Kind, f64)> {
-        let (off, on) = (self.power(None, false, role, band), self.power(Some(load), false, role, band));
-        match Decibels::of_power_ratio(on, off).get() {
-            rise if rise < 1e-3 => Some((Kind::AddsNothing, 0.0)),
-            rise if rise > 0.1 => Some((Kind::AddedRms, (on - off).sqrt())),
-            _ => None,
-        }
     }
 
     /// The noises in a range: wire, surroundings, recorder, rounding.
