@@ -2,7 +2,7 @@
 //!
 //! Everything here works on plain numbers and cites its source; what the numbers mean is decided in `compare`.
 
-use statrs::distribution::{ChiSquared, ContinuousCDF, StudentsT};
+use statrs::distribution::{ChiSquared, ContinuousCDF, Normal, StudentsT};
 
 /// The share of true values that an interval is to hold.
 pub const COVERAGE: f64 = 0.95;
@@ -21,7 +21,44 @@ pub const COVERAGE: f64 = 0.95;
 /// # Panics
 /// When `degrees` is not above zero or `coverage` does not lie between 0 and 1.
 pub fn student_factor(coverage: f64, degrees: f64) -> f64 {
-    student(degrees).inverse_cdf(0.5 + coverage / 2.0)
+    assert!(coverage > 0.0 && coverage < 1.0, "a coverage of {coverage}");
+    let tail = (1.0 - coverage) / 2.0;
+    let normal = Normal::standard().inverse_cdf(1.0 - tail);
+    if degrees > NEARLY_NORMAL {
+        return nearly_normal(normal, degrees);
+    }
+    // Bisection: the library's own inverse does not end for some arguments.
+    let distribution = student(degrees);
+    let (mut low, mut high) = (normal, 2.0 * normal + 2.0);
+    while distribution.sf(high) > tail {
+        (low, high) = (high, 2.0 * high);
+    }
+    while high - low > 1e-13 * high {
+        let middle = low + (high - low) / 2.0;
+        if middle <= low || middle >= high {
+            break;
+        }
+        if distribution.sf(middle) > tail { low = middle } else { high = middle }
+    }
+    low + (high - low) / 2.0
+}
+
+/// Beyond so many degrees of freedom Student's t is expanded about the normal distribution, where the library's
+/// continued fraction loses digits.
+const NEARLY_NORMAL: f64 = 1e3;
+
+/// Student's t from the normal quantile, four terms of the expansion.
+///
+/// Source: M. Abramowitz, I. Stegun, Handbook of Mathematical Functions, 26.7.5 (from memory).
+fn nearly_normal(z: f64, degrees: f64) -> f64 {
+    let terms = [
+        (z.powi(3) + z) / 4.0,
+        (5.0 * z.powi(5) + 16.0 * z.powi(3) + 3.0 * z) / 96.0,
+        (3.0 * z.powi(7) + 19.0 * z.powi(5) + 17.0 * z.powi(3) - 15.0 * z) / 384.0,
+        (79.0 * z.powi(9) + 776.0 * z.powi(7) + 1482.0 * z.powi(5) - 1920.0 * z.powi(3) - 945.0 * z) / 92160.0,
+    ];
+    // Horner's scheme in 1/ν, the smallest term first.
+    z + terms.iter().rev().fold(0.0, |sum, term| (sum + term) / degrees)
 }
 
 /// The two-sided probability that a t value this large arises by chance.
@@ -29,7 +66,13 @@ pub fn student_factor(coverage: f64, degrees: f64) -> f64 {
 /// # Panics
 /// When `degrees` is not above zero.
 pub fn student_probability(t: f64, degrees: f64) -> f64 {
-    2.0 * student(degrees).sf(t.abs())
+    let t = t.abs();
+    if degrees > NEARLY_NORMAL {
+        // Abramowitz and Stegun, 26.7.8 (from memory).
+        2.0 * Normal::standard().sf(t * (1.0 - 0.25 / degrees) / (1.0 + t * t / (2.0 * degrees)).sqrt())
+    } else {
+        2.0 * student(degrees).sf(t)
+    }
 }
 
 fn student(degrees: f64) -> StudentsT {
@@ -159,6 +202,36 @@ mod tests {
         assert!((found - expected).abs() <= tolerance, "found {found}, expected {expected}");
     }
 
+    const SCIPY_T: &[(f64, f64, f64)] = &[
+        (0.6, 0.5, 2.5127179536659203),
+        (0.6, 1.0, 1.3763819204711738),
+        (0.6, 2.0, 1.0606601717798214),
+        (0.6, 3.7, 0.9498778242960849),
+        (0.6, 17.0, 0.863279017420053),
+        (0.6, 999.0, 0.8419811822589467),
+        (0.6, 1001.0, 0.8419804627856796),
+        (0.6, 99999.0, 0.8416248280328457),
+        (0.6, 1000000000.0, 0.8416212339323552),
+        (0.95, 0.5, 164.55767348048818),
+        (0.95, 1.0, 12.706204736174694),
+        (0.95, 2.0, 4.302652729749462),
+        (0.95, 3.7, 2.8675207071911895),
+        (0.95, 17.0, 2.1098155778333156),
+        (0.95, 999.0, 1.9623414611334493),
+        (0.95, 1001.0, 1.9623367052808798),
+        (0.95, 99999.0, 1.9599877077718442),
+        (0.95, 1000000000.0, 1.959963986912325),
+        (0.9997, 0.5, 4571071.805851374),
+        (0.9997, 1.0, 2122.0657508125364),
+        (0.9997, 2.0, 57.72203572592492),
+        (0.9997, 3.7, 13.223648775143069),
+        (0.9997, 17.0, 4.5239383576329395),
+        (0.9997, 999.0, 3.628070243581188),
+        (0.9997, 1001.0, 3.6280446480074957),
+        (0.9997, 99999.0, 3.615427183952305),
+        (0.9997, 1000000000.0, 3.6153000196418654),
+    ];
+
     #[test]
     fn student_factors_are_those_of_the_gum() {
         // JCGM 100:2008 table G.2, columns 95 % and 95.45 %, to the digits printed there (from memory, and
@@ -170,6 +243,11 @@ mod tests {
             close(student_factor(0.9545, degrees), factor, 0.005);
         }
         close(student_probability(12.7062, 1.0), 0.05, 1e-5);
+        // scipy.stats.t.ppf of SciPy 1.17, far tails and many degrees of freedom included.
+        for (coverage, degrees, factor) in SCIPY_T {
+            close(student_factor(*coverage, *degrees) / factor, 1.0, 1e-9);
+            close(student_probability(*factor, *degrees) / (1.0 - coverage), 1.0, 1e-4);
+        }
     }
 
     #[test]

@@ -197,7 +197,8 @@ impl End {
         }
         let at = self.values.partition_point(|&(value, _)| value > x);
         match self.values.get_mut(at) {
-            Some((value, count)) if *value <= x => *count += 1,
+            // All before are larger, so what is not smaller is equal.
+            Some((value, count)) if *value >= x => *count += 1,
             _ => {
                 self.values.insert(at, (x, 1));
                 self.values.truncate(END_VALUES);
@@ -409,7 +410,12 @@ mod tests {
     #[test]
     fn dead_identical_and_repeated_are_seen() {
         assert!(statistics(&[0.5; 100]).is_dead());
-        let noise: Vec<f64> = (0..6000u64).map(|n| (n.wrapping_mul(2654435761) % 4093) as f64).collect();
+        let mut state = 3u64;
+        let mut code = || {
+            state = state.wrapping_mul(6364136223846793005).wrapping_add(1442695040888963407);
+            (state >> 52) as f64
+        };
+        let noise: Vec<f64> = (0..6000).map(|_| code()).collect();
         assert_eq!(record(&[&noise, &noise]).identical, [(0, 1)]);
         assert_eq!(record(&[&noise]).repeated, None);
         let mut stuck = noise.clone();

@@ -4,5 +4,6 @@ pub mod columns;
 pub mod document;
 pub mod figure;
 pub mod pictures;
+mod plain;
 pub mod sentences;
 pub mod table;
