@@ -49,8 +49,3 @@ pub struct Format {
 
 /// Opens a recording: reads the header now, gives the blocks on demand.
 pub type Open = fn(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Error>;
-
-/// STUB
-pub fn open(_s: &Source, _o: &ReadOptions) -> Result<Box<dyn Recording>, Error> {
-    Err(Error::input("stub"))
-}
