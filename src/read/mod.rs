@@ -3,12 +3,17 @@
 //! A reader works from a [`Source`] (bytes, a file, its siblings by name) and never opens a file by itself.
 //! Which reader takes a file is decided by its first bytes, never by its name alone.
 
+mod csv;
+mod npy;
+mod pair;
 mod source;
+mod wav;
 
+pub use pair::{Pair, find_partner, open_pair};
 pub use source::{Bytes, Origin, Source};
 
 use crate::capture::Recording;
-use crate::error::Error;
+use crate::error::{Error, printable};
 use crate::units::Hertz;
 
 /// What the user settles where a file leaves something open.
@@ -49,3 +54,55 @@ pub struct Format {
 
 /// Opens a recording: reads the header now, gives the blocks on demand.
 pub type Open = fn(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Error>;
+
+/// All formats. A new one is a file and a line here.
+pub const FORMATS: &[Format] = &[csv::FORMAT, npy::FORMAT, wav::FORMAT];
+
+/// How many bytes at the beginning decide on the format.
+const FIRST_BYTES: usize = 4096;
+
+/// The format that is surest of the first bytes.
+///
+/// # Errors
+/// An empty file, bytes that no format knows, or what the system answers.
+pub fn detect(source: &Source) -> Result<&'static Format, Error> {
+    let head = source.bytes_at(0, FIRST_BYTES)?;
+    if head.is_empty() {
+        return Err(Error::input("is empty").in_file(source.name()).expected("a capture"));
+    }
+    let scored = FORMATS.iter().filter_map(|format| Some(((format.score)(&head)?, format)));
+    scored.max_by_key(|(score, _)| *score).map(|(_, format)| format).ok_or_else(|| {
+        let names: Vec<&str> = FORMATS.iter().map(|format| format.name).collect();
+        Error::input("is binary data of no known format")
+            .in_file(source.name())
+            .expected(format!("one of: {}", names.join(", ")))
+            .remedy("export the capture as text (comma separated)")
+    })
+}
+
+/// Opens a recording in whatever format it is.
+///
+/// ```
+/// use linewake::read::{Bytes, ReadOptions, Source, open};
+/// let text = "Time (ms),CH1 (mV)\n0.000,1.5\n0.004,2.5\n0.008,3.5\n";
+/// let source = Source::new(Bytes::new("lamp.csv", text.as_bytes().to_vec()));
+/// let mut recording = open(&source, &ReadOptions::default())?;
+/// assert_eq!(recording.header().clock.rate.get(), 250e3);
+/// assert_eq!(recording.next_block()?.unwrap().channel(0), [1.5e-3, 2.5e-3, 3.5e-3]);
+/// # Ok::<(), linewake::error::Error>(())
+/// ```
+///
+/// # Errors
+/// What is wrong with the file, with its place; what is ambiguous, with the option that settles it.
+pub fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Error> {
+    (detect(source)?.open)(source, options).map_err(|error| error.in_file(printable(source.name())))
+}
+
+/// How many rows a block holds: a fixed number, fewer where channels are many or memory is short.
+fn rows_per_block(channels: usize, options: &ReadOptions) -> usize {
+    const ROWS: usize = 1 << 15;
+    const BYTES: u64 = 1 << 24;
+    let bytes = options.max_memory.map_or(BYTES, |most| (most / 4).min(BYTES));
+    let rows = bytes / (8 * channels.max(1) as u64);
+    usize::try_from(rows).unwrap_or(ROWS).clamp(1, ROWS)
+}

@@ -1,0 +1,342 @@
+//! What stands around the data: keys with values, above it, left of it or in comments.
+//!
+//! A key is believed by its name, never because it merely smells of time: scale, delay, position and trigger point
+//! are not in these tables.
+
+use super::cells::{Dialect, Printed, Separator, number, split};
+use super::text::decode;
+use super::timing::Stated;
+use crate::error::{Error, printable};
+
+const INTERVALS: &[&str] = &[
+    "sample interval",
+    "sampling interval",
+    "sample period",
+    "sampling period",
+    "increment",
+    "x increment",
+    "xincrement",
+    "xincr",
+    "x incr",
+    "delta x",
+    "deltax",
+    "delta t",
+    "deltat",
+    "dt",
+    "time step",
+    "timestep",
+    "time interval",
+    "time increment",
+    "sample time",
+];
+const RATES: &[&str] = &[
+    "sample rate",
+    "sampling rate",
+    "samplerate",
+    "sample frequency",
+    "sampling frequency",
+    "sampling freq",
+    "fs",
+    "samples per second",
+];
+const COUNTS: &[&str] = &[
+    "record length",
+    "memory length",
+    "samples",
+    "nr of samples",
+    "no of samples",
+    "number of samples",
+    "points",
+    "number of points",
+    "sample count",
+    "record size",
+    "segmentsize",
+    "segment size",
+];
+const STARTS: &[&str] = &["start", "x0", "t0", "xzero", "x zero", "start time", "x start"];
+const SOURCES: &[&str] = &["source", "channel", "trace source"];
+const UNITS: &[&str] = &["vertical units", "vertical unit", "y unit", "y units", "yunit", "y unit label"];
+const AXES: &[&str] = &["horizontal units", "horizontal unit", "x unit", "x units", "xunit", "x unit label"];
+const SEGMENTS: &[&str] = &["segments", "number of segments", "segment count"];
+
+/// What the keys say. Each fact keeps the words of the file.
+#[derive(Debug, Default)]
+pub(super) struct Preamble {
+    pub(super) interval: Option<Stated>,
+    pub(super) rate: Option<Stated>,
+    pub(super) count: Option<u64>,
+    /// Seconds.
+    pub(super) start: Option<f64>,
+    pub(super) source: Option<String>,
+    /// The vertical unit, one for each channel where the file gives several.
+    pub(super) units: Vec<String>,
+    /// The unit of the horizontal axis, which may only be that of the display.
+    pub(super) axis: Option<String>,
+    pub(super) segments: Option<u64>,
+    /// A mode that makes an envelope of the samples.
+    pub(super) envelope: Option<String>,
+    pub(super) notes: Vec<String>,
+}
+
+/// A key, the unit in its brackets, and the cells that follow it.
+struct Entry {
+    key: String,
+    written: String,
+    unit: Option<String>,
+    values: Vec<String>,
+}
+
+impl Preamble {
+    /// Collects what stands above the first row and left of the data.
+    ///
+    /// # Errors
+    /// A key that occurs with two values.
+    pub(super) fn collect(lines: &[&[u8]], first: usize, dialect: Dialect, data: &[usize]) -> Result<Self, Error> {
+        let mut preamble = Preamble::default();
+        for (at, line) in lines[..first].iter().enumerate() {
+            let below = lines.get(at + 1).map(|line| texts(line, dialect.separator)).unwrap_or_default();
+            for entry in entries(line, dialect, &below) {
+                preamble.take(&entry, dialect).map_err(|error| error.at_line(at as u64 + 1, None))?;
+            }
+        }
+        let left = data.first().copied().unwrap_or(0);
+        for (at, line) in lines.iter().enumerate().skip(first) {
+            if left == 0 {
+                break;
+            }
+            let mut cells = texts(line, dialect.separator);
+            cells.truncate(left);
+            for entry in pairs(&cells, &[], dialect.decimal) {
+                preamble.take(&entry, dialect).map_err(|error| error.at_line(at as u64 + 1, None))?;
+            }
+        }
+        Ok(preamble)
+    }
+
+    fn take(&mut self, entry: &Entry, dialect: Dialect) -> Result<(), Error> {
+        let known = |keys: &[&str]| keys.contains(&entry.key.as_str());
+        if known(INTERVALS) {
+            return self.time(entry, dialect, false);
+        }
+        if known(RATES) {
+            return self.time(entry, dialect, true);
+        }
+        let first = entry.values.iter().find(|value| !value.is_empty());
+        let whole = || first.and_then(|value| quantity(value, dialect.decimal)).map(|(printed, _)| printed.value);
+        if known(COUNTS) {
+            self.count = self.count.or(whole().and_then(count_of));
+        } else if known(SEGMENTS) {
+            self.segments = self.segments.or(whole().and_then(count_of));
+        } else if known(STARTS) {
+            let start = first.and_then(|value| quantity(value, dialect.decimal));
+            let start = start.and_then(|(printed, unit)| {
+                Some(printed.value * if unit.is_empty() { 1.0 } else { time_unit(&unit)? })
+            });
+            self.start = self.start.or(start);
+        } else if known(SOURCES) && !self.is_time_header(entry) {
+            self.source = self.source.take().or_else(|| first.cloned());
+        } else if known(UNITS) {
+            let units = entry.values.iter().filter(|value| !value.is_empty());
+            self.units.extend(units.map(|value| after_colon(value).to_owned()));
+        } else if known(AXES) {
+            self.axis = self.axis.take().or_else(|| first.cloned());
+        } else if entry.key.ends_with("mode") && first.is_some_and(|value| is_envelope(value)) {
+            self.envelope = first.map(|value| format!("{} {value}", entry.written));
+        }
+        Ok(())
+    }
+
+    /// "Source,CH1,CH2" is a header row of names, "Source,CH1" in front of a preamble names the channel; both may
+    /// be taken, as the name is only used where the columns have none.
+    fn is_time_header(&self, entry: &Entry) -> bool {
+        entry.values.iter().filter(|value| !value.is_empty()).count() > 1
+    }
+
+    fn time(&mut self, entry: &Entry, dialect: Dialect, is_rate: bool) -> Result<(), Error> {
+        let mut values = entry.values.iter().enumerate().filter_map(|(at, value)| {
+            let (printed, unit) = quantity(value, dialect.decimal)?;
+            // The unit may stand behind the number, in the key's brackets or in the next cell.
+            let next = entry.values.get(at + 1).filter(|next| factor(next, is_rate).is_some());
+            let unit = if unit.is_empty() { entry.unit.clone().or(next.cloned()).unwrap_or_default() } else { unit };
+            Some((printed, unit, value))
+        });
+        let Some((printed, unit, value)) = values.next() else { return Ok(()) };
+        let written = format!("\"{}: {}\"", printable(&entry.written), printable(value));
+        let stated = factor(&unit, is_rate).and_then(|f| Stated::new(printed, f, is_rate, written.clone()));
+        let Some(stated) = stated else {
+            self.notes.push(format!("{written} was not understood and not used."));
+            return Ok(());
+        };
+        if let Some((_, _, other)) = values.find(|(other, _, _)| (other.value - printed.value).abs() > 0.0) {
+            return Err(Error::input(format!("{written} and \"{}\" are two sampling intervals", printable(other)))
+                .expected("one time base for all channels")
+                .remedy("export each channel to a file of its own, or --sample-rate HZ"));
+        }
+        let place = if is_rate { &mut self.rate } else { &mut self.interval };
+        match place {
+            Some(before)
+                if (before.interval - stated.interval).abs()
+                    > before.interval * (before.relative + stated.relative) =>
+            {
+                Err(Error::input(format!("{} and {written} contradict each other", before.written))
+                    .expected("one time base for all channels")
+                    .remedy("--sample-rate HZ settles it"))
+            }
+            Some(_) => Ok(()),
+            None => {
+                *place = Some(stated);
+                Ok(())
+            }
+        }
+    }
+
+    /// The interval that the file states: the finer one where it states an interval and a rate.
+    ///
+    /// # Errors
+    /// Interval and rate contradict each other.
+    pub(super) fn stated(&self) -> Result<Option<&Stated>, Error> {
+        let (Some(interval), Some(rate)) = (&self.interval, &self.rate) else {
+            return Ok(self.interval.as_ref().or(self.rate.as_ref()));
+        };
+        let apart = (interval.interval - rate.interval).abs() / interval.interval;
+        if apart > interval.relative + rate.relative + 1e-12 {
+            return Err(Error::input(format!("{} and {} contradict each other", interval.written, rate.written))
+                .remedy("--sample-rate HZ settles it"));
+        }
+        Ok(Some(if rate.relative < interval.relative { rate } else { interval }))
+    }
+}
+
+/// The keys of a line, as cells or as a remark with a colon or an equals sign.
+fn entries(line: &[u8], dialect: Dialect, below: &[String]) -> Vec<Entry> {
+    let text = decode(line.trim_ascii_start());
+    let bare = text.trim_start_matches(['#', ';', '%', '/', ' ']);
+    let colon = bare.find([':', '=']);
+    let separator = match dialect.separator {
+        Separator::Byte(byte) => bare.find(char::from(byte)),
+        Separator::Blanks => None,
+    };
+    if let Some(at) = colon.filter(|&at| separator.is_none_or(|s| at < s)) {
+        let entry = Entry::new(&bare[..at], vec![bare[at + 1..].trim().to_owned()]);
+        return vec![entry];
+    }
+    let cells = texts(bare.as_bytes(), dialect.separator);
+    if cells.len() > 1 && dialect.separator != Separator::Blanks {
+        return pairs(&cells, below, dialect.decimal);
+    }
+    // A preamble may use another separator than its data.
+    let other = [b'\t', b',', b';'].into_iter().find(|&byte| bare.as_bytes().contains(&byte));
+    other.map(|byte| pairs(&texts(bare.as_bytes(), Separator::Byte(byte)), below, dialect.decimal)).unwrap_or_default()
+}
+
+/// Every word of a row with what follows it, up to the next word that is a key of its own; a word with nothing
+/// behind it takes the cell below.
+fn pairs(cells: &[String], below: &[String], decimal: u8) -> Vec<Entry> {
+    let is_word = |cell: &String| !cell.is_empty() && number(cell.as_bytes(), decimal).is_none();
+    let mut entries = Vec::new();
+    for (at, cell) in cells.iter().enumerate().filter(|(_, cell)| is_word(cell)) {
+        let mut values: Vec<String> = cells[at + 1..].to_vec();
+        let under = below.get(at).filter(|under| number(under.as_bytes(), decimal).is_some());
+        if let Some(under) = under.filter(|_| values.first().is_none_or(|value| is_word(value) || value.is_empty())) {
+            values = vec![under.clone()];
+        }
+        entries.push(Entry::new(cell, values));
+    }
+    entries
+}
+
+impl Entry {
+    fn new(written: &str, values: Vec<String>) -> Self {
+        let (name, unit) = split_unit(written);
+        let key = name.to_lowercase().replace(['_', '-', '.', ':', '"'], " ");
+        let key = key.split_whitespace().collect::<Vec<_>>().join(" ");
+        Self { key, written: written.trim().to_owned(), unit, values }
+    }
+}
+
+fn texts(line: &[u8], separator: Separator) -> Vec<String> {
+    split(line, separator).into_iter().map(|cell| decode(cell).into_owned()).collect()
+}
+
+/// What stands behind the last colon: "CH1:0.000001" gives the number for channel 1.
+fn after_colon(value: &str) -> &str {
+    value.rsplit(':').next().unwrap_or(value).trim()
+}
+
+/// A number with a unit right behind it.
+fn quantity(value: &str, decimal: u8) -> Option<(Printed, String)> {
+    let text = after_colon(value);
+    let end = text
+        .char_indices()
+        .find(|&(at, c)| {
+            let exponent = matches!(c, 'e' | 'E')
+                && at > 0
+                && text[at + 1..].starts_with(|c: char| c.is_ascii_digit() || matches!(c, '+' | '-'));
+            !(c.is_ascii_digit() || matches!(c, '+' | '-' | '.' | ',') || exponent)
+        })
+        .map_or(text.len(), |(at, _)| at);
+    let printed =
+        Printed::read(&text.as_bytes()[..end], b'.').or_else(|| Printed::read(&text.as_bytes()[..end], decimal))?;
+    Some((printed, text[end..].trim().to_owned()))
+}
+
+fn count_of(value: f64) -> Option<u64> {
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "the range is checked before")]
+    (value.fract().abs() < f64::EPSILON && (0.0..=1e15).contains(&value)).then_some(value as u64)
+}
+
+fn is_envelope(value: &str) -> bool {
+    let value = value.to_lowercase();
+    value.contains("peak") || value.contains("envelope")
+}
+
+/// The factor of a unit to seconds or hertz; no unit is the unit itself.
+fn factor(unit: &str, is_rate: bool) -> Option<f64> {
+    if unit.is_empty() {
+        return Some(1.0);
+    }
+    if is_rate { rate_unit(unit) } else { time_unit(unit) }
+}
+
+fn rate_unit(unit: &str) -> Option<f64> {
+    let bare = unit.trim_matches(|c: char| matches!(c, '(' | ')' | '[' | ']') || c.is_whitespace());
+    let (rest, factor) = match bare.chars().next()? {
+        'k' | 'K' => (&bare[1..], 1e3),
+        'M' => (&bare[1..], 1e6),
+        'G' => (&bare[1..], 1e9),
+        _ => (bare, 1.0),
+    };
+    matches!(rest.to_lowercase().as_str(), "hz" | "s/s" | "sa/s" | "sps" | "samples/s" | "1/s").then_some(factor)
+}
+
+/// The factor of a time unit to seconds, in words or letters, with or without brackets.
+pub(super) fn time_unit(unit: &str) -> Option<f64> {
+    let bare = unit.trim_matches(|c: char| matches!(c, '(' | ')' | '[' | ']' | '{' | '}' | '"') || c.is_whitespace());
+    Some(match bare.to_lowercase().as_str() {
+        "s" | "sec" | "secs" | "second" | "seconds" => 1.0,
+        "ms" | "msec" | "millisecond" | "milliseconds" => 1e-3,
+        // Two characters look alike: the micro sign and the Greek letter.
+        "us" | "\u{b5}s" | "\u{3bc}s" | "usec" | "microsecond" | "microseconds" => 1e-6,
+        "ns" | "nsec" | "nanosecond" | "nanoseconds" => 1e-9,
+        _ => return None,
+    })
+}
+
+/// A label split into its name and the unit in its last brackets or behind "in".
+pub(super) fn split_unit(label: &str) -> (&str, Option<String>) {
+    let label = label.trim();
+    for (open, close) in [('(', ')'), ('[', ']'), ('{', '}')] {
+        if let Some(inner) = label.strip_suffix(close)
+            && let Some(at) = inner.rfind(open)
+        {
+            return (label[..at].trim_end(), Some(inner[at + 1..].trim().to_owned()));
+        }
+    }
+    if let Some((name, unit)) = label.rsplit_once(" in ") {
+        return (name.trim(), Some(unit.trim().to_owned()));
+    }
+    if let Some(unit) = label.strip_prefix("in ") {
+        return ("", Some(unit.trim().to_owned()));
+    }
+    (label, None)
+}

@@ -1,0 +1,319 @@
+//! Bytes to lines: encoding, line ends, and a stream of lines in bounded memory.
+//!
+//! Everything behind this file sees text whose ASCII characters are single bytes: UTF-16 is turned into UTF-8
+//! on the way in, UTF-8 and Latin-1 pass as they are and are told apart only where a word is shown.
+
+use std::borrow::Cow;
+use std::io::{self, Read};
+
+use crate::error::Error;
+use crate::read::Source;
+
+/// How much of a file is looked at to find its structure.
+const HEAD: usize = 1 << 18;
+
+/// The longest line that is still taken as a line.
+const LONGEST_LINE: usize = 1 << 20;
+
+/// How the characters are coded.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Encoding {
+    /// UTF-8 or Latin-1, told apart word by word.
+    Bytes,
+    /// UTF-8 with a byte-order mark.
+    Marked,
+    /// UTF-16, low byte first, with a byte-order mark.
+    Utf16Le,
+    /// UTF-16, high byte first, with a byte-order mark.
+    Utf16Be,
+}
+
+impl Encoding {
+    /// The encoding that the first bytes announce.
+    pub(super) fn of(head: &[u8]) -> Self {
+        match head {
+            [0xef, 0xbb, 0xbf, ..] => Encoding::Marked,
+            [0xff, 0xfe, ..] => Encoding::Utf16Le,
+            [0xfe, 0xff, ..] => Encoding::Utf16Be,
+            _ => Encoding::Bytes,
+        }
+    }
+
+    /// In words, where it is worth a word.
+    pub(super) fn words(self) -> Option<&'static str> {
+        match self {
+            Encoding::Bytes => None,
+            Encoding::Marked => Some("UTF-8 with a byte-order mark"),
+            Encoding::Utf16Le | Encoding::Utf16Be => Some("UTF-16"),
+        }
+    }
+
+    /// A stream of the text from its beginning, without the byte-order mark.
+    fn open(self, source: &Source) -> Result<Box<dyn Read + Send>, Error> {
+        Ok(match self {
+            Encoding::Bytes => source.open_at(0)?,
+            Encoding::Marked => source.open_at(3)?,
+            Encoding::Utf16Le => Box::new(Utf16::new(source.open_at(2)?, u16::from_le_bytes)),
+            Encoding::Utf16Be => Box::new(Utf16::new(source.open_at(2)?, u16::from_be_bytes)),
+        })
+    }
+}
+
+/// UTF-16 on the way to UTF-8. What is no character becomes the replacement character.
+struct Utf16 {
+    stream: Box<dyn Read + Send>,
+    unit: fn([u8; 2]) -> u16,
+    /// Bytes that do not yet make a character: at most an odd byte behind half a surrogate pair.
+    waiting: Vec<u8>,
+    ready: Vec<u8>,
+    given: usize,
+}
+
+impl Utf16 {
+    fn new(stream: Box<dyn Read + Send>, unit: fn([u8; 2]) -> u16) -> Self {
+        Self { stream, unit, waiting: Vec::new(), ready: Vec::new(), given: 0 }
+    }
+
+    /// Decodes the next stretch; at the end of the stream nothing is ready.
+    fn refill(&mut self) -> io::Result<()> {
+        self.ready.clear();
+        self.given = 0;
+        let mut chunk = [0; 1 << 14];
+        while self.ready.is_empty() {
+            let count = self.stream.read(&mut chunk)?;
+            self.waiting.extend_from_slice(&chunk[..count]);
+            let mut units: Vec<u16> =
+                self.waiting.chunks_exact(2).map(|pair| (self.unit)([pair[0], pair[1]])).collect();
+            let half = count > 0 && units.last().is_some_and(|unit| (0xd800..0xdc00).contains(unit));
+            if half {
+                units.pop();
+            }
+            self.waiting.drain(..2 * units.len());
+            for character in char::decode_utf16(units) {
+                let mut utf8 = [0; 4];
+                let character = character.unwrap_or(char::REPLACEMENT_CHARACTER);
+                self.ready.extend_from_slice(character.encode_utf8(&mut utf8).as_bytes());
+            }
+            if count == 0 {
+                break;
+            }
+        }
+        Ok(())
+    }
+}
+
+impl Read for Utf16 {
+    fn read(&mut self, out: &mut [u8]) -> io::Result<usize> {
+        if self.given == self.ready.len() {
+            self.refill()?;
+        }
+        let count = out.len().min(self.ready.len() - self.given);
+        out[..count].copy_from_slice(&self.ready[self.given..self.given + count]);
+        self.given += count;
+        Ok(count)
+    }
+}
+
+/// A word for people: UTF-8 where it is, else Latin-1, which every byte string is.
+pub(super) fn decode(bytes: &[u8]) -> Cow<'_, str> {
+    match std::str::from_utf8(bytes) {
+        Ok(text) => Cow::Borrowed(text),
+        Err(_) => Cow::Owned(bytes.iter().map(|&byte| char::from(byte)).collect()),
+    }
+}
+
+/// The beginning of a text, enough to see its structure.
+#[derive(Debug)]
+pub(super) struct Head {
+    pub(super) encoding: Encoding,
+    /// The byte that ends a line: LF, or CR where there is no LF. CR before LF is trimmed.
+    line_end: u8,
+    text: Vec<u8>,
+    /// Whether this is the whole text.
+    pub(super) whole: bool,
+}
+
+impl Head {
+    /// Reads the beginning.
+    ///
+    /// # Errors
+    /// An empty file, NUL bytes, or what the system answers.
+    pub(super) fn read(source: &Source) -> Result<Self, Error> {
+        let encoding = Encoding::of(&source.bytes_at(0, 4)?);
+        let mut text = Vec::new();
+        let stream = encoding.open(source)?;
+        stream.take(HEAD as u64 + 1).read_to_end(&mut text).map_err(|e| source.failed(&e))?;
+        let whole = text.len() <= HEAD;
+        text.truncate(HEAD);
+        if text.iter().all(u8::is_ascii_whitespace) && whole {
+            return Err(Error::input("is empty").in_file(source.name()).expected("a table of samples"));
+        }
+        if let Some(byte) = memchr::memchr(0, &text) {
+            return Err(Error::input("holds NUL bytes, so it is no text")
+                .in_file(source.name())
+                .at_byte(byte as u64)
+                .expected("a text table of samples")
+                .remedy("export the capture as text (comma separated) once more"));
+        }
+        let line_end = if memchr::memchr(b'\n', &text).is_none() && memchr::memchr(b'\r', &text).is_some() {
+            b'\r'
+        } else {
+            b'\n'
+        };
+        Ok(Self { encoding, line_end, text, whole })
+    }
+
+    /// The complete lines of the beginning, without their ends.
+    pub(super) fn lines(&self) -> Vec<&[u8]> {
+        let mut lines: Vec<&[u8]> = self.text.split(|&byte| byte == self.line_end).map(without_returns).collect();
+        // What follows the last line end is no line: nothing at the end of a file, a cut line elsewhere.
+        if !self.whole || lines.last().is_some_and(|line| line.is_empty()) {
+            lines.pop();
+        }
+        lines
+    }
+
+    /// The whole text as a stream of lines.
+    pub(super) fn stream(&self, source: &Source, max_memory: Option<u64>) -> Result<Lines, Error> {
+        let quarter = usize::try_from(max_memory.unwrap_or(u64::MAX) / 4).unwrap_or(usize::MAX);
+        Ok(Lines {
+            stream: self.encoding.open(source)?,
+            source: source.clone(),
+            buffer: vec![0; HEAD.min(quarter.max(1 << 12))],
+            start: 0,
+            end: 0,
+            finished: false,
+            line_end: self.line_end,
+            number: 0,
+            longest: LONGEST_LINE.min(quarter.max(1 << 12)),
+        })
+    }
+}
+
+fn without_returns(mut line: &[u8]) -> &[u8] {
+    while let [rest @ .., b'\r'] = line {
+        line = rest;
+    }
+    line
+}
+
+/// A line, its number counted from 1, and whether its end was seen.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Line<'a> {
+    pub(super) bytes: &'a [u8],
+    pub(super) number: u64,
+    pub(super) ended: bool,
+}
+
+/// The lines of a text, one after the other, in bounded memory.
+pub(super) struct Lines {
+    stream: Box<dyn Read + Send>,
+    source: Source,
+    buffer: Vec<u8>,
+    start: usize,
+    end: usize,
+    finished: bool,
+    line_end: u8,
+    number: u64,
+    longest: usize,
+}
+
+impl Lines {
+    /// The next line; `None` at the end.
+    ///
+    /// # Errors
+    /// A line beyond all bounds, or what the system answers.
+    #[inline]
+    pub(super) fn next(&mut self) -> Result<Option<Line<'_>>, Error> {
+        let mut seen = self.start;
+        loop {
+            if let Some(at) = memchr::memchr(self.line_end, &self.buffer[seen..self.end]) {
+                let line = self.start..seen + at;
+                self.start = line.end + 1;
+                self.number += 1;
+                let bytes = without_returns(&self.buffer[line]);
+                return Ok(Some(Line { bytes, number: self.number, ended: true }));
+            }
+            if self.finished {
+                let line = self.start..self.end;
+                self.start = self.end;
+                self.number += 1;
+                let bytes = without_returns(&self.buffer[line]);
+                return Ok((!bytes.is_empty()).then_some(Line { bytes, number: self.number, ended: false }));
+            }
+            seen = self.end - self.start;
+            self.fill()?;
+        }
+    }
+
+    /// Moves the rest to the front and reads on behind it.
+    fn fill(&mut self) -> Result<(), Error> {
+        self.buffer.copy_within(self.start..self.end, 0);
+        self.end -= self.start;
+        self.start = 0;
+        if self.end >= self.longest {
+            return Err(Error::input(format!("a line is longer than {} bytes", self.longest))
+                .in_file(self.source.name())
+                .at_line(self.number + 1, None)
+                .expected("a text table with a row of samples in each line")
+                .remedy("check that this is the exported capture and not some other file"));
+        }
+        if self.end == self.buffer.len() {
+            self.buffer.resize((2 * self.end).min(self.longest), 0);
+        }
+        match self.stream.read(&mut self.buffer[self.end..]) {
+            Ok(0) => self.finished = true,
+            Ok(count) => self.end += count,
+            Err(e) if e.kind() == io::ErrorKind::Interrupted => {}
+            Err(e) => return Err(self.source.failed(&e)),
+        }
+        Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::read::Bytes;
+
+    fn lines_of(bytes: &[u8]) -> Vec<(String, bool)> {
+        let source = Source::new(Bytes::new("t", bytes.to_vec()));
+        let mut lines = Head::read(&source).unwrap().stream(&source, Some(0)).unwrap();
+        let mut all = Vec::new();
+        while let Some(line) = lines.next().unwrap() {
+            all.push((decode(line.bytes).into_owned(), line.ended));
+        }
+        all
+    }
+
+    #[test]
+    fn every_line_end_ends_a_line() {
+        let expected = vec![("a".to_owned(), true), (String::new(), true), ("b".to_owned(), false)];
+        for text in ["a\n\nb", "a\r\n\r\nb", "a\r\r\n\r\r\nb", "a\r\rb", "\u{feff}a\n\nb"] {
+            assert_eq!(lines_of(text.as_bytes()), expected, "{text:?}");
+        }
+    }
+
+    #[test]
+    fn utf16_is_read_with_its_mark() {
+        let text = "1,µ\r\n😀\r\n";
+        let little: Vec<u8> = [0xfeff].into_iter().chain(text.encode_utf16()).flat_map(u16::to_le_bytes).collect();
+        let big: Vec<u8> = [0xfeff].into_iter().chain(text.encode_utf16()).flat_map(u16::to_be_bytes).collect();
+        for bytes in [little, big] {
+            assert_eq!(lines_of(&bytes), [("1,µ".to_owned(), true), ("😀".to_owned(), true)]);
+        }
+    }
+
+    #[test]
+    fn latin_1_is_the_fallback() {
+        assert_eq!(decode(b"20 \xb5s"), "20 µs");
+        assert_eq!(decode("20 µs".as_bytes()), "20 µs");
+    }
+
+    #[test]
+    fn a_line_beyond_the_bound_is_an_error() {
+        let source = Source::new(Bytes::new("t", vec![b'1'; 20_000]));
+        let mut lines = Head::read(&source).unwrap().stream(&source, Some(0)).unwrap();
+        assert!(lines.next().unwrap_err().to_string().contains("longer than 4096 bytes"));
+    }
+}

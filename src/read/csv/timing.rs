@@ -1,0 +1,456 @@
+//! From printed times and stated intervals to one clock.
+//!
+//! The one idea: every printed time stands for a small interval, half a unit of its last digit to either side.
+//! A record is uniform when one straight line goes through all of these intervals. [`Ruler`] keeps the range of
+//! slopes that are still possible, so the check needs one pass and no memory, and never looks at the difference
+//! of neighbours, which in a rounded column is worthless. A stated interval agrees with the column when it lies
+//! in that range.
+
+use super::cells::Printed;
+use crate::capture::{Clock, RateSource};
+use crate::error::{Error, Finding, printable};
+use crate::read::ReadOptions;
+use crate::units::Hertz;
+
+/// What the arithmetic of whoever wrote the times may have lost, relative to the time: a few units of double
+/// precision.
+const DOUBLE_NOISE: f64 = 1e-15;
+
+/// The same for times that went through single precision: one unit in the last of 24 binary places, for the
+/// product and the rounding.
+const SINGLE_NOISE: f64 = 1.2e-7;
+
+/// An exponent without digits behind it, as in `4e-08`, was printed by something that drops trailing zeros after
+/// six digits; so at least six digits are taken as meant.
+const MEANT_DIGITS: i32 = 6;
+
+/// How finely a column of numbers is printed: fixed decimals or fixed digits, trailing zeros dropped or not.
+///
+/// The finest decimals and the most digits seen at the beginning of the file say how finely a short `-0.004` was
+/// meant in a column whose other times read `-0.003998`.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Fineness {
+    decimals: i32,
+    digits: i32,
+}
+
+impl Fineness {
+    /// Looks over a column.
+    pub(super) fn of(column: impl Iterator<Item = Printed>) -> Self {
+        column.fold(Self { decimals: 0, digits: 1 }, |seen, printed| Self {
+            decimals: seen.decimals.max(-printed.last_digit),
+            digits: seen.digits.max(printed.significant),
+        })
+    }
+
+    /// Half a unit of the last digit that was meant.
+    #[inline]
+    fn half_unit(self, printed: Printed) -> f64 {
+        let meant = (-self.decimals).max(printed.last_digit + printed.significant - self.digits);
+        0.5 * power_of_ten(printed.last_digit.min(meant))
+    }
+}
+
+#[inline]
+fn power_of_ten(exponent: i32) -> f64 {
+    const TABLE: [f64; 25] = [
+        1e-18, 1e-17, 1e-16, 1e-15, 1e-14, 1e-13, 1e-12, 1e-11, 1e-10, 1e-9, 1e-8, 1e-7, 1e-6, 1e-5, 1e-4, 1e-3, 1e-2,
+        1e-1, 1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6,
+    ];
+    usize::try_from(exponent + 18).ok().and_then(|at| TABLE.get(at).copied()).unwrap_or_else(|| 10f64.powi(exponent))
+}
+
+/// A range of slopes.
+#[derive(Debug, Clone, Copy)]
+struct Slopes {
+    low: f64,
+    high: f64,
+}
+
+impl Slopes {
+    const ANY: Slopes = Slopes { low: f64::NEG_INFINITY, high: f64::INFINITY };
+
+    #[inline]
+    fn narrow(&mut self, rise: f64, give: f64, per_step: f64) {
+        self.low = self.low.max((rise - give) * per_step);
+        self.high = self.high.min((rise + give) * per_step);
+    }
+
+    fn exist(self) -> bool {
+        self.low <= self.high
+    }
+}
+
+/// A step from one row to the next.
+#[derive(Debug, Clone, Copy)]
+struct Step {
+    size: f64,
+    /// The line that the step leads to.
+    line: u64,
+}
+
+/// Lays a ruler against a column of times, row by row.
+#[derive(Debug, Clone)]
+pub(super) struct Ruler {
+    fineness: Fineness,
+    count: u64,
+    first: (f64, f64),
+    last: (f64, f64),
+    last_line: u64,
+    plain: Slopes,
+    noisy: Slopes,
+    single: bool,
+    backwards: Option<Step>,
+    largest: Step,
+    second_largest: f64,
+    smallest: f64,
+    /// Whether every second step is zero and the ones between are not.
+    in_pairs: bool,
+}
+
+impl Ruler {
+    pub(super) fn new(fineness: Fineness) -> Self {
+        Self {
+            fineness,
+            count: 0,
+            first: (0.0, 0.0),
+            last: (0.0, 0.0),
+            last_line: 0,
+            plain: Slopes::ANY,
+            noisy: Slopes::ANY,
+            single: true,
+            backwards: None,
+            largest: Step { size: f64::NEG_INFINITY, line: 0 },
+            second_largest: f64::NEG_INFINITY,
+            smallest: f64::INFINITY,
+            in_pairs: true,
+        }
+    }
+
+    /// How many times were seen.
+    pub(super) fn count(&self) -> u64 {
+        self.count
+    }
+
+    /// The next time, and the line that it stands in.
+    #[inline]
+    pub(super) fn push(&mut self, printed: Printed, line: u64) {
+        let time = printed.value;
+        let half = self.fineness.half_unit(printed) + DOUBLE_NOISE * time.abs();
+        #[expect(
+            clippy::cast_possible_truncation,
+            reason = "whether the time survives single precision is the question"
+        )]
+        let single = f64::from(time as f32);
+        self.single &= (single - time).abs() <= half;
+        if self.count == 0 {
+            self.first = (time, half);
+        } else {
+            let per_step = 1.0 / self.count as f64;
+            let rise = time - self.first.0;
+            let give = half + self.first.1;
+            self.plain.narrow(rise, give, per_step);
+            self.noisy.narrow(rise, give + SINGLE_NOISE * (time.abs() + self.first.0.abs()), per_step);
+            self.step(time - self.last.0, half + self.last.1, line);
+        }
+        self.count += 1;
+        self.last = (time, half);
+        self.last_line = line;
+    }
+
+    #[inline]
+    fn step(&mut self, size: f64, give: f64, line: u64) {
+        if size > self.largest.size {
+            self.second_largest = self.largest.size;
+            self.largest = Step { size, line };
+        } else {
+            self.second_largest = self.second_largest.max(size);
+        }
+        self.smallest = self.smallest.min(size);
+        if size < -give && self.backwards.is_none() {
+            self.backwards = Some(Step { size, line });
+        }
+        let within_pair = self.count % 2 == 1;
+        self.in_pairs &= if within_pair { size == 0.0 } else { size > 1.5 * give };
+    }
+
+    /// The line through the end points, where the column is uniform.
+    ///
+    /// # Errors
+    /// Times that run backwards or start over, pairs of equal times, a gap, steps without any order.
+    pub(super) fn read(&self) -> Result<Column, Error> {
+        let steps = self.count.saturating_sub(1) as f64;
+        let interval = (self.last.0 - self.first.0) / steps;
+        if self.in_pairs && self.count >= 4 {
+            return Err(in_pairs());
+        }
+        // Noise is granted where the times show that they are single precision, or where it is small beside a step.
+        let noise = SINGLE_NOISE * (self.last.0.abs().max(self.first.0.abs()));
+        let noisy = !self.plain.exist() && self.noisy.exist() && (self.single || 4.0 * noise < interval);
+        if self.count < 2 || !(self.plain.exist() || noisy) || interval <= 0.0 {
+            return Err(self.complaint());
+        }
+        let slopes = if noisy { self.noisy } else { self.plain };
+        let half = self.first.1.max(self.last.1) + if noisy { noise / 2.0 } else { 0.0 };
+        Ok(Column { interval, start: self.first.0, relative: half / (interval * steps), slopes, single: noisy })
+    }
+
+    fn complaint(&self) -> Error {
+        let line = self.largest.line;
+        if self.count < 2 {
+            return Error::input("holds one row of samples").expected("at least two");
+        }
+        if let Some(back) = self.backwards {
+            let restart = "one record a file: export each segment to a file of its own";
+            let error = Error::input(format!("the time goes back by {:e} here", -back.size)).at_line(back.line, None);
+            return error.expected("times that rise in equal steps").remedy(restart);
+        }
+        if self.largest.size <= 0.0 {
+            return Error::input("the time stands still")
+                .at_line(self.last_line, None)
+                .expected("times that rise in equal steps")
+                .remedy("--time-column none leaves the column out, --sample-rate then gives the rate");
+        }
+        let steps = (self.count - 1) as f64;
+        let usual = (self.last.0 - self.first.0 - self.largest.size) / (steps - 1.0).max(1.0);
+        if self.count > 3 && self.largest.size > 1.5 * usual && self.second_largest < 1.5 * usual + 2.0 * self.last.1 {
+            return Error::input(format!(
+                "a gap: the time steps by {:e} here, elsewhere by {usual:e} on average",
+                self.largest.size
+            ))
+            .at_line(line, None)
+            .expected("times that rise in equal steps")
+            .remedy("cut the file at the gap, or export the record once more");
+        }
+        Error::input(format!(
+            "the times do not rise in equal steps: the steps lie between {:e} and {:e}, the largest here",
+            self.smallest, self.largest.size
+        ))
+        .at_line(line, None)
+        .expected("uniform sampling")
+        .remedy("export the record with a fixed time step")
+    }
+}
+
+/// The refusal of minimum and maximum pairs, wherever they show.
+pub(super) fn in_pairs() -> Error {
+    Error::input("holds pairs of minimum and maximum (peak detect), not samples: an envelope has no spectrum")
+        .expected("one sample for each instant")
+        .remedy("record again with peak detect off")
+}
+
+/// What a uniform column of times says. In the unit of the column.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Column {
+    pub(super) interval: f64,
+    pub(super) start: f64,
+    /// The relative uncertainty of the interval.
+    pub(super) relative: f64,
+    slopes: Slopes,
+    /// Whether it is uniform only within the noise of single precision.
+    pub(super) single: bool,
+}
+
+impl Column {
+    /// The same column in another unit.
+    pub(super) fn scaled(self, factor: f64) -> Self {
+        let slopes = Slopes { low: self.slopes.low * factor, high: self.slopes.high * factor };
+        Self { interval: self.interval * factor, start: self.start * factor, slopes, ..self }
+    }
+
+    /// Whether a stated interval can be the one behind this column.
+    pub(super) fn agrees(&self, stated: &Stated) -> bool {
+        // Quotients of decimal numbers carry the noise of double precision.
+        let give = stated.interval * (stated.relative + 1e-12);
+        self.slopes.low <= stated.interval + give && stated.interval - give <= self.slopes.high
+    }
+}
+
+/// An interval or a rate that the header states.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Stated {
+    /// Seconds.
+    pub(super) interval: f64,
+    /// Half a unit of the last digit that was meant, relative.
+    pub(super) relative: f64,
+    /// Whether it is stated as a rate, which is often rounded.
+    pub(super) is_rate: bool,
+    /// As the file writes it.
+    pub(super) written: String,
+}
+
+impl Stated {
+    /// Takes a printed number with the factor to seconds or hertz; `None` for what no clock can have.
+    pub(super) fn new(printed: Printed, factor: f64, is_rate: bool, written: String) -> Option<Self> {
+        let value = printed.value * factor;
+        let interval = if is_rate { 1.0 / value } else { value };
+        let plausible = value.is_finite() && value > 0.0 && interval.is_finite() && interval > 0.0;
+        let spare = (MEANT_DIGITS - printed.significant).max(0);
+        let relative = 0.5 * power_of_ten(printed.last_digit - spare) / printed.value.abs();
+        plausible.then_some(Self { interval, relative, is_rate, written })
+    }
+
+    /// The rate that the user gives.
+    pub(super) fn given(rate: Hertz) -> Self {
+        let written = per_second(rate);
+        Self { interval: 1.0 / rate.get(), relative: 1e-9, is_rate: true, written }
+    }
+}
+
+/// The clock, and how it was found, a sentence each.
+#[derive(Debug)]
+pub(super) struct Timing {
+    pub(super) clock: Clock,
+    pub(super) reading: Vec<String>,
+    pub(super) findings: Vec<Finding>,
+}
+
+/// The clock from what the user, the header and the time column say.
+///
+/// # Errors
+/// Nobody says anything, or header and column contradict each other.
+pub(super) fn settle(
+    options: &ReadOptions,
+    stated: Option<&Stated>,
+    column: Option<&Column>,
+    start: f64,
+) -> Result<Timing, Error> {
+    let (mut reading, mut findings) = (Vec::new(), Vec::new());
+    if column.is_some_and(|column| column.single) {
+        reading.push("The times went through single precision; they are uniform within its noise.".to_owned());
+    }
+    let clock = if let Some(rate) = options.sample_rate {
+        overridden(rate, stated, column).into_iter().for_each(|finding| findings.push(finding));
+        reading.push(format!("The rate of {} is the option given.", per_second(rate)));
+        Clock { rate, source: RateSource::Option, relative_uncertainty: 0.0, start_s: start }
+    } else {
+        if let (Some(stated), Some(column)) = (stated, column)
+            && !column.agrees(stated)
+        {
+            return Err(contradiction(stated, column));
+        }
+        // An interval in the header beats the column; a rate, which is often rounded, beats it only when it is finer.
+        let header = stated.filter(|stated| column.is_none_or(|c| !stated.is_rate || stated.relative <= c.relative));
+        let (interval, relative, source) = match (header, column) {
+            (Some(stated), _) => (stated.interval, stated.relative, RateSource::Header),
+            (None, Some(column)) => (column.interval, column.relative, RateSource::TimeColumn),
+            (None, None) => return Err(no_rate()),
+        };
+        let rate = Hertz::new(twelve_digits(1.0 / interval)).map_err(|_| absurd(interval))?;
+        reading.push(match (header, stated) {
+            (Some(stated), _) => format!("The rate of {} is stated: {}.", per_second(rate), stated.written),
+            (None, Some(stated)) => {
+                format!("The rate of {} is from {}, finer than {}.", per_second(rate), source.words(), stated.written)
+            }
+            (None, None) => format!("The rate of {} is from {}.", per_second(rate), source.words()),
+        });
+        Clock { rate, source, relative_uncertainty: relative, start_s: start }
+    };
+    Ok(Timing { clock, reading, findings })
+}
+
+/// The rate for people.
+pub(super) fn per_second(rate: Hertz) -> String {
+    format!("{} samples a second", rate.get())
+}
+
+/// Binary noise taken off a quotient of decimal numbers: 250000 rather than 249999.99999999997. Twelve digits are
+/// far finer than any printed time.
+fn twelve_digits(value: f64) -> f64 {
+    format!("{value:.11e}").parse().unwrap_or(value)
+}
+
+fn overridden(rate: Hertz, stated: Option<&Stated>, column: Option<&Column>) -> Option<Finding> {
+    let given = 1.0 / rate.get();
+    let away = |interval: f64, relative: f64| (given - interval).abs() > interval * (relative + 1e-9);
+    let file = match (stated, column) {
+        (Some(stated), _) if away(stated.interval, stated.relative) => &stated.written,
+        (_, Some(column)) if away(column.interval, column.relative) => {
+            &format!("a time column with {} samples a second", twelve_digits(1.0 / column.interval))
+        }
+        _ => return None,
+    };
+    Some(Finding::limit(
+        "rate_overridden",
+        format!("The option sets {}, the file holds {file}; the option was taken.", per_second(rate)),
+    ))
+}
+
+fn contradiction(stated: &Stated, column: &Column) -> Error {
+    Error::input(format!(
+        "the header states {} ({:e} s), the time column steps by {:e} s ({} samples a second)",
+        stated.written,
+        stated.interval,
+        column.interval,
+        twelve_digits(1.0 / column.interval)
+    ))
+    .expected("header and time column to agree within their rounding")
+    .remedy("--sample-rate HZ settles it")
+}
+
+fn no_rate() -> Error {
+    Error::input("states no sampling rate and has no time column that gives one")
+        .expected("a time column, or a sampling interval or rate in the header")
+        .remedy("--sample-rate HZ gives the rate, --time-column NAME names the column that is time")
+}
+
+/// A time unit that cannot be told.
+pub(super) fn no_time_unit(name: &str) -> Error {
+    Error::input(format!("the times in column \"{}\" are whole numbers without a unit", printable(name)))
+        .expected("a unit such as \"Time (us)\"")
+        .remedy("--time-unit s|ms|us|ns names it")
+}
+
+fn absurd(interval: f64) -> Error {
+    Error::input(format!("a sampling interval of {interval:e} s is none")).remedy("--sample-rate HZ gives the rate")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn measure(times: &[&str]) -> Result<Column, Error> {
+        let printed: Vec<Printed> = times.iter().map(|t| Printed::read(t.as_bytes(), b'.').unwrap()).collect();
+        let mut ruler = Ruler::new(Fineness::of(printed.iter().copied()));
+        for (line, time) in (1..).zip(printed) {
+            ruler.push(time, line);
+        }
+        ruler.read()
+    }
+
+    #[test]
+    fn rounded_times_are_uniform() {
+        let column = measure(&["0.00000", "0.00000", "0.00000", "0.00001", "0.00001", "0.00001", "0.00002", "0.00002"]);
+        assert!((column.unwrap().interval - 2e-5 / 7.0).abs() < 1e-18);
+        // Trailing zeros dropped: the first time is as fine as the others.
+        assert!(measure(&["-0.004", "-0.003998", "-0.003996", "-0.003994"]).is_ok());
+    }
+
+    #[test]
+    fn a_missing_sample_is_a_gap() {
+        let error = measure(&["-0.004", "-0.003998", "-0.003996", "-0.003992", "-0.00399"]).unwrap_err();
+        assert!(error.to_string().contains("gap"), "{error}");
+        assert_eq!(error.place().line, Some(4));
+    }
+
+    #[test]
+    fn single_precision_times_are_uniform() {
+        let column =
+            measure(&["-0.01999999955", "-0.01999600045", "-0.01999199949", "-0.01998800039", "-0.01998399943"]);
+        assert!(column.unwrap().single);
+    }
+
+    #[test]
+    fn pairs_and_steps_backwards_are_refused() {
+        let pairs = measure(&["0.0", "0.0", "1.0", "1.0", "2.0", "2.0"]).unwrap_err();
+        assert!(pairs.to_string().contains("minimum and maximum"), "{pairs}");
+        let back = measure(&["0.0", "1.0", "2.0", "0.0", "1.0", "2.0"]).unwrap_err();
+        assert_eq!(back.place().line, Some(4));
+    }
+
+    #[test]
+    fn binary_noise_is_taken_off() {
+        assert_eq!(twelve_digits(249_999.999_999_999_97), 250_000.0);
+        assert_eq!(twelve_digits(45_146.25), 45_146.25);
+    }
+}

@@ -1,0 +1,302 @@
+//! NPY: arrays of floating point numbers, of one axis (time) or two (time and channel).
+//!
+//! ```text
+//! "\x93NUMPY" major minor   header length (2 bytes, from version 2 on 4 bytes, low byte first)
+//! {'descr': '<f8', 'fortran_order': False, 'shape': (20000, 2), }   padded with blanks
+//! the numbers
+//! ```
+//!
+//! The header is checked here before the decoder sees it: its length, its depth and the product of the shape, which
+//! a hostile file could choose beyond all bounds. The format has no rate, so the options must give it.
+
+use std::io::{BufReader, Read};
+
+use ndarray::Array2;
+use npyz::{DType, NpyFile, NpyHeader, NpyReader, Order, TypeChar};
+
+use super::{Format, ReadOptions, Source, rows_per_block};
+use crate::capture::{Block, Channel, Clock, Header, Quantity, RateSource, Recording, Role};
+use crate::error::{Error, Finding, printable};
+
+/// The row of this format.
+pub(super) const FORMAT: Format = Format {
+    name: "npy",
+    about: "NPY arrays of floating point numbers; the rate comes from an option",
+    extensions: &["npy"],
+    score,
+    open,
+};
+
+const MAGIC: &[u8] = b"\x93NUMPY";
+
+/// More channels than this are no capture.
+const MOST_CHANNELS: u64 = 64;
+
+/// The format's own readers refuse longer headers as well.
+const LONGEST_HEADER: usize = 10_000;
+
+fn score(head: &[u8]) -> Option<u8> {
+    head.starts_with(MAGIC).then_some(100)
+}
+
+fn refuse(source: &Source, found: impl Into<String>) -> Error {
+    Error::input(found)
+        .in_file(source.name())
+        .expected("an array of floating point numbers of 32 or 64 bits, time by channel")
+        .remedy("save it as array.astype(float) with the shape (samples, channels)")
+}
+
+/// The header as text and where the numbers begin.
+fn header_text(source: &Source) -> Result<(String, u64), Error> {
+    let head = source.bytes_at(0, 12 + LONGEST_HEADER)?;
+    let (length, start) = match head.get(6..12) {
+        Some([1, _, low, high, ..]) => (usize::from(u16::from_le_bytes([*low, *high])), 10),
+        Some(&[2 | 3, _, a, b, c, d]) => (usize::try_from(u32::from_le_bytes([a, b, c, d])).unwrap_or(usize::MAX), 12),
+        _ => return Err(refuse(source, "is an NPY file of an unknown version or cut short")),
+    };
+    if length > LONGEST_HEADER {
+        return Err(refuse(source, format!("has an NPY header of {length} bytes")));
+    }
+    let bytes = head.get(start..start + length).ok_or_else(|| refuse(source, "ends within its NPY header"))?;
+    let text = std::str::from_utf8(bytes).map_err(|_| refuse(source, "has an NPY header that is no text"))?;
+    Ok((text.to_owned(), (start + length) as u64))
+}
+
+/// Guards the decoder against nesting without end and a shape whose product overflows.
+fn check_text(source: &Source, text: &str) -> Result<(), Error> {
+    const DEEPEST: i32 = 4;
+    let mut depth = 0;
+    for byte in text.bytes() {
+        depth += i32::from(matches!(byte, b'(' | b'[' | b'{')) - i32::from(matches!(byte, b')' | b']' | b'}'));
+        if depth > DEEPEST {
+            return Err(refuse(source, "has an NPY header of nested parts"));
+        }
+    }
+    // Every number in the header counts, wherever it stands: only the shape and small item sizes are legitimate.
+    let numbers = text.split(|c: char| !c.is_ascii_digit()).filter(|digits| !digits.is_empty());
+    let product = numbers
+        .filter(|digits| !digits.trim_start_matches('0').is_empty())
+        .try_fold(1u64, |product, digits| product.checked_mul(digits.parse().ok()?));
+    match product {
+        Some(_) => Ok(()),
+        None => Err(refuse(source, format!("has a shape beyond all bounds: {}", printable(text.trim())))),
+    }
+}
+
+/// The type of the numbers.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Width {
+    Single,
+    Double,
+}
+
+fn width(source: &Source, header: &NpyHeader) -> Result<Width, Error> {
+    let dtype = header.dtype();
+    let DType::Plain(kind) = &dtype else {
+        return Err(refuse(source, format!("holds records of the type {}", printable(&dtype.descr()))));
+    };
+    match (kind.type_char(), kind.size_field()) {
+        (TypeChar::Float, 4) => Ok(Width::Single),
+        (TypeChar::Float, 8) => Ok(Width::Double),
+        (TypeChar::Object, _) => Err(refuse(source, "holds Python objects, which could run code when read")),
+        _ => Err(refuse(source, format!("holds numbers of the type {kind}"))),
+    }
+}
+
+/// How the array lies in the file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Layout {
+    samples: u64,
+    channels: u64,
+    /// Whether a channel's samples lie one behind the other.
+    planar: bool,
+    /// Whether the channel axis comes first.
+    turned: bool,
+}
+
+fn layout(source: &Source, header: &NpyHeader) -> Result<Layout, Error> {
+    let shape = header.shape();
+    let (samples, channels, turned) = match *shape {
+        [samples] => (samples, 1, false),
+        [a, b] if a >= b => (a, b, false),
+        [a, b] => (b, a, true),
+        _ => return Err(refuse(source, format!("has the shape {shape:?}"))),
+    };
+    if samples == 0 || channels == 0 || channels > MOST_CHANNELS {
+        return Err(refuse(source, format!("has the shape {shape:?}")));
+    }
+    let planar = channels == 1 || (turned == (header.order() == Order::C));
+    Ok(Layout { samples, channels, planar, turned })
+}
+
+fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Error> {
+    let (text, data_at) = header_text(source)?;
+    check_text(source, &text)?;
+    let start = source.bytes_at(0, usize::try_from(data_at).unwrap_or(usize::MAX))?;
+    let npy =
+        NpyHeader::from_reader(&start[..]).map_err(|e| refuse(source, format!("has no sound NPY header: {e}")))?;
+    let width = width(source, &npy)?;
+    let size = if width == Width::Single { 4 } else { 8 };
+    let layout = layout(source, &npy)?;
+    let (there, mut findings) = samples_there(source, layout, data_at, size)?;
+    let rate = options.sample_rate.ok_or_else(|| {
+        Error::input("is an NPY array, which holds no sampling rate")
+            .in_file(source.name())
+            .remedy("--sample-rate HZ gives it")
+    })?;
+    let (quantity, factor) = quantity(options, &mut findings)?;
+    let mut streams = Vec::new();
+    for channel in 0..if layout.planar { layout.channels } else { 1 } {
+        let at = data_at + channel * layout.samples * size;
+        streams.push(Numbers::open(source, &npy, width, at)?);
+    }
+    let clock = Clock { rate, source: RateSource::Option, relative_uncertainty: 0.0, start_s: 0.0 };
+    let header = describe(source, &npy, layout, clock, &quantity, findings);
+    let channels = usize::try_from(layout.channels).unwrap_or(usize::MAX);
+    let block = rows_per_block(channels, options);
+    Ok(Box::new(Npy { header, source: source.clone(), streams, channels, left: there, given: 0, factor, block }))
+}
+
+/// How many samples a channel has in the file, which may be shorter than its header says.
+fn samples_there(source: &Source, layout: Layout, data_at: u64, size: u64) -> Result<(u64, Vec<Finding>), Error> {
+    let bytes = source.byte_count()?.saturating_sub(data_at);
+    let frame = layout.channels * size;
+    let there = bytes / frame;
+    if there >= layout.samples {
+        return Ok((layout.samples, Vec::new()));
+    }
+    let promised = layout.samples;
+    if layout.planar && layout.channels > 1 || there == 0 {
+        return Err(refuse(
+            source,
+            format!("is cut short: {bytes} bytes of numbers where {} are promised", promised * frame),
+        ));
+    }
+    let message = format!("The header promises {promised} samples a channel, the file holds {there}; these were read.");
+    Ok((there, vec![Finding::limit("cut_short", message)]))
+}
+
+fn quantity(options: &ReadOptions, findings: &mut Vec<Finding>) -> Result<(Quantity, f64), Error> {
+    let Some(text) = options.unit.as_deref() else {
+        let message = "An NPY array states no unit; --unit V sets it.";
+        findings.push(Finding::limit("unit_unknown", message));
+        return Ok((Quantity::Unknown, 1.0));
+    };
+    Quantity::parse(text).ok_or_else(|| {
+        Error::usage(format!("--unit {}: no unit that is known here", printable(text)))
+            .expected("V, mV, A, V/m, A/m, T or another unit of amplitude")
+    })
+}
+
+fn describe(
+    source: &Source,
+    npy: &NpyHeader,
+    layout: Layout,
+    clock: Clock,
+    quantity: &Quantity,
+    findings: Vec<Finding>,
+) -> Header {
+    let role = |number: u64| match number {
+        0 => Role::Wire,
+        1 => Role::Air,
+        _ => Role::Other,
+    };
+    let channel = |number: u64| Channel {
+        name: format!("channel {}", number + 1),
+        quantity: quantity.clone(),
+        role: role(number),
+    };
+    let shape = npy.shape();
+    let mut reading = vec![format!("The rate of {} samples a second is the option given.", clock.rate.get())];
+    if layout.turned {
+        reading.push(format!("The shape {shape:?} is read with the longer axis as time: one row a channel."));
+    }
+    Header {
+        path: source.name().to_owned(),
+        format: FORMAT.name,
+        layout: format!("NPY, {}, shape {shape:?}, {:?} order", npy.dtype().descr(), npy.order()),
+        channels: (0..layout.channels).map(channel).collect(),
+        clock,
+        promised_samples: Some(layout.samples),
+        reading,
+        findings,
+    }
+}
+
+type Stream = BufReader<Box<dyn Read + Send>>;
+
+/// A stream of numbers of either width.
+enum Numbers {
+    Single(NpyReader<f32, Stream>),
+    Double(NpyReader<f64, Stream>),
+}
+
+impl Numbers {
+    fn open(source: &Source, header: &NpyHeader, width: Width, at: u64) -> Result<Self, Error> {
+        let stream = BufReader::with_capacity(1 << 16, source.open_at(at)?);
+        let file = NpyFile::with_header(header.clone(), stream);
+        let failed = |error: npyz::DTypeError| refuse(source, format!("cannot be decoded: {error}"));
+        Ok(match width {
+            Width::Single => Numbers::Single(file.data().map_err(failed)?),
+            Width::Double => Numbers::Double(file.data().map_err(failed)?),
+        })
+    }
+
+    fn next(&mut self) -> Option<std::io::Result<f64>> {
+        match self {
+            Numbers::Single(reader) => reader.next().map(|number| number.map(f64::from)),
+            Numbers::Double(reader) => reader.next(),
+        }
+    }
+}
+
+struct Npy {
+    header: Header,
+    source: Source,
+    streams: Vec<Numbers>,
+    channels: usize,
+    left: u64,
+    given: u64,
+    factor: f64,
+    block: usize,
+}
+
+impl Npy {
+    fn number(&mut self, channel: usize, row: usize) -> Result<f64, Error> {
+        let stream = if self.streams.len() == 1 { 0 } else { channel };
+        let number = match self.streams[stream].next() {
+            Some(number) => number.map_err(|error| self.source.failed(&error))?,
+            None => return Err(refuse(&self.source, "ends before its promised end")),
+        };
+        if number.is_finite() {
+            return Ok(number * self.factor);
+        }
+        Err(Error::input(format!("sample {} of channel {} is {number}", self.given + row as u64, channel + 1))
+            .in_file(self.source.name())
+            .expected("finite numbers")
+            .remedy("cut the record there, or record again on a larger range"))
+    }
+}
+
+impl Recording for Npy {
+    fn header(&self) -> &Header {
+        &self.header
+    }
+
+    fn next_block(&mut self) -> Result<Option<Block>, Error> {
+        let rows = self.block.min(usize::try_from(self.left).unwrap_or(usize::MAX));
+        if rows == 0 {
+            return Ok(None);
+        }
+        let mut samples = Array2::zeros((self.channels, rows));
+        for row in 0..rows {
+            for channel in 0..self.channels {
+                samples[[channel, row]] = self.number(channel, row)?;
+            }
+        }
+        let first = self.given;
+        self.given += rows as u64;
+        self.left -= rows as u64;
+        Ok(Some(Block { first, samples }))
+    }
+}
