@@ -177,6 +177,17 @@ pub enum Severity {
     Unfit,
 }
 
+impl Severity {
+    /// The word before a finding on a terminal.
+    pub fn word(self) -> &'static str {
+        match self {
+            Severity::Note => "note",
+            Severity::Limit => "warning",
+            Severity::Unfit => "not fit",
+        }
+    }
+}
+
 /// A remark on data that could still be read: a stable code, a plain sentence.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Finding {

@@ -4,6 +4,8 @@
 
 pub mod analysis;
 pub mod capture;
+#[cfg(feature = "cli")]
+pub mod cli;
 pub mod compare;
 pub mod dsp;
 pub mod error;

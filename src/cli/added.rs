@@ -1,0 +1,55 @@
+use std::path::PathBuf;
+
+use clap::Args;
+
+use super::files::sources;
+use super::options::{CaptureOptions, OutputOptions};
+use super::output::{Delivery, Forms};
+use super::terminal::Console;
+use super::{Outcome, Run, tables};
+use crate::analysis::compare::what_is_added;
+use crate::error::Error;
+use crate::measure::bands::Scheme;
+use crate::report::{columns, pictures, sentences};
+
+/// What does this lamp or appliance add?
+///
+/// Each band with the load off and on, the rise with its 95 % interval, and what is added where an addition is
+/// shown. A load that adds nothing reads "no difference shown", with the smallest addition that would have been.
+#[derive(Debug, Args)]
+pub(super) struct Added {
+    /// Captures with the load off
+    #[arg(long, required = true, num_args = 1.., value_name = "FILE")]
+    off: Vec<PathBuf>,
+    /// Captures with the load on
+    #[arg(long, required = true, num_args = 1.., value_name = "FILE")]
+    on: Vec<PathBuf>,
+    /// 2k (2 kHz wide), 200 (200 Hz groups, 2-9 kHz), wide, or edges such as 2k,9k,30k,150k
+    #[arg(long, value_name = "BANDS", default_value = "2k")]
+    bands: Scheme,
+    #[command(flatten)]
+    capture: CaptureOptions,
+    #[command(flatten)]
+    output: OutputOptions,
+}
+
+impl Run for Added {
+    fn run(self, console: &mut Console) -> Result<Outcome, Error> {
+        let settings = self.capture.settings()?;
+        let delivery = Delivery::prepare("added", &self.output, true)?;
+        let (inputs, comparison) = what_is_added(&sources(&self.off), &sources(&self.on), &settings, &self.bands)?;
+        comparison.warnings.iter().for_each(|warning| console.finding(warning.path.as_deref(), &warning.finding));
+        let forms = Forms {
+            settings: super::with(&settings, "bands", &self.bands)?,
+            inputs: &inputs,
+            body: &comparison,
+            figure: Some(&|| pictures::additions(&comparison, &settings)),
+            columns: &|| columns::additions(&comparison),
+        };
+        delivery.deliver(console, forms, |console| {
+            console.sentences(&sentences::of_addition(&comparison))?;
+            comparison.channels.iter().try_for_each(|channel| console.table(&tables::additions(channel)))
+        })?;
+        Ok(Outcome::Done)
+    }
+}

@@ -1,0 +1,65 @@
+use std::path::PathBuf;
+
+use clap::Args;
+
+use super::files::sources;
+use super::options::{CaptureOptions, OutputOptions};
+use super::output::{Delivery, Forms};
+use super::terminal::Console;
+use super::{Outcome, Run, each_file, tables};
+use crate::analysis::bands::bands;
+use crate::error::Error;
+use crate::measure::bands::Scheme;
+use crate::report::document::Captures;
+use crate::report::{columns, pictures, sentences};
+
+/// How much energy sits in each band?
+///
+/// RMS and level of each band and of the whole range, and the slew figures. Write bars with -o bands.png. With
+/// several files the picture shows the first one.
+#[derive(Debug, Args)]
+pub(super) struct Bands {
+    /// Captures
+    #[arg(required = true, value_name = "FILE")]
+    files: Vec<PathBuf>,
+    /// 2k (2 kHz wide), 200 (200 Hz groups, 2-9 kHz), wide, or edges such as 2k,9k,30k,150k
+    #[arg(long, value_name = "BANDS", default_value = "2k")]
+    bands: Scheme,
+    #[command(flatten)]
+    capture: CaptureOptions,
+    #[command(flatten)]
+    output: OutputOptions,
+}
+
+impl Run for Bands {
+    fn run(self, console: &mut Console) -> Result<Outcome, Error> {
+        let settings = self.capture.settings()?;
+        let delivery = Delivery::prepare("bands", &self.output, true)?;
+        let (done, outcome) = each_file(console, sources(&self.files), |source| bands(source, &settings, &self.bands))?;
+        let (inputs, captures): (Vec<_>, Vec<_>) = done.into_iter().unzip();
+        let inputs = inputs.concat();
+        for capture in &captures {
+            capture.warnings.iter().for_each(|finding| console.finding(Some(&capture.path), finding));
+        }
+        let mut in_force = super::with_spectral(&settings, &captures[0].analysis)?;
+        in_force.insert("bands".into(), self.bands.to_string().into());
+        let forms = Forms {
+            settings: in_force,
+            inputs: &inputs,
+            body: Captures { captures: &captures },
+            figure: Some(&|| pictures::bands(&captures[0], &settings)),
+            columns: &|| columns::bands(&captures),
+        };
+        delivery.deliver(console, forms, |console| {
+            for capture in &captures {
+                console.print(&format!("{}\n", crate::error::printable(&capture.path)))?;
+                console.sentences(&sentences::of_bands(capture))?;
+                for channel in &capture.channels {
+                    console.table(&tables::bands(channel))?;
+                }
+            }
+            Ok(())
+        })?;
+        Ok(outcome)
+    }
+}

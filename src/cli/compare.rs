@@ -1,0 +1,56 @@
+use std::path::PathBuf;
+
+use clap::Args;
+
+use super::files::sources;
+use super::options::{CaptureOptions, OutputOptions};
+use super::output::{Delivery, Forms};
+use super::terminal::Console;
+use super::{Outcome, Run, tables};
+use crate::analysis::compare::what_changed;
+use crate::error::Error;
+use crate::measure::bands::Scheme;
+use crate::report::{columns, pictures, sentences};
+
+/// What did the filter change, on the wire and in the air?
+///
+/// Each band before and after with the change, its 95 % interval and a verdict: lower, higher, or no change shown.
+/// From three captures a side on, the capture is the observation; below that, the mains periods are.
+#[derive(Debug, Args)]
+pub(super) struct Compare {
+    /// Captures before
+    #[arg(long, required = true, num_args = 1.., value_name = "FILE")]
+    before: Vec<PathBuf>,
+    /// Captures after
+    #[arg(long, required = true, num_args = 1.., value_name = "FILE")]
+    after: Vec<PathBuf>,
+    /// 2k (2 kHz wide), 200 (200 Hz groups, 2-9 kHz), wide, or edges such as 2k,9k,30k,150k
+    #[arg(long, value_name = "BANDS", default_value = "2k")]
+    bands: Scheme,
+    #[command(flatten)]
+    capture: CaptureOptions,
+    #[command(flatten)]
+    output: OutputOptions,
+}
+
+impl Run for Compare {
+    fn run(self, console: &mut Console) -> Result<Outcome, Error> {
+        let settings = self.capture.settings()?;
+        let delivery = Delivery::prepare("compare", &self.output, true)?;
+        let (inputs, comparison) =
+            what_changed(&sources(&self.before), &sources(&self.after), &settings, &self.bands)?;
+        comparison.warnings.iter().for_each(|warning| console.finding(warning.path.as_deref(), &warning.finding));
+        let forms = Forms {
+            settings: super::with(&settings, "bands", &self.bands)?,
+            inputs: &inputs,
+            body: &comparison,
+            figure: Some(&|| pictures::changes(&comparison, &settings)),
+            columns: &|| columns::changes(&comparison),
+        };
+        delivery.deliver(console, forms, |console| {
+            console.sentences(&sentences::of_change(&comparison))?;
+            comparison.channels.iter().try_for_each(|channel| console.table(&tables::changes(channel)))
+        })?;
+        Ok(Outcome::Done)
+    }
+}

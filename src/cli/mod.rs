@@ -1,0 +1,173 @@
+//! The command line: arguments to a checked plan, one file a command. The only room that prints, and the only one
+//! that knows the file system.
+
+mod added;
+mod bands;
+mod batch;
+mod compare;
+mod terminal;
+mod demo;
+mod files;
+mod inspect;
+mod options;
+mod output;
+mod spectrum;
+mod tables;
+mod waveform;
+
+use std::ffi::OsString;
+use std::process::ExitCode;
+
+use clap::{ArgMatches, Args, FromArgMatches};
+use serde::Serialize;
+use serde_json::{Map, Value};
+
+use terminal::Console;
+
+use crate::analysis::pipeline::Spectral;
+use crate::analysis::settings::Settings;
+use crate::error::Error;
+use crate::read::Source;
+use crate::spread;
+
+/// How a command ended when it did not fail as a whole.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Outcome {
+    /// All done.
+    Done,
+    /// Done, but some inputs failed; each was named.
+    Partly,
+}
+
+/// A command: its arguments, and what it does with them.
+trait Run: Args {
+    /// Does the work. What it finds goes to standard output, what it has to say besides to standard error.
+    fn run(self, console: &mut Console) -> Result<Outcome, Error>;
+}
+
+/// A row of the table of commands.
+struct Command {
+    name: &'static str,
+    arguments: fn(clap::Command) -> clap::Command,
+    run: fn(&ArgMatches, &mut Console) -> Result<Outcome, Error>,
+}
+
+impl Command {
+    const fn of<T: Run>(name: &'static str) -> Self {
+        Self {
+            name,
+            arguments: T::augment_args,
+            run: |matches, console| {
+                T::from_arg_matches(matches).map_err(|e| Error::usage(e.to_string()))?.run(console)
+            },
+        }
+    }
+}
+
+/// All commands, in the order of the work.
+const COMMANDS: &[Command] = &[
+    Command::of::<inspect::Inspect>("inspect"),
+    Command::of::<waveform::Waveform>("waveform"),
+    Command::of::<spectrum::Spectrum>("spectrum"),
+    Command::of::<bands::Bands>("bands"),
+    Command::of::<compare::Compare>("compare"),
+    Command::of::<added::Added>("added"),
+    Command::of::<batch::Batch>("batch"),
+    Command::of::<demo::Demo>("demo"),
+];
+
+const ABOUT: &str = "High-frequency noise on mains wiring, 2 to 150 kHz: what is there, what a load adds, what a filter \
+                     changed, each difference with its uncertainty";
+
+const AFTER_HELP: &str = "\
+Frequencies take k or M: 2k, 150k, 1.5M. Levels are 20 log10(rms / 1e-6 U), as in dBµV.
+Exit status: 0 all done; 1 done, but some inputs failed; 2 nothing done.
+
+Mains can kill. Use isolated or differential probes of the right measurement category; never float the scope;
+plug-in capacitors carry mains current; work is for qualified persons, and local codes come first. What this
+program prints is an indication from a field capture: no conformity assessment, and nothing about health.";
+
+/// The whole command line as the parser sees it; completions and manual pages can be made from it.
+pub fn parser() -> clap::Command {
+    let base = clap::Command::new(env!("CARGO_PKG_NAME"))
+        .version(env!("CARGO_PKG_VERSION"))
+        .about(ABOUT)
+        .after_help(AFTER_HELP)
+        .subcommand_required(true)
+        .arg_required_else_help(true);
+    COMMANDS.iter().fold(base, |base, command| base.subcommand((command.arguments)(clap::Command::new(command.name))))
+}
+
+/// Runs the program with its arguments (the first one is the program's own name) and gives its exit status.
+pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
+    let matches = match parser().try_get_matches_from(arguments) {
+        Ok(matches) => matches,
+        Err(error) => {
+            // Help and version are no errors; they come this way all the same. A closed pipe is nobody's loss.
+            let _ = error.print();
+            return ExitCode::from(if error.use_stderr() { 2 } else { 0 });
+        }
+    };
+    let mut console = Console::new();
+    let outcome = matches
+        .subcommand()
+        .and_then(|(name, matches)| Some((COMMANDS.iter().find(|command| command.name == name)?, matches)))
+        .map(|(command, matches)| (command.run)(matches, &mut console));
+    match outcome {
+        Some(Ok(Outcome::Done)) => ExitCode::SUCCESS,
+        Some(Ok(Outcome::Partly)) => ExitCode::from(1),
+        Some(Err(error)) => {
+            console.error(&error);
+            ExitCode::from(2)
+        }
+        None => ExitCode::from(2),
+    }
+}
+
+/// Works on each file by itself: what fails is named and left out; when all fail, nothing was done.
+fn each_file<T: Send>(
+    console: &mut Console,
+    sources: Vec<Source>,
+    work: impl Fn(&Source) -> Result<T, Error> + Sync + Send,
+) -> Result<(Vec<T>, Outcome), Error> {
+    let results = spread::map(sources, |source| work(&source));
+    let count = results.len();
+    let mut done = Vec::with_capacity(count);
+    for result in results {
+        match result {
+            Ok(value) => done.push(value),
+            Err(error) if count == 1 => return Err(error),
+            Err(error) => console.error(&error),
+        }
+    }
+    match done.len() {
+        0 => Err(Error::input("none of the files could be analysed").remedy("see the reasons above")),
+        all if all == count => Ok((done, Outcome::Done)),
+        _ => Ok((done, Outcome::Partly)),
+    }
+}
+
+/// The settings in force as a JSON object with one more entry.
+fn with(settings: &Settings, name: &str, value: &impl Serialize) -> Result<Map<String, Value>, Error> {
+    let mut map = json_object(settings)?;
+    map.insert(name.to_owned(), json(value)?);
+    Ok(map)
+}
+
+/// The settings in force with what follows from them for the first capture: segment, bins, bandwidth, averages.
+fn with_spectral(settings: &Settings, spectral: &Spectral) -> Result<Map<String, Value>, Error> {
+    let mut map = json_object(settings)?;
+    map.extend(json_object(spectral)?);
+    Ok(map)
+}
+
+fn json_object(value: &impl Serialize) -> Result<Map<String, Value>, Error> {
+    match json(value)? {
+        Value::Object(map) => Ok(map),
+        other => Err(Error::output(format!("settings are an object, not {other}"))),
+    }
+}
+
+fn json(value: &impl Serialize) -> Result<Value, Error> {
+    serde_json::to_value(value).map_err(|e| Error::output(format!("the settings cannot be put into JSON: {e}")))
+}

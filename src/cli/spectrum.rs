@@ -1,0 +1,59 @@
+use std::path::PathBuf;
+
+use clap::Args;
+
+use super::files::sources;
+use super::options::{CaptureOptions, OutputOptions};
+use super::output::{Delivery, Forms};
+use super::terminal::Console;
+use super::{Outcome, Run, each_file, tables};
+use crate::analysis::spectrum::spectrum;
+use crate::error::Error;
+use crate::report::document::Captures;
+use crate::report::{columns, pictures, sentences};
+
+/// Which frequencies, how strong, on the wire and in the air?
+///
+/// Welch's method; RMS in one noise bandwidth, so a tone reads its own RMS. Write the picture with -o spectrum.png,
+/// all bins with -o spectrum.csv. With several files the picture shows the first one.
+#[derive(Debug, Args)]
+pub(super) struct Spectrum {
+    /// Captures
+    #[arg(required = true, value_name = "FILE")]
+    files: Vec<PathBuf>,
+    #[command(flatten)]
+    capture: CaptureOptions,
+    #[command(flatten)]
+    output: OutputOptions,
+}
+
+impl Run for Spectrum {
+    fn run(self, console: &mut Console) -> Result<Outcome, Error> {
+        let settings = self.capture.settings()?;
+        let delivery = Delivery::prepare("spectrum", &self.output, true)?;
+        let (done, outcome) = each_file(console, sources(&self.files), |source| spectrum(source, &settings))?;
+        let (inputs, captures): (Vec<_>, Vec<_>) = done.into_iter().unzip();
+        let inputs = inputs.concat();
+        for capture in &captures {
+            capture.warnings.iter().for_each(|finding| console.finding(Some(&capture.path), finding));
+        }
+        let forms = Forms {
+            settings: super::with_spectral(&settings, &captures[0].analysis)?,
+            inputs: &inputs,
+            body: Captures { captures: &captures },
+            figure: Some(&|| pictures::spectrum(&captures[0], &settings)),
+            columns: &|| columns::spectra(&captures),
+        };
+        delivery.deliver(console, forms, |console| {
+            for capture in &captures {
+                console.print(&format!("{}\n", crate::error::printable(&capture.path)))?;
+                console.sentences(&sentences::of_spectrum(capture))?;
+                for channel in &capture.channels {
+                    console.table(&tables::spectrum(channel))?;
+                }
+            }
+            Ok(())
+        })?;
+        Ok(outcome)
+    }
+}

@@ -1,0 +1,284 @@
+//! Tables for the terminal, from results.
+
+use crate::analysis::bands::ChannelBands;
+use crate::analysis::batch::{Batch, Status};
+use crate::analysis::compare::ChannelComparison;
+use crate::analysis::inspect::Inspection;
+use crate::analysis::spectrum::ChannelSpectrum;
+use crate::capture::{Quantity, Role};
+use crate::compare::added::BandAddition;
+use crate::compare::before_after::BandChange;
+use crate::compare::side::Observation;
+use crate::measure::bands::BandValue;
+use crate::report::sentences::signed;
+use crate::report::table::{Column, Table};
+use crate::units::{Band, Hertz, Level, engineering};
+
+/// How many of the strongest lines a spectrum's table shows.
+const STRONGEST: usize = 12;
+
+fn khz(band: Band) -> String {
+    band.to_string().trim_end_matches(" kHz").to_owned()
+}
+
+fn level(rms: f64) -> String {
+    decimal(Level::of_rms(rms).get())
+}
+
+fn decimal(db: f64) -> String {
+    if db.is_finite() { format!("{db:.1}").replace('-', "−") } else { "none".to_owned() }
+}
+
+fn interval(ci: Option<[f64; 2]>) -> String {
+    ci.map_or("none".into(), |[low, high]| format!("{} to {}", signed(low), signed(high)))
+}
+
+fn floor_mark(near_floor: bool) -> String {
+    if near_floor { "at the floor".into() } else { String::new() }
+}
+
+fn heading(role: Role, name: &str, what: &str) -> String {
+    let role = match role {
+        Role::Wire => "Wire",
+        Role::Air => "Air",
+        Role::Other => "Other",
+    };
+    if name.is_empty() { format!("{role}: {what}") } else { format!("{role} ({name}): {what}") }
+}
+
+/// The channels of a capture as they are in the file.
+pub(super) fn inspection(capture: &Inspection) -> Table {
+    let columns = vec![
+        Column::text("channel"),
+        Column::text("role"),
+        Column::text("unit"),
+        Column::number("smallest", ""),
+        Column::number("largest", ""),
+        Column::number("mean", ""),
+        Column::number("rms", ""),
+        Column::number("step", ""),
+        Column::number("bits used", ""),
+        Column::number("clipped", "%"),
+    ];
+    let mut table = Table::new("", columns);
+    for channel in &capture.channels {
+        let unit = channel.unit.symbol();
+        let in_unit = |value: f64| match channel.unit {
+            Quantity::Unit(_) => engineering(value, unit).replace('-', "−"),
+            _ => format!("{value:.4}").replace('-', "−"),
+        };
+        table.rows.push(vec![
+            channel.name.clone(),
+            channel.role.name().into(),
+            unit.into(),
+            in_unit(channel.min),
+            in_unit(channel.max),
+            in_unit(channel.mean),
+            in_unit(channel.rms),
+            channel.resolution.map_or("not seen".into(), in_unit),
+            channel.effective_bits.map_or(String::new(), |bits| format!("{bits:.1}")),
+            format!("{:.2}", 100.0 * channel.clipped_fraction),
+        ]);
+    }
+    table
+}
+
+/// The strongest lines of a spectrum: local maxima, the strongest first.
+pub(super) fn spectrum(channel: &ChannelSpectrum) -> Table {
+    let rms = &channel.rms;
+    let is_peak = |k: usize| (k == 0 || rms[k - 1] < rms[k]) && rms.get(k + 1).is_none_or(|next| *next <= rms[k]);
+    let mut peaks: Vec<usize> = (0..rms.len()).filter(|&k| is_peak(k)).collect();
+    peaks.sort_by(|&a, &b| rms[b].total_cmp(&rms[a]));
+    let reference = channel.unit.level_reference();
+    let columns = vec![
+        Column::number("frequency", "kHz"),
+        Column::number("RMS", ""),
+        Column::number("level", reference.clone()),
+        Column::number("largest segment", reference.clone()),
+        Column::number("smallest segment", reference),
+    ];
+    let mut table = Table::new(heading(channel.role, &channel.name, "the strongest lines"), columns);
+    for k in peaks.into_iter().take(STRONGEST) {
+        table.rows.push(vec![
+            format!("{:.3}", channel.frequency_hz[k] / 1e3),
+            engineering(rms[k], channel.unit.symbol()),
+            decimal(channel.level_db[k].get()),
+            decimal(channel.max_level_db[k].get()),
+            decimal(channel.min_level_db[k].get()),
+        ]);
+    }
+    table
+}
+
+/// The bands of a channel, then the whole range.
+pub(super) fn bands(channel: &ChannelBands) -> Table {
+    let columns = vec![
+        Column::number("band", "kHz"),
+        Column::number("RMS", ""),
+        Column::number("level", channel.unit.level_reference()),
+        Column::number("share", "%"),
+        Column::text(""),
+    ];
+    let mut table = Table::new(heading(channel.role, &channel.name, "energy by band"), columns);
+    let unit = channel.unit.symbol();
+    let row = |value: &BandValue| {
+        vec![
+            khz(value.band),
+            engineering(value.rms, unit),
+            decimal(value.level_db.get()),
+            format!("{:.1}", 100.0 * (value.rms / channel.total.rms).powi(2)),
+            floor_mark(value.near_floor),
+        ]
+    };
+    table.rows = channel.bands.iter().map(row).chain([row(&channel.total)]).collect();
+    let slew = channel.slew_mean_abs.map_or("not known: the record is too short".into(), |slew| engineering(slew, &format!("{unit}/s")));
+    table.notes = vec![
+        "The last row is the whole range.".into(),
+        format!(
+            "Slew within the range: {} RMS, {slew} mean absolute. It says nothing on health.",
+            engineering(channel.slew_rms, &format!("{unit}/s"))
+        ),
+    ];
+    table
+}
+
+/// What changed in a channel, band by band.
+pub(super) fn changes(channel: &ChannelComparison<BandChange>) -> Table {
+    let reference = channel.unit.level_reference();
+    let columns = vec![
+        Column::number("band", "kHz"),
+        Column::number("before", reference.clone()),
+        Column::number("after", reference),
+        Column::number("change", "dB"),
+        Column::number("95 % interval", "dB"),
+        Column::text("verdict"),
+        Column::text(""),
+    ];
+    let mut table = Table::new(heading(channel.role, "", "what changed"), columns);
+    let row = |row: &BandChange| {
+        let seen = row.smallest_shown_db.map_or(String::new(), |db| format!(" (from {db:.1} dB on it would have been)"));
+        vec![
+            khz(row.band),
+            level(row.before_rms),
+            level(row.after_rms),
+            row.change_db.map_or("none".into(), signed),
+            interval(row.ci95_db),
+            format!("{}{seen}", row.verdict.words()),
+            floor_mark(row.near_floor),
+        ]
+    };
+    table.rows = channel.bands.iter().map(row).chain([row(&channel.total)]).collect();
+    table.notes = comparison_notes(channel.total.observation, channel.bands.len());
+    table
+}
+
+/// What a load adds in a channel, band by band.
+pub(super) fn additions(channel: &ChannelComparison<BandAddition>) -> Table {
+    let unit = channel.unit.symbol();
+    let reference = channel.unit.level_reference();
+    let columns = vec![
+        Column::number("band", "kHz"),
+        Column::number("off", reference.clone()),
+        Column::number("on", reference),
+        Column::number("rise", "dB"),
+        Column::number("95 % interval", "dB"),
+        Column::text("verdict"),
+        Column::number("adds", ""),
+        Column::text(""),
+    ];
+    let mut table = Table::new(heading(channel.role, "", "what the load adds"), columns);
+    let row = |row: &BandAddition| {
+        let adds = match (row.added_rms, row.added_ci95_rms, row.smallest_shown_rms) {
+            (Some(rms), Some([low, high]), _) => {
+                format!("{} ({} to {})", engineering(rms, unit), engineering(low, unit), engineering(high, unit))
+            }
+            (Some(rms), None, _) => engineering(rms, unit),
+            (None, _, Some(smallest)) => format!("shown from {}", engineering(smallest, unit)),
+            _ => String::new(),
+        };
+        vec![
+            khz(row.band),
+            level(row.off_rms),
+            level(row.on_rms),
+            row.rise_db.map_or("none".into(), signed),
+            interval(row.ci95_db),
+            row.verdict.words().into(),
+            adds,
+            floor_mark(row.near_floor),
+        ]
+    };
+    table.rows = channel.bands.iter().map(row).chain([row(&channel.total)]).collect();
+    table.notes = comparison_notes(channel.total.observation, channel.bands.len());
+    table
+}
+
+fn comparison_notes(observation: Observation, bands: usize) -> Vec<String> {
+    let unit = match observation {
+        Observation::MainsPeriod => "mains periods (neighbours may be correlated; that is allowed for)",
+        Observation::Capture => "captures",
+    };
+    vec![
+        format!("The last row is the whole range. Scatter judged from {unit}."),
+        format!("Each interval holds at 95 %; the verdicts of all {} rows of all channels together at 5 %.", bands + 1),
+    ]
+}
+
+/// The ranking of a batch, role by role; failed captures last.
+pub(super) fn ranking(batch: &Batch) -> Vec<Table> {
+    let mut tables = Vec::new();
+    for role in [Role::Wire, Role::Air] {
+        let ranked: Vec<_> = batch.ranking.iter().filter(|rank| rank.role == role).collect();
+        if ranked.is_empty() {
+            continue;
+        }
+        let channels: Vec<_> = batch
+            .captures
+            .iter()
+            .flat_map(|row| row.channels.iter().map(move |channel| (&row.path, channel)))
+            .filter(|(_, channel)| channel.role == role)
+            .collect();
+        let find = |path: &String| channels.iter().find(|(other, _)| *other == path).map(|(_, channel)| *channel);
+        let unit = channels.first().map(|(_, channel)| channel.unit.clone()).unwrap_or(Quantity::Unknown);
+        let columns = vec![
+            Column::number("rank", ""),
+            Column::text("capture"),
+            Column::number("RMS", ""),
+            Column::number("level", unit.level_reference()),
+            Column::number("95 % interval", "dB"),
+            Column::number("strongest band", "kHz"),
+            Column::text(""),
+        ];
+        let mut table = Table::new(heading(role, "", "ranked by the total in the range"), columns);
+        for rank in ranked {
+            let channel = find(&rank.path);
+            let strongest = channel.and_then(|c| c.bands.iter().max_by(|a, b| a.rms.total_cmp(&b.rms)));
+            let mark = [(rank.tied, "tie"), (rank.near_floor, "at the floor")];
+            table.rows.push(vec![
+                rank.rank.to_string(),
+                rank.path.clone(),
+                channel.map_or(String::new(), |c| engineering(c.total.value.rms, c.unit.symbol())),
+                decimal(rank.total_db),
+                rank.ci95_db.map_or("none".into(), |[low, high]| format!("{} to {}", decimal(low), decimal(high))),
+                strongest.map_or(String::new(), |value| khz(value.band)),
+                mark.into_iter().filter(|(is, _)| *is).map(|(_, word)| word).collect::<Vec<_>>().join(", "),
+            ]);
+        }
+        table.notes = vec!["Captures that share a rank cannot be told apart: their intervals overlap.".into()];
+        tables.push(table);
+    }
+    let failed: Vec<_> = batch.captures.iter().filter(|row| row.status == Status::Failed).collect();
+    if !failed.is_empty() {
+        let mut table = Table::new("Not analysed", vec![Column::text("capture"), Column::text("why")]);
+        for row in failed {
+            let why = row.error.clone().unwrap_or_default();
+            table.rows.push(vec![row.path.clone(), why.lines().next().unwrap_or_default().to_owned()]);
+        }
+        tables.push(table);
+    }
+    tables
+}
+
+/// A frequency in hertz as words.
+pub(super) fn frequency(hertz: f64) -> String {
+    Hertz::new(hertz).map_or_else(|_| "none".into(), |hertz| hertz.to_string())
+}

@@ -1,0 +1,79 @@
+//! Standard output, standard error, progress: everything that reaches a terminal goes through here.
+
+use std::io::{self, IsTerminal, Write};
+use std::time::Duration;
+
+use indicatif::{ProgressBar, ProgressStyle};
+
+use crate::error::{Error, Finding};
+use crate::report::table::Table;
+
+/// Tables are no wider than this when they go to a file or a pipe.
+const PLAIN_WIDTH: u16 = 160;
+/// Work shorter than this shows no progress.
+const PATIENCE: Duration = Duration::from_millis(500);
+
+/// The way to the terminal.
+pub(super) struct Console {
+    out: io::Stdout,
+    err: io::Stderr,
+}
+
+impl Console {
+    pub(super) fn new() -> Self {
+        Self { out: io::stdout(), err: io::stderr() }
+    }
+
+    /// Prints a result. A reader that has gone away (a closed pipe) is no error.
+    pub(super) fn print(&mut self, text: &str) -> Result<(), Error> {
+        match self.out.write_all(text.as_bytes()).and_then(|()| self.out.flush()) {
+            Err(error) if error.kind() != io::ErrorKind::BrokenPipe => {
+                Err(Error::output(format!("standard output cannot be written: {error}")))
+            }
+            _ => Ok(()),
+        }
+    }
+
+    /// Prints sentences, one a line.
+    pub(super) fn sentences(&mut self, sentences: &[String]) -> Result<(), Error> {
+        self.print(&sentences.iter().map(|sentence| format!("{sentence}\n")).collect::<String>())
+    }
+
+    /// Prints a table with an empty line before it.
+    pub(super) fn table(&mut self, table: &Table) -> Result<(), Error> {
+        let width = if self.out.is_terminal() { console::Term::stdout().size().1.clamp(60, 200) } else { PLAIN_WIDTH };
+        self.print(&format!("\n{}", table.to_text(Some(width))))
+    }
+
+    /// Says what went wrong. When even that cannot be said there is nobody left to tell.
+    pub(super) fn error(&mut self, error: &Error) {
+        let _ = writeln!(self.err, "error: {error}");
+    }
+
+    /// Says why one of many inputs failed; its error names the file already.
+    pub(super) fn failed(&mut self, path: &str, error: &str) {
+        let named = error.starts_with(&*crate::error::printable(path));
+        let place = if named { String::new() } else { format!("{}: ", crate::error::printable(path)) };
+        let _ = writeln!(self.err, "error: {place}{error}");
+    }
+
+    /// Says what to know of a capture; a file that is not named belongs to the whole.
+    pub(super) fn finding(&mut self, path: Option<&str>, finding: &Finding) {
+        let word = finding.severity.word();
+        let place = path.map_or(String::new(), |path| format!("{}: ", crate::error::printable(path)));
+        let _ = writeln!(self.err, "{word}: {place}{} [{}]", finding.message, finding.code);
+    }
+
+    /// A bar for work of many steps; shows itself on a terminal only, and only when the work lasts.
+    pub(super) fn progress(&self, steps: usize) -> ProgressBar {
+        if !self.err.is_terminal() {
+            return ProgressBar::hidden();
+        }
+        let bar = ProgressBar::new(steps as u64);
+        let style = ProgressStyle::with_template("{pos} of {len} captures {bar:30} {eta} left")
+            .unwrap_or_else(|_| ProgressStyle::default_bar());
+        bar.set_style(style);
+        bar.enable_steady_tick(PATIENCE);
+        bar
+    }
+}

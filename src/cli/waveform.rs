@@ -1,0 +1,57 @@
+use std::path::PathBuf;
+
+use clap::Args;
+
+use super::files::sources;
+use super::options::{CaptureOptions, OutputOptions};
+use super::output::{Delivery, Forms};
+use super::terminal::Console;
+use super::{Outcome, Run, each_file};
+use crate::analysis::waveform::{Stretch, waveform};
+use crate::error::Error;
+use crate::report::document::Captures;
+use crate::report::{columns, pictures, sentences};
+
+/// What do wire and air look like in time, with the mains removed?
+///
+/// Wire above air, as captured and with the mains removed, on a mains-phase axis; several captures stand side by
+/// side on the same scales. Write the picture with -o waveform.png.
+#[derive(Debug, Args)]
+pub(super) struct Waveform {
+    /// Captures, such as off, on, on with a filter
+    #[arg(required = true, value_name = "FILE")]
+    files: Vec<PathBuf>,
+    /// How many whole mains periods to show
+    #[arg(long, value_name = "N", default_value_t = 3, value_parser = clap::value_parser!(u32).range(1..=1000))]
+    cycles: u32,
+    /// From this time on, in seconds after the first sample
+    #[arg(long, value_name = "SECONDS", default_value_t = 0.0)]
+    from: f64,
+    #[command(flatten)]
+    capture: CaptureOptions,
+    #[command(flatten)]
+    output: OutputOptions,
+}
+
+impl Run for Waveform {
+    fn run(self, console: &mut Console) -> Result<Outcome, Error> {
+        let settings = self.capture.settings()?;
+        let stretch = Stretch { cycles: self.cycles, from_s: self.from };
+        let delivery = Delivery::prepare("waveform", &self.output, true)?;
+        let (done, outcome) = each_file(console, sources(&self.files), |source| waveform(source, &settings, stretch))?;
+        let (inputs, captures): (Vec<_>, Vec<_>) = done.into_iter().unzip();
+        let inputs = inputs.concat();
+        for capture in &captures {
+            capture.warnings.iter().for_each(|finding| console.finding(Some(&capture.path), finding));
+        }
+        let forms = Forms {
+            settings: super::with(&settings, "stretch", &stretch)?,
+            inputs: &inputs,
+            body: Captures { captures: &captures },
+            figure: Some(&|| pictures::waveform(&captures, &settings)),
+            columns: &|| columns::waveforms(&captures),
+        };
+        delivery.deliver(console, forms, |console| console.sentences(&sentences::of_waveform(&captures)))?;
+        Ok(outcome)
+    }
+}
