@@ -15,7 +15,7 @@ use super::Complex;
 /// When the spectra differ in length.
 ///
 /// # Sources
-/// Bendat and Piersol, Random Data, 4th edition 2010, equation 6.37 in one-sided form (from memory).
+/// Bendat and Piersol, Random Data, 4th edition 2010, chapter 6 (from memory).
 pub fn coherence(gxx: &[f64], gyy: &[f64], gxy: &[Complex<f64>]) -> Vec<f64> {
     assert!(gxx.len() == gyy.len() && gxx.len() == gxy.len(), "the spectra have the same bins");
     let bin = |((xx, yy), xy): ((&f64, &f64), &Complex<f64>)| {
@@ -39,7 +39,7 @@ pub fn coherence(gxx: &[f64], gyy: &[f64], gxy: &[Complex<f64>]) -> Vec<f64> {
 /// When the spectra differ in length.
 ///
 /// # Sources
-/// Bendat and Piersol, Random Data, 4th edition 2010, section 6.1.4 (from memory).
+/// Bendat and Piersol, Random Data, 4th edition 2010, chapter 6 (from memory).
 pub fn transfer(gxx: &[f64], gxy: &[Complex<f64>]) -> Vec<Complex<f64>> {
     assert_eq!(gxx.len(), gxy.len(), "the spectra have the same bins");
     gxx.iter().zip(gxy).map(|(xx, xy)| xy / xx).collect()

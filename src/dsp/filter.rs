@@ -87,8 +87,8 @@ impl HighPass {
 
     /// The power gain |H|² at a frequency in hertz, from 0 to half the sample rate.
     ///
-    /// It holds to about twelve digits at any frequency, far below the cutoff as well: no differences of
-    /// nearly equal numbers are formed.
+    /// It is the gain of the filter as it runs, with its coefficients rounded to doubles, and holds far below the
+    /// cutoff as well: only differences that are exact in doubles are formed.
     pub fn power_response(&self, frequency: f64) -> f64 {
         let half_angle = PI * frequency / self.rate.get();
         self.coefficients.iter().map(|section| section_power(section, half_angle.sin().powi(2))).product()

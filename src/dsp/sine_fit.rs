@@ -1,7 +1,9 @@
 //! A fundamental with harmonics fitted to a short record by least squares: how the mains frequency is found.
 //!
 //! For a given frequency the fit is linear, a constant and a cosine and a sine for each harmonic. Only the
-//! frequency is searched: on a grid that cannot step over a peak, then by golden section.
+//! frequency is searched: on a grid that cannot step over a peak, then by golden section. Whether there is anything
+//! at all is judged against what the fit leaves beside each harmonic, because noise at these frequencies is rarely
+//! white: drift and flicker alone would explain a fit well.
 
 use std::f64::consts::PI;
 
@@ -15,16 +17,20 @@ const MOST_SAMPLES: usize = 8192;
 /// The grid has so many points in 1/T, divided by the order of the highest harmonic.
 const POINTS_PER_BIN: f64 = 4.0;
 const MOST_POINTS: f64 = 4096.0;
-/// The power explained by each parameter over the power left to each remaining sample. White noise alone stays
-/// below 6 over the whole grid; see the test with noise.
-const SMALLEST_F: f64 = 12.0;
+/// Noise beside a harmonic is looked for at 1.5, 2.5, … times 1/T on both sides, no further than this and no
+/// further than halfway to the next odd harmonic.
+const FARTHEST_NEIGHBOUR: f64 = 9.0;
+/// How sure a find must be: the sum over the harmonics of −ln p, p the chance that noise alone would rise so far
+/// above its neighbours. Noise gives 1 for each harmonic in the mean; 2 for each are asked for, besides this and
+/// the logarithm of the number of independent frequencies that are tried.
+const SUREST_NOISE: f64 = 10.0;
 
 /// What a fit found.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct SineFit {
     /// The frequency of the fundamental in hertz.
     pub frequency_hz: f64,
-    /// Its standard uncertainty in hertz, if what is not explained is white noise.
+    /// Its standard uncertainty in hertz, from the noise beside the harmonics.
     pub uncertainty_hz: f64,
     /// The peak amplitude of the fundamental in units of the samples; small where only harmonics are left.
     pub amplitude: f64,
@@ -35,8 +41,9 @@ pub struct SineFit {
 /// Fits a constant, a fundamental and the given harmonics to uniform samples.
 ///
 /// `search` is the range of the fundamental in hertz, `harmonics` the orders beside 1. The record should hold
-/// one period of the lowest frequency at least; a fit of a long record uses its beginning. `None` where the
-/// record is too short, holds samples that are not finite, or shows no such periodic part within the range.
+/// two periods; of a long record the beginning is used. `None` where the record is too short, holds samples that
+/// are not finite, or shows no such periodic part within the range that stands out of the noise beside it. With two
+/// periods only there is little beside it to compare with, so such a record must be clean.
 ///
 /// ```
 /// use linewake::dsp::sine_fit::fit_fundamental;
@@ -50,8 +57,9 @@ pub struct SineFit {
 ///
 /// # Sources
 /// A relative of the four-parameter sine fit of IEEE Std 1057 (from memory). The uncertainty is the Cramér-Rao
-/// bound √6·σ/(πT·A·√N) (Rife and Boorstyn, IEEE Trans. Inf. Theory 20 (1974) 591-598, from memory), with A²
-/// replaced by the sum of (order · amplitude)² over the harmonics.
+/// bound √6·σ/(πT·A·√N) (Rife and Boorstyn, IEEE Trans. Inf. Theory 20 (1974) 591-598, from memory), carried over
+/// to harmonics of amplitudes Aₕ in noise that differs between them: σ/A becomes √(Σh²Aₕ²σₕ²)/Σh²Aₕ². The chances
+/// are combined as by Fisher, Statistical Methods for Research Workers, 4th edition 1932 (from memory).
 pub fn fit_fundamental(samples: &[f64], rate: Hertz, search: (f64, f64), harmonics: &[u32]) -> Option<SineFit> {
     let (low, high) = search;
     if !(low > 0.0 && high > low && 2.0 * high < rate.get()) || samples.iter().any(|sample| !sample.is_finite()) {
@@ -60,7 +68,7 @@ pub fn fit_fundamental(samples: &[f64], rate: Hertz, search: (f64, f64), harmoni
     let orders = orders(harmonics, high, rate);
     let top = *orders.last()? * high;
     let record = Record::new(samples, rate, top)?;
-    if record.duration() * low < 1.0 || record.samples.len() < 4 * orders.len() + 4 || record.power <= 0.0 {
+    if record.samples.len() < 4 * orders.len() + 4 || record.power <= 0.0 {
         return None;
     }
     let explained = |frequency: f64| record.fit(frequency, &orders).map_or(0.0, |fit| fit.explained);
@@ -72,7 +80,8 @@ pub fn fit_fundamental(samples: &[f64], rate: Hertz, search: (f64, f64), harmoni
     let frequency = golden_section(left, right, explained);
     // A peak at the end of the range lies outside of it: nothing periodic was found within.
     let inside = frequency - low > 1e-3 * step && high - frequency > 1e-3 * step;
-    record.fit(frequency, &orders).filter(|_| inside)?.conclude(&record, frequency, &orders, high - low)
+    let fit = record.fit(frequency, &orders).filter(|_| inside)?;
+    conclude(&record, &fit, frequency, &orders, high - low)
 }
 
 /// The orders to fit, rising, the fundamental always among them, none beyond half the sample rate.
@@ -126,7 +135,7 @@ impl Record {
             let half_angle = 0.5 * order * omega;
             if half_angle.sin().abs() < 1e-12 { count } else { (count * half_angle).sin() / half_angle.sin() }
         };
-        let projections = self.projections(omega, orders);
+        let projections = projections(&self.samples, omega, orders);
         let with_constant: Vec<f64> = [0.0].into_iter().chain(orders.iter().copied()).collect();
         let right: Vec<f64> = [0.0].into_iter().chain(projections.iter().map(|p| p.re)).collect();
         let cosines = solve(&with_constant, &right, |a, b| 0.5 * (kernel(a - b) + kernel(a + b)))?;
@@ -134,47 +143,84 @@ impl Record {
         let sines = solve(orders, &imaginary, |a, b| 0.5 * (kernel(a - b) - kernel(a + b)))?;
         let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
         let explained = (dot(&cosines, &right) + dot(&sines, &imaginary)) / self.power;
-        let amplitudes = cosines[1..].iter().zip(&sines).map(|(a, b)| a.hypot(*b)).collect();
-        Some(LinearFit { explained: explained.clamp(0.0, 1.0), amplitudes })
+        let parts = cosines[1..].iter().zip(&sines).map(|(a, b)| Complex::new(*a, *b)).collect();
+        Some(LinearFit { explained: explained.clamp(0.0, 1.0), constant: cosines[0], parts })
     }
 
-    /// The sums of the samples times cosine and sine of each order.
-    fn projections(&self, omega: f64, orders: &[f64]) -> Vec<Complex<f64>> {
-        let start = -0.5 * (self.samples.len() as f64 - 1.0) * omega;
-        let mut turning: Vec<_> =
-            orders.iter().map(|order| (Complex::cis(order * start), Complex::cis(order * omega))).collect();
-        let mut sums = vec![Complex::default(); orders.len()];
-        for sample in &self.samples {
-            for (sum, (now, turn)) in sums.iter_mut().zip(&mut turning) {
-                *sum += *now * *sample;
-                *now *= *turn;
+    /// The samples less a fit.
+    fn residual(&self, fit: &LinearFit, frequency: f64, orders: &[f64]) -> Vec<f64> {
+        let mut left: Vec<f64> = self.samples.iter().map(|sample| sample - fit.constant).collect();
+        let omega = 2.0 * PI * frequency / self.rate;
+        let start = -0.5 * (left.len() as f64 - 1.0) * omega;
+        for (order, part) in orders.iter().zip(&fit.parts) {
+            let (mut now, turn) = (Complex::cis(order * start), Complex::cis(order * omega));
+            for sample in &mut left {
+                *sample -= part.re * now.re + part.im * now.im;
+                now *= turn;
             }
         }
-        sums
+        left
     }
 }
 
 struct LinearFit {
+    /// The share of the power.
     explained: f64,
-    /// Of the averaged samples, one for each order.
-    amplitudes: Vec<f64>,
+    constant: f64,
+    /// The cosine and sine parts of each order, of the averaged samples.
+    parts: Vec<Complex<f64>>,
 }
 
-impl LinearFit {
-    /// Decides whether there is something, and how well its frequency is known.
-    fn conclude(&self, record: &Record, frequency: f64, orders: &[f64], span: f64) -> Option<SineFit> {
-        let count = record.samples.len() as f64;
-        let parameters = 2.0 * orders.len() as f64 + 2.0;
-        let left = (1.0 - self.explained) * record.power / (count - parameters);
-        let significant = self.explained * record.power / parameters > SMALLEST_F * left;
-        let weights = orders.iter().zip(&self.amplitudes);
-        let steepness = weights.map(|(order, amplitude)| (order * amplitude).powi(2)).sum::<f64>().sqrt();
-        let uncertainty_hz = 6.0_f64.sqrt() / (PI * record.duration()) * left.sqrt() / (steepness * count.sqrt());
-        let amplitude = self.amplitudes[0] / record.droop(frequency);
-        let fit = SineFit { frequency_hz: frequency, uncertainty_hz, amplitude, explained: self.explained };
-        // A frequency known no better than a tenth of the range is not known.
-        (significant && uncertainty_hz < 0.1 * span).then_some(fit)
+/// The sums of the samples times cosine and sine of each multiple of a frequency, time counted from the middle.
+fn projections(samples: &[f64], omega: f64, multiples: &[f64]) -> Vec<Complex<f64>> {
+    let start = -0.5 * (samples.len() as f64 - 1.0) * omega;
+    let mut turning: Vec<_> =
+        multiples.iter().map(|multiple| (Complex::cis(multiple * start), Complex::cis(multiple * omega))).collect();
+    let mut sums = vec![Complex::default(); multiples.len()];
+    for sample in samples {
+        for (sum, (now, turn)) in sums.iter_mut().zip(&mut turning) {
+            *sum += *now * *sample;
+            *now *= *turn;
+        }
     }
+    sums
+}
+
+/// Decides whether there is something, and how well its frequency is known.
+fn conclude(record: &Record, fit: &LinearFit, frequency: f64, orders: &[f64], span: f64) -> Option<SineFit> {
+    let count = record.samples.len() as f64;
+    let residual = record.residual(fit, frequency, orders);
+    let omega = 2.0 * PI * frequency / record.rate;
+    let periods = frequency * record.duration();
+    // Rounding leaves something even where a fit explains all.
+    let least = f64::EPSILON * record.power / count;
+    let (mut surprise, mut steepness, mut spread) = (0.0, 0.0, 0.0);
+    for (order, part) in orders.iter().zip(&fit.parts) {
+        let neighbours = neighbours(*order, periods);
+        let beside = projections(&residual, omega, &neighbours);
+        let neighbours = beside.len() as f64;
+        let noise = (beside.iter().map(|x| x.norm_sqr()).sum::<f64>() / (neighbours * count)).max(least);
+        let rise = 0.25 * count * part.norm_sqr() / noise;
+        surprise += neighbours * (rise / neighbours).ln_1p();
+        steepness += order * order * part.norm_sqr();
+        spread += order * order * part.norm_sqr() * noise;
+    }
+    let uncertainty_hz = 6.0_f64.sqrt() / (PI * record.duration() * count.sqrt()) * spread.sqrt() / steepness;
+    let amplitude = fit.parts[0].norm() / record.droop(frequency);
+    let found = SineFit { frequency_hz: frequency, uncertainty_hz, amplitude, explained: fit.explained };
+    // A frequency known no better than a tenth of the range is not known.
+    let trials = 1.0 + span * record.duration() * orders[orders.len() - 1];
+    let needed = SUREST_NOISE + 2.0 * orders.len() as f64 + trials.ln();
+    let sure = surprise > needed && uncertainty_hz < 0.1 * span;
+    sure.then_some(found)
+}
+
+/// Where to look for noise beside a harmonic, as multiples of the fundamental.
+fn neighbours(order: f64, periods: f64) -> Vec<f64> {
+    let offsets = (0u32..).map(|n| f64::from(n) + 1.5).take_while(|offset| *offset < periods.min(FARTHEST_NEIGHBOUR));
+    let both = offsets.flat_map(|offset| [order - offset / periods, order + offset / periods]);
+    // Below 1/T the constant has taken the noise away.
+    both.filter(|multiple| multiple * periods >= 1.0).collect()
 }
 
 /// Solves a symmetric positive system by Cholesky's method; `None` where it is singular.
@@ -284,6 +330,30 @@ mod tests {
             let samples: Vec<f64> = noise(seed).take(count).collect();
             assert_eq!(fit(&samples), None, "{seed}");
         }
+    }
+
+    /// Noise through a one-pole low-pass, and summed up without end: flicker and drift.
+    #[test]
+    fn red_noise_alone_gives_nothing() {
+        for corner in [0.0, 10.0, 60.0, 300.0] {
+            for (seed, count) in (0..12).zip([20_000, 50_000, 100_000].into_iter().cycle()) {
+                let mut state = 0.0;
+                let red = noise(seed).take(count).map(|sample| {
+                    state += sample - 2.0 * PI * corner / RATE * state;
+                    state
+                });
+                assert_eq!(fit(&red.collect::<Vec<_>>()), None, "{corner} Hz, seed {seed}");
+            }
+        }
+    }
+
+    /// Eight bits over somewhat more than the mains, without any harmonic.
+    #[test]
+    fn a_coarse_pure_mains_is_found() {
+        const CODE: f64 = 2.0 * 400.0 / 256.0;
+        let coarse = |n: u32| (325.0 * (2.0 * PI * 49.97 * f64::from(n) / RATE + 0.2).sin() / CODE).round() * CODE;
+        let found = fit(&(0..20_000).map(coarse).collect::<Vec<_>>()).unwrap();
+        assert!((found.frequency_hz - 49.97).abs() < 0.01, "{found:?}");
     }
 
     #[test]

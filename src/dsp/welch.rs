@@ -4,7 +4,7 @@
 //! in the order of time, so the result is the same, bit for bit, for any size of the blocks.
 //!
 //! # Sources
-//! Welch, IEEE Trans. Audio Electroacoustics 15 (1967) 70-73.
+//! Welch, IEEE Trans. Audio Electroacoustics 15 (1967) 70-73 (from memory).
 
 use super::Complex;
 use super::segment::{Hop, Segmenter};

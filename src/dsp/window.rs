@@ -156,7 +156,7 @@ pub const WINDOWS: &[WindowKind] = &[
             side_lobe_db: 63.2,
             overlap_percent: 60.1,
         },
-        source: "Kaiser and Schafer, IEEE Trans. ASSP 28 (1980) 105-107; the figures are computed for the default",
+        source: "Kaiser and Schafer, IEEE Trans. ASSP 28 (1980) 105-107 (from memory); the figures are computed for the default",
     },
 ];
 
@@ -238,7 +238,7 @@ impl Window {
     /// It is where amplitude flatness less overlap correlation is largest.
     ///
     /// # Sources
-    /// Heinzel, Ruediger, Schilling 2002, section 10.
+    /// Heinzel, Ruediger, Schilling 2002.
     pub fn recommended_overlap(&self) -> f64 {
         match self.kind.shape {
             Shape::Cosines(_) => self.kind.figures.overlap_percent / 100.0,
@@ -442,7 +442,7 @@ fn kaiser_root(j: usize, n: usize) -> f64 {
 /// The modified Bessel function of the first kind and order zero by its power series, all terms positive.
 ///
 /// # Sources
-/// Abramowitz and Stegun, Handbook of Mathematical Functions, 9.6.12.
+/// Abramowitz and Stegun, Handbook of Mathematical Functions, 9.6.12 (from memory).
 fn bessel_i0(x: f64) -> f64 {
     let quarter = 0.25 * x * x;
     let (mut term, mut sum, mut k) = (1.0, 1.0, 1.0);

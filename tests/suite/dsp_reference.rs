@@ -174,8 +174,8 @@ fn best_overlap_percent(window: &[f64]) -> f64 {
     100.0 * best as f64 / n as f64
 }
 
-/// Heinzel, Ruediger, Schilling 2002, table of windows: each figure to its last digit. The 3 dB width of hft95 is
-/// printed with three decimals.
+/// Heinzel, Ruediger, Schilling 2002, table of windows: each figure within about one unit of its last digit. One
+/// stands out: the 3 dB width of hft95 is published as 3.7590 and comes out as 3.7592 from its terms.
 #[test]
 fn windows_have_their_published_figures() {
     for kind in WINDOWS {
@@ -183,10 +183,11 @@ fn windows_have_their_published_figures() {
         let samples = window.coefficients(1000);
         let figures = kind.figures;
         let error_db = figures.max_amplitude_error_db.abs();
+        let width_unit = if kind.name == "hft95" { 2e-4 } else { 1.2e-4 };
         for (what, found, published, last_digit) in [
             ("noise bandwidth", noise_bandwidth(&samples), figures.noise_bandwidth_bins, 1e-4),
             ("noise bandwidth of the room", window.noise_bandwidth_bins(), figures.noise_bandwidth_bins, 1e-4),
-            ("3 dB width", width_3db(&samples), figures.width_3db_bins, 2e-4),
+            ("3 dB width", width_3db(&samples), figures.width_3db_bins, width_unit),
             ("amplitude error", amplitude_error_db(&samples), error_db, 1e-4),
             ("amplitude error of the room", window.max_amplitude_error_db().abs(), error_db, 1e-4),
             ("side lobe", side_lobe_db(&samples), figures.side_lobe_db, 0.1),
