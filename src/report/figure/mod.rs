@@ -521,12 +521,15 @@ mod tests {
                 .with(Series::unnamed(Style::Air, Shape::Line(samples)));
             let figure = Figure { rows: vec![Row::new(vec![panel])], width: 400, height: 200, ..Figure::new("") };
             let text = svg(&figure, "test").unwrap();
-            let dark: Vec<&str> =
-                text.lines().filter(|l| l.contains("polyline") && l.contains("opacity=\"1\"")).collect();
-            let heights = dark.iter().flat_map(|l| l.split("points=\"").nth(1).unwrap().split(['"', ' ']));
-            let highest = heights.filter_map(|p| p.split_once(',')?.1.parse::<i32>().ok()).min().unwrap();
-            let base = text.lines().filter(|l| l.contains("polyline")).count();
-            assert!(base > 0 && highest < 1000, "impulse at {at}: {highest}");
+            // What is drawn in full strength: lines and areas alike have corners.
+            let full =
+                text.lines().filter(|line| line.contains("opacity=\"1\"")).filter_map(|l| l.split("points=\"").nth(1));
+            let corners: Vec<i32> = full
+                .flat_map(|list| list.split(['"', ' ']))
+                .filter_map(|p| p.split_once(',')?.1.parse().ok())
+                .collect();
+            let (highest, lowest) = (corners.iter().min().unwrap(), corners.iter().max().unwrap());
+            assert!(lowest - highest > 400, "impulse at {at} of 1400: {highest} to {lowest}");
         }
     }
 
