@@ -303,6 +303,16 @@ fn encode(bytes: &mut Vec<u8>, figure: &Figure, pixels: &[u8], made_by: &str) ->
 
 /// The figure as SVG, with the name of its maker in a comment after the first line.
 ///
+/// ```
+/// use linewake::report::figure::{Axis, Figure, Panel, Row, Series, Shape, Style, svg};
+/// let line = Series::new("wire", Style::Wire, Shape::Line(vec![(2e3, 61.0), (22.1e3, 82.0), (150e3, 34.0)]));
+/// let panel = Panel::new("Wire", Axis::frequency(2e3, 150e3), Axis::linear("Level, dB re 1 µV")).with(line);
+/// let figure = Figure { rows: vec![Row::new(vec![panel])], ..Figure::new("Spectrum") };
+/// let text = svg(&figure, "linewake 0.1.0")?;
+/// assert!(text.starts_with("<?xml") && text.contains("Level, dB re 1 µV"));
+/// # Ok::<(), linewake::error::Error>(())
+/// ```
+///
 /// # Errors
 /// Width and height must lie between 200 and 10,000 pixels.
 pub fn svg(figure: &Figure, made_by: &str) -> Result<String, Error> {
@@ -521,12 +531,16 @@ mod tests {
                 .with(Series::unnamed(Style::Air, Shape::Line(samples)));
             let figure = Figure { rows: vec![Row::new(vec![panel])], width: 400, height: 200, ..Figure::new("") };
             let text = svg(&figure, "test").unwrap();
-            let dark: Vec<&str> =
-                text.lines().filter(|l| l.contains("polyline") && l.contains("opacity=\"1\"")).collect();
-            let heights = dark.iter().flat_map(|l| l.split("points=\"").nth(1).unwrap().split(['"', ' ']));
-            let highest = heights.filter_map(|p| p.split_once(',')?.1.parse::<i32>().ok()).min().unwrap();
-            let base = text.lines().filter(|l| l.contains("polyline")).count();
-            assert!(base > 0 && highest < 1000, "impulse at {at}: {highest}");
+            // What is drawn in full strength: lines and areas alike have corners.
+            let full =
+                text.lines().filter(|line| line.contains("opacity=\"1\"")).filter_map(|l| l.split("points=\"").nth(1));
+            let corners: Vec<i32> = full
+                .flat_map(|list| list.split(['"', ' ']))
+                .filter_map(|p| p.split_once(',')?.1.parse().ok())
+                .collect();
+            let (highest, lowest) = (corners.iter().min().unwrap(), corners.iter().max().unwrap());
+            // Half of the axis, which is some 60 pixels tall; without the impulse the line is 2 pixels thick.
+            assert!(lowest - highest > 300, "impulse at {at} of 1400: {highest} to {lowest}");
         }
     }
 

@@ -38,9 +38,12 @@ impl Plot {
     pub(super) fn draw(&self, canvas: &mut impl Canvas, series: &Series) -> Result<(), Error> {
         let pen = series.style.pen();
         match &series.shape {
+            Shape::Line(points) if self.is_crowded(points) => {
+                self.envelope(canvas, points.iter().map(|&p| self.point(p)).map(|(x, y)| (x, y, y)), pen)
+            }
             Shape::Line(points) => self.line(canvas, points.iter().map(|&p| self.point(p)), pen),
             Shape::Steps(bars) => self.line(canvas, self.steps(bars).into_iter(), pen),
-            Shape::Envelope(spans) => self.envelope(canvas, spans, pen),
+            Shape::Envelope(spans) => self.envelope(canvas, self.spans(spans), pen),
             Shape::Interval(spans) => self.interval(canvas, spans, pen),
             Shape::Bars { bars, base } => bars.iter().try_for_each(|bar| self.bar(canvas, bar, *base, pen)),
             Shape::Level(value) => self.level(canvas, *value, pen),
@@ -82,23 +85,34 @@ impl Plot {
         corners
     }
 
-    /// Spans in pixels, thinned to one per column and cut to the panel.
-    fn spans(&self, spans: &[(f64, f64, f64)]) -> Vec<Vec<(f64, f64, f64)>> {
-        let pixels = spans.iter().map(|&(x, low, high)| (self.x.pixel(x), self.y.pixel(low), self.y.pixel(high)));
-        let cut = |piece: Vec<(f64, f64, f64)>| cut_spans(&piece, self.area);
-        thin_spans(pixels).into_iter().map(cut).filter(|piece| !piece.is_empty()).collect()
+    /// Whether so many points share a pixel column that a line through them would be one solid area.
+    fn is_crowded(&self, points: &[Point]) -> bool {
+        let shown = points.iter().map(|p| self.x.pixel(p.0)).filter(|x| self.area.left <= *x && *x <= self.area.right);
+        shown.count() as f64 > 3.0 * self.area.width()
+    }
+
+    /// Spans in pixels.
+    fn spans(&self, spans: &[(f64, f64, f64)]) -> impl Iterator<Item = (f64, f64, f64)> {
+        spans.iter().map(|&(x, low, high)| (self.x.pixel(x), self.y.pixel(low), self.y.pixel(high)))
     }
 
     fn interval(&self, canvas: &mut impl Canvas, spans: &[(f64, f64, f64)], pen: Pen) -> Result<(), Error> {
-        self.spans(spans).iter().try_for_each(|piece| canvas.shade(piece, pen.ink.faint(SHADE)))
+        for piece in thin_spans(self.spans(spans)) {
+            canvas.shade(&cut_spans(&piece, self.area), pen.ink.faint(SHADE))?;
+        }
+        Ok(())
     }
 
-    fn envelope(&self, canvas: &mut impl Canvas, spans: &[(f64, f64, f64)], pen: Pen) -> Result<(), Error> {
-        for mut piece in self.spans(spans) {
-            for span in &mut piece {
-                // Where the signal is quiet, a line remains.
-                let missing = (pen.width - (span.2 - span.1)).max(0.0) / 2.0;
-                (span.1, span.2) = (span.1 - missing, span.2 + missing);
+    fn envelope(
+        &self,
+        canvas: &mut impl Canvas,
+        pixels: impl Iterator<Item = (f64, f64, f64)>,
+        pen: Pen,
+    ) -> Result<(), Error> {
+        for piece in thin_spans(pixels) {
+            let piece = cut_spans(&columns(&piece, pen.width), self.area);
+            if piece.is_empty() {
+                continue;
             }
             let Some(dash) = pen.dash else {
                 canvas.shade(&piece, pen.ink)?;
@@ -287,6 +301,26 @@ fn cut_segment(a: Point, b: Point, area: Area) -> Option<(Point, Point)> {
     (enter <= leave).then_some((start, end))
 }
 
+/// Spans of one pixel column each, made as wide as their column, so that an extreme is a stroke and not a point.
+///
+/// Neighbouring columns that would not touch are drawn out until they meet, and where the signal is quiet a line of
+/// the pen's width remains.
+fn columns(piece: &[(f64, f64, f64)], width: f64) -> Vec<(f64, f64, f64)> {
+    let mut columns = Vec::with_capacity(2 * piece.len());
+    for (i, &(x, low, high)) in piece.iter().enumerate() {
+        let (mut top, mut bottom) = (low, high);
+        let before = i.checked_sub(1).and_then(|i| piece.get(i));
+        for near in before.into_iter().chain(piece.get(i + 1)).filter(|near| (near.0 - x).abs() < 2.0) {
+            top = top.min((near.2 + low) / 2.0);
+            bottom = bottom.max((near.1 + high) / 2.0);
+        }
+        let missing = (width - (bottom - top)).max(0.0) / 2.0;
+        // Just short of the next column, to which its own span belongs.
+        columns.extend([0.0, 0.999].map(|end| (x.floor() + end, top - missing, bottom + missing)));
+    }
+    columns
+}
+
 /// The spans within an area, `(x, top, bottom)`, with the ends added where the area cuts between two.
 fn cut_spans(spans: &[(f64, f64, f64)], area: Area) -> Vec<(f64, f64, f64)> {
     let level =
@@ -349,6 +383,20 @@ mod tests {
         let strengths: Vec<f64> = pieces.iter().map(|(_, strength)| *strength).collect();
         assert_eq!(strengths, [1.0, 1.0, 1.0, GAP, 1.0, GAP, 1.0, GAP]);
         assert!(pieces[1].0.contains(&(12.0, 90.0)));
+    }
+
+    #[test]
+    fn columns_of_an_envelope_meet() {
+        let piece = [(0.2, 5.0, 6.0), (1.7, 9.0, 9.5), (40.0, 2.0, 2.0)];
+        let expected = [
+            (0.0, 5.0, 7.5),
+            (0.999, 5.0, 7.5),
+            (1.0, 7.5, 9.5),
+            (1.999, 7.5, 9.5),
+            (40.0, 1.0, 3.0),
+            (40.999, 1.0, 3.0),
+        ];
+        assert_eq!(columns(&piece, 2.0), expected);
     }
 
     #[test]
