@@ -51,9 +51,9 @@ pub struct CaptureBands {
 ///
 /// # Errors
 /// Whatever is wrong with the file, or no band within the range.
-pub fn bands(source: &Source, settings: &Settings, scheme: &Scheme) -> Result<(Input, CaptureBands), Error> {
-    let (input, observed) = observe(source, settings, Wants { slew: true, periods: None })?;
-    Ok((input, of_observed(&observed, scheme)?))
+pub fn bands(source: &Source, settings: &Settings, scheme: &Scheme) -> Result<(Vec<Input>, CaptureBands), Error> {
+    let (inputs, observed) = observe(source, settings, Wants { slew: true, periods: None })?;
+    Ok((inputs, of_observed(&observed, scheme)?))
 }
 
 /// The bands of what was observed.

@@ -56,6 +56,8 @@ pub struct BatchRow {
     pub status: Status,
     /// Why not.
     pub error: Option<String>,
+    /// The second file, where the capture lies in two.
+    pub companion: Option<String>,
     /// The channels.
     pub channels: Vec<BatchChannel>,
     /// What to know.
@@ -72,15 +74,16 @@ pub struct Batch {
 }
 
 /// One capture; a file that cannot be analysed gives a row with its error.
-pub fn row(source: &Source, settings: &Settings, scheme: &Scheme) -> (Option<Input>, BatchRow) {
+pub fn row(source: &Source, settings: &Settings, scheme: &Scheme) -> (Vec<Input>, BatchRow) {
     match analyse(source, settings, scheme) {
-        Ok((input, row)) => (Some(input), row),
+        Ok(done) => done,
         Err(error) => (
-            Input::of(source).ok(),
+            Input::of(source).into_iter().collect(),
             BatchRow {
                 path: source.name().to_owned(),
                 status: Status::Failed,
                 error: Some(error.to_string()),
+                companion: None,
                 channels: Vec::new(),
                 warnings: Vec::new(),
             },
@@ -88,10 +91,10 @@ pub fn row(source: &Source, settings: &Settings, scheme: &Scheme) -> (Option<Inp
     }
 }
 
-fn analyse(source: &Source, settings: &Settings, scheme: &Scheme) -> Result<(Input, BatchRow), Error> {
+fn analyse(source: &Source, settings: &Settings, scheme: &Scheme) -> Result<(Vec<Input>, BatchRow), Error> {
     let range = super::pipeline::peek(source, settings)
         .and_then(|header| super::pipeline::range_within(settings.range, header.clock.rate, &header.path))?;
-    let (input, observed) = observe(source, settings, Wants { slew: false, periods: Some(&[range]) })?;
+    let (inputs, observed) = observe(source, settings, Wants { slew: false, periods: Some(&[range]) })?;
     let channels = (0..observed.channels.len())
         .map(|channel| batch_channel(&observed, channel, scheme))
         .collect::<Result<_, _>>()?;
@@ -99,10 +102,11 @@ fn analyse(source: &Source, settings: &Settings, scheme: &Scheme) -> Result<(Inp
         path: observed.path().to_owned(),
         status: Status::Done,
         error: None,
+        companion: inputs.get(1).map(|input| input.path.clone()),
         channels,
         warnings: observed.findings(),
     };
-    Ok((input, row))
+    Ok((inputs, row))
 }
 
 fn batch_channel(observed: &Observed, channel: usize, scheme: &Scheme) -> Result<BatchChannel, Error> {
@@ -124,8 +128,14 @@ fn level_interval(observed: &Observed, channel: usize, level: f64) -> Option<[f6
     difference(&exact, &power).interval_db.map(|[low, high]| [level + low, level + high])
 }
 
-/// Puts the rows of a batch together and ranks them.
-pub fn batch(captures: Vec<BatchRow>) -> Batch {
+/// Puts the rows of a batch together and ranks them. A capture that lies in two files is one row, not two.
+pub fn batch(mut captures: Vec<BatchRow>) -> Batch {
+    let mut seen: Vec<String> = Vec::new();
+    captures.retain(|row| {
+        let again = row.companion.is_some() && seen.contains(&row.path);
+        seen.extend(row.companion.clone());
+        !again
+    });
     let candidates = captures
         .iter()
         .flat_map(|row| {

@@ -133,9 +133,9 @@ fn comparison<Row>(
     bands.push(range);
     let wants = Wants { slew: false, periods: Some(&bands) };
     let work: Vec<&Source> = first.iter().chain(second).collect();
-    let observed: Vec<(Input, Observed)> =
+    let observed: Vec<(Vec<Input>, Observed)> =
         spread::map(work, |source| observe(source, settings, wants)).into_iter().collect::<Result<_, _>>()?;
-    let (inputs, observed): (Vec<Input>, Vec<Observed>) = observed.into_iter().unzip();
+    let (inputs, observed): (Vec<Vec<Input>>, Vec<Observed>) = observed.into_iter().unzip();
     let (before, after) = observed.split_at(first.len());
 
     let roles = shared_channels(before, after)?;
@@ -175,7 +175,7 @@ fn comparison<Row>(
         channels,
         warnings: warnings(before, after, &inputs, names),
     };
-    Ok((inputs, comparison))
+    Ok((inputs.concat(), comparison))
 }
 
 /// The range that every capture can carry.
@@ -253,12 +253,12 @@ fn side_spectrum(side: &[Observed], role: Role) -> SideSpectrum {
     SideSpectrum { frequency_hz: first.frequency_hz.clone(), level_db }
 }
 
-fn warnings(before: &[Observed], after: &[Observed], inputs: &[Input], names: (&str, &str)) -> Vec<Warning> {
+fn warnings(before: &[Observed], after: &[Observed], inputs: &[Vec<Input>], names: (&str, &str)) -> Vec<Warning> {
     let mut warnings = Vec::new();
     let mut tell = |finding| warnings.push(Warning { path: None, finding });
     let (inputs_before, inputs_after) = inputs.split_at(before.len());
-    for a in inputs_before {
-        for b in inputs_after.iter().filter(|b| b.sha256 == a.sha256) {
+    for a in inputs_before.iter().flatten() {
+        for b in inputs_after.iter().flatten().filter(|b| b.sha256 == a.sha256) {
             tell(Finding::limit(
                 "identical_files",
                 format!("{} ({}) and {} ({}) are the same file, byte by byte", a.path, names.0, b.path, names.1),

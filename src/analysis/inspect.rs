@@ -89,6 +89,8 @@ pub struct Inspection {
     /// Path, length, fingerprint.
     #[serde(flatten)]
     pub input: Input,
+    /// The second file, where the capture lies in two.
+    pub companion: Option<Input>,
     /// The verdict.
     pub fitness: Fitness,
     /// The verdict in one line.
@@ -119,12 +121,19 @@ pub struct Inspection {
     pub warnings: Vec<Finding>,
 }
 
+impl Inspection {
+    /// The files of the capture.
+    pub fn inputs(&self) -> Vec<Input> {
+        [self.input.clone()].into_iter().chain(self.companion.clone()).collect()
+    }
+}
+
 /// Looks at a capture.
 ///
 /// # Errors
 /// Whatever is wrong with the file.
 pub fn inspect(source: &Source, settings: &Settings) -> Result<Inspection, Error> {
-    let (input, observed) = observe(source, settings, Wants::default())?;
+    let (inputs, observed) = observe(source, settings, Wants::default())?;
     let warnings = observed.findings();
     let header = observed.header();
     let enbw = observed.spectral.enbw_hz;
@@ -161,7 +170,8 @@ pub fn inspect(source: &Source, settings: &Settings) -> Result<Inspection, Error
     let samples = observed.passed.statistics.samples;
     Ok(Inspection {
         summary: summary(fitness, settings.range, &warnings),
-        input,
+        input: inputs[0].clone(),
+        companion: inputs.get(1).cloned(),
         fitness,
         format: header.format,
         layout: header.layout.clone(),

@@ -87,10 +87,27 @@ pub struct Densities {
 ///
 /// # Errors
 /// Whatever is wrong with the file, or a record shorter than one segment.
-pub fn observe(source: &Source, settings: &Settings, wants: Wants<'_>) -> Result<(Input, Observed), Error> {
-    let read = || observe_pipeline(Pipeline::open(source, settings)?, settings, wants);
-    let (input, observed) = spread::join(|| Input::of(source), read);
-    Ok((input?, observed?))
+pub fn observe(source: &Source, settings: &Settings, wants: Wants<'_>) -> Result<(Vec<Input>, Observed), Error> {
+    with_inputs(source, settings, |pipeline| observe_pipeline(pipeline, settings, wants))
+}
+
+/// Opens a capture and works on it while the fingerprint of the file is taken.
+///
+/// # Errors
+/// Whatever is wrong with the file, or what the work answers.
+pub(super) fn with_inputs<T: Send>(
+    source: &Source,
+    settings: &Settings,
+    work: impl FnOnce(Pipeline) -> Result<T, Error> + Send,
+) -> Result<(Vec<Input>, T), Error> {
+    let whole = || {
+        let pipeline = Pipeline::open(source, settings)?;
+        let companion = pipeline.companion().map(Input::of).transpose()?;
+        Ok::<_, Error>((companion, work(pipeline)?))
+    };
+    let (input, done) = spread::join(|| Input::of(source), whole);
+    let (companion, value) = done?;
+    Ok(([input?].into_iter().chain(companion).collect(), value))
 }
 
 /// The same for a recording that is open already, such as one that lies in memory.
@@ -122,8 +139,7 @@ fn observe_pipeline(pipeline: Pipeline, settings: &Settings, wants: Wants<'_>) -
     if wants.slew {
         let expected = pipeline.expected_samples();
         for _ in &channels {
-            let correction = pipeline.correction();
-            slews.push(Slew::new(rate, range, move |frequency| correction(frequency).sqrt(), expected));
+            slews.push(Slew::new(rate, range, pipeline.amplitude_correction(), expected));
         }
     }
     let mut welch = Welch::new(rate, taper, Hop::Samples(hop), channels.len(), false);

@@ -4,6 +4,7 @@ use serde::Serialize;
 
 use super::settings::Settings;
 use crate::capture::{Block, Channel, Header, Recording, Role};
+use crate::dsp::Complex;
 use crate::dsp::segment::segment_length;
 use crate::dsp::window::Taper;
 use crate::error::{Error, Finding};
@@ -31,6 +32,7 @@ pub struct Pipeline {
     /// The mains as the first stretch shows it.
     pub mains: Mains,
     findings: Vec<Finding>,
+    companion: Option<Source>,
 }
 
 /// What is known of a capture once its last sample has passed.
@@ -63,12 +65,30 @@ pub struct Spectral {
     pub range_high_hz: f64,
 }
 
-/// Opens a file and gives only what its header says.
+/// Opens a capture: one file, or two of one channel each when the settings name the second or the reader
+/// recognises it; the second file is given back.
+///
+/// # Errors
+/// Whatever the reader finds wrong.
+pub fn open(source: &Source, settings: &Settings) -> Result<(Box<dyn Recording>, Option<Source>), Error> {
+    if let Some(air) = &settings.air_file {
+        return Ok((read::open_pair(source, air, &settings.read)?, Some(air.clone())));
+    }
+    match read::find_partner(source, &settings.read)? {
+        Some(pair) => {
+            let partner = if pair.wire.name() == source.name() { pair.air.clone() } else { pair.wire.clone() };
+            Ok((pair.open(&settings.read)?, Some(partner)))
+        }
+        None => Ok((read::open(source, &settings.read)?, None)),
+    }
+}
+
+/// Opens a capture and gives only what its header says.
 ///
 /// # Errors
 /// Whatever the reader finds wrong.
 pub fn peek(source: &Source, settings: &Settings) -> Result<Header, Error> {
-    Ok(read::open(source, &settings.read)?.header().clone())
+    Ok(open(source, settings)?.0.header().clone())
 }
 
 /// The part of a range that a sampling rate can carry.
@@ -102,7 +122,8 @@ impl Pipeline {
     /// # Errors
     /// Whatever the reader finds wrong, channels that do not exist, a range that the clock cannot carry.
     pub fn open(source: &Source, settings: &Settings) -> Result<Self, Error> {
-        Self::new(read::open(source, &settings.read)?, settings)
+        let (recording, companion) = open(source, settings)?;
+        Ok(Self { companion, ..Self::new(recording, settings)? })
     }
 
     /// Gets ready to pass on the samples of an open recording.
@@ -146,7 +167,12 @@ impl Pipeline {
         let channels =
             selected.iter().map(|&(index, role)| Channel { role, ..header.channels[index].clone() }).collect();
         let selected = selected.into_iter().map(|(index, _)| index).collect();
-        Ok(Self { recording, prelude, ended, selected, channels, conditioner, range, mains, findings })
+        Ok(Self { recording, prelude, ended, selected, channels, conditioner, range, mains, findings, companion: None })
+    }
+
+    /// The second file, where the capture lies in two.
+    pub fn companion(&self) -> Option<&Source> {
+        self.companion.as_ref()
     }
 
     /// The header as far as it is known.
@@ -173,6 +199,12 @@ impl Pipeline {
     pub fn correction(&self) -> impl Fn(f64) -> f64 + Send + Sync + use<> {
         let conditioner = self.conditioner.clone();
         move |frequency| conditioner.power_correction(frequency)
+    }
+
+    /// The factor on an amplitude with its phase that does the same.
+    pub fn amplitude_correction(&self) -> impl Fn(f64) -> Complex<f64> + Send + Sync + use<> {
+        let conditioner = self.conditioner.clone();
+        move |frequency| conditioner.amplitude_correction(frequency)
     }
 
     /// Samples left out at the start.

@@ -5,7 +5,7 @@ use serde::ser::{SerializeMap, Serializer};
 
 use crate::dsp::window::Window;
 use crate::error::Error;
-use crate::read::ReadOptions;
+use crate::read::{ReadOptions, Source};
 use crate::units::{Band, Hertz};
 
 /// The shortest and the longest segment that may be asked for, in samples.
@@ -18,6 +18,8 @@ pub struct Settings {
     pub wire: Option<String>,
     /// The air channel by name or 1-based number; the reader's choice where `None`.
     pub air: Option<String>,
+    /// A second file that holds the air channel.
+    pub air_file: Option<Source>,
     /// The nominal mains frequency in hertz; found in the record where `None`.
     pub mains: Option<f64>,
     /// The cutoff of the mains removal; `None` leaves the samples as they are.
@@ -43,6 +45,7 @@ impl Default for Settings {
         Self {
             wire: None,
             air: None,
+            air_file: None,
             mains: None,
             high_pass: Some(hertz(1e3)),
             range: Band::new(2e3, 150e3).expect("constants that rise"),
@@ -82,6 +85,7 @@ impl Serialize for Settings {
         let mut map = serializer.serialize_map(None)?;
         map.serialize_entry("wire", &self.wire)?;
         map.serialize_entry("air", &self.air)?;
+        map.serialize_entry("air_file", &self.air_file.as_ref().map(Source::name))?;
         map.serialize_entry("sample_rate_hz", &self.read.sample_rate)?;
         map.serialize_entry("mains_hz", &self.mains)?;
         map.serialize_entry("high_pass_hz", &self.high_pass)?;

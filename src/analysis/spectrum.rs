@@ -57,9 +57,9 @@ pub struct CaptureSpectrum {
 ///
 /// # Errors
 /// Whatever is wrong with the file.
-pub fn spectrum(source: &Source, settings: &Settings) -> Result<(Input, CaptureSpectrum), Error> {
-    let (input, observed) = observe(source, settings, Wants::default())?;
-    Ok((input, of_observed(&observed)))
+pub fn spectrum(source: &Source, settings: &Settings) -> Result<(Vec<Input>, CaptureSpectrum), Error> {
+    let (inputs, observed) = observe(source, settings, Wants::default())?;
+    Ok((inputs, of_observed(&observed)))
 }
 
 /// The spectrum of what was observed.

@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use super::observe::Input;
+use super::observe::{Input, with_inputs};
 use super::pipeline::Pipeline;
 use super::settings::Settings;
 use crate::capture::{Block, Quantity, Role};
@@ -10,7 +10,6 @@ use crate::error::{Error, Finding};
 use crate::measure::mains::Mains;
 use crate::measure::trace::Trace;
 use crate::read::Source;
-use crate::spread;
 
 use ndarray::{Axis, Slice};
 
@@ -83,9 +82,12 @@ pub struct CaptureWaveform {
 ///
 /// # Errors
 /// Whatever is wrong with the file, or a stretch that lies outside the record.
-pub fn waveform(source: &Source, settings: &Settings, stretch: Stretch) -> Result<(Input, CaptureWaveform), Error> {
-    let (input, made) = spread::join(|| Input::of(source), || trace(Pipeline::open(source, settings)?, stretch));
-    Ok((input?, made?))
+pub fn waveform(
+    source: &Source,
+    settings: &Settings,
+    stretch: Stretch,
+) -> Result<(Vec<Input>, CaptureWaveform), Error> {
+    with_inputs(source, settings, |pipeline| trace(pipeline, stretch))
 }
 
 fn trace(pipeline: Pipeline, stretch: Stretch) -> Result<CaptureWaveform, Error> {

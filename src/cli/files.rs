@@ -70,7 +70,8 @@ pub(super) enum Kind {
 }
 
 impl Kind {
-    const ALL: [(Kind, &'static str); 4] = [(Kind::Png, "png"), (Kind::Svg, "svg"), (Kind::Csv, "csv"), (Kind::Json, "json")];
+    const ALL: [(Kind, &'static str); 4] =
+        [(Kind::Png, "png"), (Kind::Svg, "svg"), (Kind::Csv, "csv"), (Kind::Json, "json")];
 
     fn of(path: &Path) -> Result<Self, Error> {
         let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase());
@@ -97,9 +98,12 @@ impl Output {
     pub(super) fn prepare(path: &Path, command: &str, force: bool) -> Result<Self, Error> {
         let kind = Kind::of(path)?;
         if path.exists() && !force && !made_by(path, kind, command) {
-            return Err(Error::output(format!("is there already and was not made by \"{} {command}\"", env!("CARGO_PKG_NAME")))
-                .in_file(path.display().to_string())
-                .remedy("choose another name, or give --force to replace it"));
+            return Err(Error::output(format!(
+                "is there already and was not made by \"{} {command}\"",
+                env!("CARGO_PKG_NAME")
+            ))
+            .in_file(path.display().to_string())
+            .remedy("choose another name, or give --force to replace it"));
         }
         let folder = match path.parent() {
             Some(folder) if !folder.as_os_str().is_empty() => folder,

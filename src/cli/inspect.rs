@@ -6,7 +6,7 @@ use super::files::sources;
 use super::options::{CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
-use super::{Outcome, Run, tables, each_file};
+use super::{Outcome, Run, each_file, tables};
 use crate::analysis::inspect::{Inspection, inspect};
 use crate::error::Error;
 use crate::report::columns;

@@ -5,7 +5,6 @@ mod added;
 mod bands;
 mod batch;
 mod compare;
-mod terminal;
 mod demo;
 mod files;
 mod inspect;
@@ -13,12 +12,13 @@ mod options;
 mod output;
 mod spectrum;
 mod tables;
+mod terminal;
 mod waveform;
 
 use std::ffi::OsString;
 use std::process::ExitCode;
 
-use clap::{ArgMatches, Args, FromArgMatches};
+use clap::{ArgMatches, Args};
 use serde::Serialize;
 use serde_json::{Map, Value};
 
@@ -57,9 +57,7 @@ impl Command {
         Self {
             name,
             arguments: T::augment_args,
-            run: |matches, console| {
-                T::from_arg_matches(matches).map_err(|e| Error::usage(e.to_string()))?.run(console)
-            },
+            run: |matches, console| T::from_arg_matches(matches).map_err(|e| Error::usage(e.to_string()))?.run(console),
         }
     }
 }

@@ -21,7 +21,7 @@ pub(super) struct CaptureOptions {
     air: Option<String>,
     /// A second file that holds the air channel, of the same time base
     #[arg(long, value_name = "FILE", help_heading = "Reading")]
-    pub(super) air_file: Option<PathBuf>,
+    air_file: Option<PathBuf>,
     /// The sampling rate, when the file does not say
     #[arg(long, value_name = "HZ", help_heading = "Reading")]
     sample_rate: Option<Hertz>,
@@ -81,6 +81,7 @@ impl CaptureOptions {
         let settings = Settings {
             wire: self.wire.clone(),
             air: self.air.clone(),
+            air_file: self.air_file.as_deref().map(super::files::source),
             mains: self.mains.0,
             high_pass: self.high_pass.0,
             range: self.range,
@@ -160,7 +161,8 @@ fn high_pass(text: &str) -> Result<HighPassOption, String> {
 
 /// Reads a size in bytes with k, M or G.
 fn size(text: &str) -> Result<u64, String> {
-    let refuse = || format!("\"{}\" is no size; expected bytes with k, M or G, such as 500M", crate::error::printable(text));
+    let refuse =
+        || format!("\"{}\" is no size; expected bytes with k, M or G, such as 500M", crate::error::printable(text));
     let (number, factor) = match text.chars().next_back() {
         Some('k' | 'K') => (&text[..text.len() - 1], 1u64 << 10),
         Some('M') => (&text[..text.len() - 1], 1 << 20),

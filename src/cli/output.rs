@@ -39,7 +39,8 @@ impl Delivery {
             && matches!(output.kind, Kind::Png | Kind::Svg)
             && !has_figure
         {
-            return Err(Error::usage(format!("\"{command}\" makes no picture")).remedy("name an output that ends in .csv or .json"));
+            return Err(Error::usage(format!("\"{command}\" makes no picture"))
+                .remedy("name an output that ends in .csv or .json"));
         }
         Ok(Self { command, json: options.json, output })
     }

@@ -131,7 +131,9 @@ pub(super) fn bands(channel: &ChannelBands) -> Table {
         ]
     };
     table.rows = channel.bands.iter().map(row).chain([row(&channel.total)]).collect();
-    let slew = channel.slew_mean_abs.map_or("not known: the record is too short".into(), |slew| engineering(slew, &format!("{unit}/s")));
+    let slew = channel
+        .slew_mean_abs
+        .map_or("not known: the record is too short".into(), |slew| engineering(slew, &format!("{unit}/s")));
     table.notes = vec![
         "The last row is the whole range.".into(),
         format!(
@@ -156,7 +158,8 @@ pub(super) fn changes(channel: &ChannelComparison<BandChange>) -> Table {
     ];
     let mut table = Table::new(heading(channel.role, "", "what changed"), columns);
     let row = |row: &BandChange| {
-        let seen = row.smallest_shown_db.map_or(String::new(), |db| format!(" (from {db:.1} dB on it would have been)"));
+        let seen =
+            row.smallest_shown_db.map_or(String::new(), |db| format!(" (from {db:.1} dB on it would have been)"));
         vec![
             khz(row.band),
             level(row.before_rms),

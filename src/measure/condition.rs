@@ -3,6 +3,7 @@
 use ndarray::{Array2, Axis, Slice};
 
 use crate::capture::Block;
+use crate::dsp::Complex;
 use crate::dsp::filter::HighPass;
 use crate::error::Error;
 use crate::units::Hertz;
@@ -68,6 +69,14 @@ impl Conditioner {
         match self.filters.as_deref() {
             Some([filter, ..]) if frequency >= filter.cutoff().get() => 1.0 / filter.power_response(frequency),
             _ => 1.0,
+        }
+    }
+
+    /// The same for an amplitude with its phase: 1/H.
+    pub fn amplitude_correction(&self, frequency: f64) -> Complex<f64> {
+        match self.filters.as_deref() {
+            Some([filter, ..]) if frequency >= filter.cutoff().get() => 1.0 / filter.response(frequency),
+            _ => Complex::new(1.0, 0.0),
         }
     }
 }
