@@ -98,7 +98,6 @@ impl CaptureOptions {
                 unit: self.unit.clone(),
                 skip_lines: self.skip_lines,
                 max_memory: self.max_memory,
-                ..ReadOptions::default()
             },
         };
         settings.check()?;

@@ -12,7 +12,9 @@ use crate::compare::side::Observation;
 use crate::measure::bands::BandValue;
 use crate::report::sentences::signed;
 use crate::report::table::{Column, Table};
-use crate::units::{Band, Hertz, Level, engineering};
+use crate::survey::studio::check::Found;
+use crate::survey::studio::{BuiltIn, Kind};
+use crate::units::{Band, Level, engineering};
 
 /// How many of the strongest lines a spectrum's table shows.
 const STRONGEST: usize = 12;
@@ -281,7 +283,58 @@ pub(super) fn ranking(batch: &Batch) -> Vec<Table> {
     tables
 }
 
-/// A frequency in hertz as words.
-pub(super) fn frequency(hertz: f64) -> String {
-    Hertz::new(hertz).map_or_else(|_| "none".into(), |hertz| hertz.to_string())
+/// What is built into the invented survey.
+pub(super) fn built_in(rows: &[BuiltIn]) -> Table {
+    let columns = vec![
+        Column::text("built in"),
+        Column::number("frequency", "kHz"),
+        Column::number("on the wire", ""),
+        Column::number("in the air", ""),
+        Column::number("by the filter", "dB"),
+        Column::text("when"),
+    ];
+    let mut table = Table::new("", columns);
+    let volts = |rms: f64| if rms > 0.0 { engineering(rms, "V") } else { "none".into() };
+    for row in rows {
+        table.rows.push(vec![
+            row.source.into(),
+            format!("{:.1}", row.frequency_hz / 1e3),
+            volts(row.wire_v),
+            volts(row.air_v),
+            row.filter_db.map_or("none".into(), signed),
+            row.when.into(),
+        ]);
+    }
+    table
+}
+
+/// What is built in beside what was found.
+pub(super) fn found(rows: &[Found]) -> Table {
+    let columns = vec![
+        Column::text("figure"),
+        Column::text(""),
+        Column::number("built in", ""),
+        Column::number("found", ""),
+        Column::number("interval", ""),
+        Column::text(""),
+    ];
+    let mut table = Table::new("Built in / found", columns);
+    for row in rows {
+        let value = |value: f64| match row.truth.unit {
+            "dB" => format!("{} dB", signed(value)),
+            "Hz" => format!("{:.2} kHz", value / 1e3),
+            unit => engineering(value, unit),
+        };
+        let nothing = row.truth.kind == Kind::AddsNothing;
+        let ends = row.interval.filter(|_| !nothing).map(|[low, high]| format!("{} to {}", value(low), value(high)));
+        table.rows.push(vec![
+            row.truth.what.clone(),
+            row.truth.role.name().into(),
+            if nothing { "nothing".into() } else { value(row.truth.value) },
+            row.found.map_or("nothing shown".into(), value),
+            ends.unwrap_or_default(),
+            if row.agrees { "agrees".into() } else { "outside".into() },
+        ]);
+    }
+    table
 }

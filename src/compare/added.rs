@@ -89,9 +89,7 @@ pub fn added(pairs: &[Pair], bands: &[Band]) -> Vec<Vec<BandAddition>> {
                     ci95_db: row.ci95_db,
                     verdict,
                     p_value: row.p_value,
-                    smallest_shown_rms: row
-                        .smallest_shown_db
-                        .map(|db| row.before_rms * (10f64.powf(db / 10.0) - 1.0).max(0.0).sqrt()),
+                    smallest_shown_rms: row.smallest_shown_rms,
                     near_floor: row.near_floor,
                     observation: row.observation,
                 }

@@ -1,5 +1,7 @@
 //! What did the filter change? Band by band, before against after.
 
+use std::f64::consts::LN_10;
+
 use serde::Serialize;
 
 use super::difference::{FAMILY_ERROR, difference};
@@ -45,14 +47,16 @@ pub struct BandChange {
     pub after_rms: f64,
     /// The change of the mean power.
     pub change_db: Option<f64>,
-    /// Its 95 % interval.
+    /// Its 95 % interval; an end is infinite (null in JSON) where the captures set none.
     pub ci95_db: Option<[f64; 2]>,
     /// What may be said, at 5 % over the whole table.
     pub verdict: Verdict,
     /// The probability that chance alone gives as much.
     pub p_value: Option<f64>,
-    /// Where no change is shown: the smallest one that would have been, with a probability of 80 %.
+    /// Where no change is shown: the smallest rise that would have been, with a probability of 80 %.
     pub smallest_shown_db: Option<f64>,
+    /// The same as an RMS value: what would have had to be added.
+    pub smallest_shown_rms: Option<f64>,
     /// Whether either side lies within 3 dB of the converter's floor.
     pub near_floor: bool,
     /// What the scatter was judged from.
@@ -100,6 +104,7 @@ pub fn compare(pairs: &[Pair], bands: &[Band]) -> Vec<Vec<BandChange>> {
                 .zip(shown.by_ref())
                 .map(|((band, before, after, difference, observation), shown)| {
                     let floor = pair.floor_density.map(|density| density * band.width());
+                    let smallest = if shown { None } else { difference.smallest_shown(hypotheses) };
                     BandChange {
                         band,
                         before_rms: before.sqrt(),
@@ -112,7 +117,8 @@ pub fn compare(pairs: &[Pair], bands: &[Band]) -> Vec<Vec<BandChange>> {
                             (true, false) => Verdict::Higher,
                         },
                         p_value: Some(difference.probability).filter(|p| p.is_finite()),
-                        smallest_shown_db: if shown { None } else { difference.smallest_shown_db(hypotheses) },
+                        smallest_shown_db: smallest.map(|power| 10.0 * (power / before).ln_1p() / LN_10),
+                        smallest_shown_rms: smallest.map(f64::sqrt),
                         near_floor: floor.is_some_and(|floor| is_near_floor(before.min(after), floor)),
                         observation,
                     }

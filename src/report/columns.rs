@@ -10,6 +10,7 @@ use crate::capture::{Quantity, Role};
 use crate::compare::added::BandAddition;
 use crate::compare::before_after::BandChange;
 use crate::error::Error;
+use crate::survey::studio::check::Found;
 
 /// The header of each command's file; by it a command knows a file that it made.
 const HEADERS: &[(&str, &[&str])] = &[
@@ -111,6 +112,22 @@ const HEADERS: &[(&str, &[&str])] = &[
             "rank",
             "tied",
             "whole_range",
+        ],
+    ),
+    (
+        "demo",
+        &[
+            "what",
+            "load",
+            "role",
+            "low_hz",
+            "high_hz",
+            "unit",
+            "built_in",
+            "found",
+            "interval_low",
+            "interval_high",
+            "agrees",
         ],
     ),
 ];
@@ -356,6 +373,31 @@ pub fn batch(batch: &Batch) -> Result<Vec<u8>, Error> {
                 ]))?;
             }
         }
+    }
+    columns.finish()
+}
+
+/// What is built into the invented survey beside what was found.
+///
+/// # Errors
+/// None but for a lack of memory.
+pub fn found(rows: &[Found]) -> Result<Vec<u8>, Error> {
+    let mut columns = Columns::of("demo")?;
+    for row in rows {
+        let [low, high] = ends(row.interval);
+        columns.row([
+            row.truth.what.clone(),
+            row.truth.load.clone(),
+            row.truth.role.name().to_owned(),
+            number(row.truth.band.low()),
+            number(row.truth.band.high()),
+            row.truth.unit.to_owned(),
+            number(row.truth.value),
+            number(row.found),
+            low,
+            high,
+            row.agrees.to_string(),
+        ])?;
     }
     columns.finish()
 }
