@@ -152,7 +152,7 @@ impl Rows {
 
     fn odd_row(&self, odd: &Odd, time: Option<&Time>) -> Error {
         let what = match time {
-            Some(time) => format!("a time in column \"{}\"", time.name),
+            Some(time) => format!("a time in {}", time.name),
             None => format!("a number in column \"{}\"", self.taken[0].channel.name),
         };
         self.bad(odd.line, odd.column, &odd.shown, &what)
@@ -164,7 +164,7 @@ impl Rows {
         let remedy = if clipped.iter().any(|sign| low.contains(sign)) {
             "recorders write such signs for samples outside their range: record again on a larger range"
         } else {
-            "mend or remove the line, or export the record once more"
+            "mend or remove the line, or start below it with --skip-lines"
         };
         let found = if shown == "\"\"" { "found an empty cell".to_owned() } else { format!("found {shown}") };
         Error::input(found).in_file(self.source.name()).at_line(line, Some(column)).expected(expected).remedy(remedy)
@@ -331,6 +331,9 @@ impl Text {
             }
             self.left = self.left.saturating_sub(1);
             if self.rows.parse(line, &mut row)? {
+                if self.given == 0 && filled == 0 && self.holes > 0 {
+                    self.remark_cut(self.holes, "start");
+                }
                 for (channel, (value, factor)) in row.iter().zip(&factors).enumerate() {
                     samples[channel * length + filled] = scaled(*value, *factor);
                 }
@@ -388,9 +391,6 @@ impl Recording for Text {
         let mut samples = vec![0.0; channels * length];
         let filled = self.fill(&mut samples, length)?;
         let first = self.given;
-        if first == 0 && self.holes > 0 {
-            self.remark_cut(self.holes, "start");
-        }
         self.given += filled as u64;
         if filled == 0 {
             self.finished = true;

@@ -226,7 +226,11 @@ impl Sight<'_> {
 
     fn name(&self, column: usize) -> String {
         let written = &self.labels[column].written;
-        if written.is_empty() { format!("column {}", self.cells[column] + 1) } else { printable(written) }
+        if written.is_empty() {
+            format!("column {}", self.cells[column] + 1)
+        } else {
+            format!("\"{}\"", printable(written))
+        }
     }
 }
 
@@ -319,12 +323,15 @@ fn is_names(row: &[String], table: &Table) -> bool {
     !remark && 2 * filled > table.columns.len() && filled > numbers && (numbers == 0 || time_first)
 }
 
+/// The refusal of what is no record in time, with the evidence.
+pub(super) fn refuse_spectrum(evidence: &str) -> Error {
+    Error::input(format!("{evidence} means a spectrum or a response, not a capture in time"))
+        .expected("samples over time")
+        .remedy("export the waveform, not the spectrum")
+}
+
 fn refuse_spectra(sight: &Sight<'_>, preamble: &Preamble, options: &ReadOptions) -> Result<(), Error> {
-    let refuse = |evidence: String| {
-        Err(Error::input(format!("{evidence} means a spectrum or a response, not a capture in time"))
-            .expected("samples over time")
-            .remedy("export the waveform, not the spectrum"))
-    };
+    let refuse = |evidence: String| Err(refuse_spectrum(&evidence));
     let user_knows = options.time_column.is_some() && options.time_unit.is_some();
     if let Some(label) = sight.labels.iter().take(1).find(|label| label.is_frequency() && !user_knows) {
         return refuse(format!("column \"{}\"", printable(&label.written)));
@@ -487,6 +494,7 @@ fn channels(
             .expected("a time column and at least one channel, or channels alone")
             .remedy("--time-column none takes every column as a channel"));
     }
+    let codes = signals.iter().all(|&at| sight.is_codes(at));
     for (number, &at) in signals.iter().enumerate() {
         let label = &sight.labels[at];
         let above = match preamble.units.as_slice() {
@@ -494,12 +502,12 @@ fn channels(
             several => several.get(number).filter(|_| several.len() == signals.len()),
         };
         let stated = [label.unit.as_deref(), above.map(String::as_str)].into_iter().flatten().find_map(Quantity::parse);
-        let (quantity, factor) = stated
-            .or_else(|| given.clone())
-            .unwrap_or_else(|| (if sight.is_codes(at) { Quantity::Codes } else { Quantity::Unknown }, 1.0));
+        let unstated = if codes { Quantity::Codes } else { Quantity::Unknown };
+        let (quantity, factor) = stated.or_else(|| given.clone()).unwrap_or((unstated, 1.0));
         let source = preamble.source.clone().filter(|_| signals.len() == 1);
         let own = Some(&label.name).filter(|name| !name.is_empty()).cloned();
-        let name = if above.is_some() { source.or(own) } else { own.or(source) };
+        // The line above a single column without a unit may be a mere marker; the source key is sure.
+        let name = if label.unit.is_none() { source.or(own) } else { own.or(source) };
         let name = printable(&name.unwrap_or_else(|| format!("channel {}", number + 1)));
         let channel = Channel { name, quantity, role: Role::Other };
         columns.taken.push(Taken { cell: sight.cells[at], channel, factor });

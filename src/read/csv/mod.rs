@@ -89,15 +89,18 @@ fn refuse_segments(preamble: &Preamble) -> Result<(), Error> {
 
 fn rows(source: &Source, lines: &[&[u8]], table: &Table, columns: &Columns) -> Rows {
     let behind = columns.taken.last().map_or(0, |taken| taken.cell + 1);
-    let goes_on = |&row: &usize| split(lines[row], table.dialect.separator).iter().skip(behind).any(|c| !c.is_empty());
-    let mut endings = table.rows.iter().map(|&row| Ending::of(lines[row], table.dialect));
+    let goes_on =
+        |&&row: &&usize| split(lines[row], table.dialect.separator).iter().skip(behind).any(|c| !c.is_empty());
+    // The last row is the one that may be cut, so it does not say how rows end.
+    let sound = &table.rows[..table.rows.len().saturating_sub(1)];
+    let mut endings = sound.iter().map(|&row| Ending::of(lines[row], table.dialect));
     let ending = endings.next().filter(|first| endings.all(|other| other == *first));
     Rows {
         source: source.clone(),
         dialect: table.dialect,
         before: table.first as u64,
         taken: columns.taken.clone(),
-        goes_on: table.rows.iter().any(goes_on),
+        goes_on: 2 * table.rows.iter().filter(goes_on).count() > table.rows.len(),
         ending,
     }
 }

@@ -8,7 +8,7 @@
 
 use super::cells::Printed;
 use crate::capture::{Clock, RateSource};
-use crate::error::{Error, Finding, printable};
+use crate::error::{Error, Finding};
 use crate::read::ReadOptions;
 use crate::units::Hertz;
 
@@ -202,7 +202,8 @@ impl Ruler {
         }
         if let Some(back) = self.backwards {
             let restart = "one record a file: export each segment to a file of its own";
-            let error = Error::input(format!("the time goes back by {:e} here", -back.size)).at_line(back.line, None);
+            let error =
+                Error::input(format!("the time goes back by {} here", six_digits(-back.size))).at_line(back.line, None);
             return error.expected("times that rise in equal steps").remedy(restart);
         }
         if self.largest.size <= 0.0 {
@@ -215,16 +216,18 @@ impl Ruler {
         let usual = (self.last.0 - self.first.0 - self.largest.size) / (steps - 1.0).max(1.0);
         if self.count > 3 && self.largest.size > 1.5 * usual && self.second_largest < 1.5 * usual + 2.0 * self.last.1 {
             return Error::input(format!(
-                "a gap: the time steps by {:e} here, elsewhere by {usual:e} on average",
-                self.largest.size
+                "a gap: the time steps by {} here, elsewhere by {} on average",
+                six_digits(self.largest.size),
+                six_digits(usual)
             ))
             .at_line(line, None)
             .expected("times that rise in equal steps")
             .remedy("cut the file at the gap, or export the record once more");
         }
         Error::input(format!(
-            "the times do not rise in equal steps: the steps lie between {:e} and {:e}, the largest here",
-            self.smallest, self.largest.size
+            "the times do not rise in equal steps: the steps lie between {} and {}, the largest here",
+            six_digits(self.smallest),
+            six_digits(self.largest.size)
         ))
         .at_line(line, None)
         .expected("uniform sampling")
@@ -360,6 +363,12 @@ fn twelve_digits(value: f64) -> f64 {
     format!("{value:.11e}").parse().unwrap_or(value)
 }
 
+/// An interval for people: six digits are enough to compare two by eye.
+fn six_digits(value: f64) -> String {
+    let rounded: f64 = format!("{value:.5e}").parse().unwrap_or(value);
+    format!("{rounded:e}")
+}
+
 fn overridden(rate: Hertz, stated: Option<&Stated>, column: Option<&Column>) -> Option<Finding> {
     let given = 1.0 / rate.get();
     let away = |interval: f64, relative: f64| (given - interval).abs() > interval * (relative + 1e-9);
@@ -378,10 +387,10 @@ fn overridden(rate: Hertz, stated: Option<&Stated>, column: Option<&Column>) -> 
 
 fn contradiction(stated: &Stated, column: &Column) -> Error {
     Error::input(format!(
-        "the header states {} ({:e} s), the time column steps by {:e} s ({} samples a second)",
+        "the header states {} ({} s), the time column steps by {} s ({} samples a second)",
         stated.written,
-        stated.interval,
-        column.interval,
+        six_digits(stated.interval),
+        six_digits(column.interval),
         twelve_digits(1.0 / column.interval)
     ))
     .expected("header and time column to agree within their rounding")
@@ -396,7 +405,7 @@ fn no_rate() -> Error {
 
 /// A time unit that cannot be told.
 pub(super) fn no_time_unit(name: &str) -> Error {
-    Error::input(format!("the times in column \"{}\" are whole numbers without a unit", printable(name)))
+    Error::input(format!("the times in {name} are whole numbers without a unit"))
         .expected("a unit such as \"Time (us)\"")
         .remedy("--time-unit s|ms|us|ns names it")
 }
