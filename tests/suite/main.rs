@@ -2,4 +2,5 @@
 
 mod reading_hostile;
 mod reading_layouts;
+mod reading_outside;
 mod reading_properties;

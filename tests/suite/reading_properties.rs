@@ -85,7 +85,7 @@ fn printed(value: i32, decimals: usize, form: u8) -> (f64, String) {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 192, failure_persistence: None, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
 
     #[test]
     fn random_bytes_never_panic(bytes in prop::collection::vec(any::<u8>(), 0..2000), magic in 0..4usize) {
