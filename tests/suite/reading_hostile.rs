@@ -81,6 +81,14 @@ fn broken_tables_say_what_is_wrong_and_where() {
         ("a gap", table("0.000040,3.5,0.25\n", ""), &[":12", "gap", "8e-6", "4e-6"]),
         ("backwards", table("0.000040,", "0.000008,"), &[":12", "back"]),
         ("a jump", table("0.000116,", "5.000000,"), &[":31", "gap"]),
+        ("a time twice", table("0.000040,", "0.000036,"), &[":12", "equal steps"]),
+        ("rows of another record", [table("CH1", "CH1"), table("CH1", "CH1")].concat(), &[":32:1", "Time (s)"]),
+        (
+            "a configuration of another format",
+            b"studio,1,1999\n2,2A,0D\n1,A,,,V,0.1,0\n2,B,,,V,0.1,0\n50\n".to_vec(),
+            &["numbers"],
+        ),
+        ("counts with codes", b"1,0,12\n2,250,13\n3,500,11\n4,750,17\n".to_vec(), &["--time-unit"]),
         ("standing still", b"Time (s),CH1\n1.0,2\n1.0,3\n1.0,4\n".to_vec(), &["still", "--time-column none"]),
         ("falling", b"Time (s),CH1\n3.0,2\n2.0,3\n1.0,4\n".to_vec(), &["goes back"]),
         (

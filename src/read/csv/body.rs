@@ -50,8 +50,8 @@ pub(super) struct Survey {
     pub(super) ruler: Ruler,
     /// The line of the last row.
     pub(super) last_line: u64,
-    /// Lines behind the last row that are no rows.
-    pub(super) footer: u64,
+    /// The first line behind the last row that is no row, and how it starts.
+    pub(super) footer: Option<(u64, String)>,
     /// Remarks between the rows.
     pub(super) comments: u64,
     /// Whether the last row was cut off.
@@ -76,7 +76,7 @@ impl Rows {
         let key = time.map_or(self.taken[0].cell, |time| time.cell);
         let fineness = time.map_or_else(|| Fineness::of(std::iter::empty()), |time| time.fineness);
         let twins = time.map_or(&[][..], |time| &time.twins);
-        let mut survey = Survey { ruler: Ruler::new(fineness), last_line: 0, footer: 0, comments: 0, cut: false };
+        let mut survey = Survey { ruler: Ruler::new(fineness), last_line: 0, footer: None, comments: 0, cut: false };
         let mut odd: Option<Odd> = None;
         let mut lines = self.lines(head, options)?;
         while let Some(line) = lines.next()? {
@@ -85,17 +85,15 @@ impl Rows {
                 break;
             }
             let Some(printed) = Printed::read(self.cell(line.bytes, key), self.dialect.decimal) else {
-                if is_blank(line.bytes, self.dialect.separator) {
-                } else if self.is_comment(line.bytes) {
+                if self.is_comment(line.bytes) {
                     survey.comments += 1;
-                } else {
-                    survey.footer += 1;
+                } else if !is_blank(line.bytes, self.dialect.separator) {
                     odd.get_or_insert_with(|| self.odd(line, key));
                 }
                 continue;
             };
-            if let Some(odd) = odd {
-                return Err(self.odd_row(&odd, time));
+            if let Some(odd) = &odd {
+                return Err(self.odd_row(odd, time));
             }
             if !twins.is_empty() {
                 self.compare(line, key, twins)?;
@@ -103,6 +101,7 @@ impl Rows {
             survey.ruler.push(printed, line.number);
             survey.last_line = line.number;
         }
+        survey.footer = odd.map(|odd| (odd.line, odd.shown));
         Ok(survey)
     }
 

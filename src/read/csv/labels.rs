@@ -378,9 +378,11 @@ fn time_column(sight: &Sight<'_>, options: &ReadOptions, columns: &mut Columns) 
         columns.reading.push(format!("The time is {}, as the option says.", sight.name(at)));
         return Ok(Some(at));
     }
-    let labelled = |at: &usize| {
-        sight.labels[*at].is_time()
-            && !(sight.counts(*at) && !sight.labels[*at].has_time_unit() && has_other_time(sight, *at))
+    let labelled = |&at: &usize| {
+        let label = &sight.labels[at];
+        // "x" may head a time or a count; what counts rows and names no unit is a count.
+        let count = sight.counts(at) && !label.has_time_unit();
+        label.is_time() && !(count && (label.is_one_of(COUNTERS) || has_other_time(sight, at)))
     };
     if let Some(at) = (0..sight.labels.len()).find(labelled) {
         return Ok(Some(at));

@@ -103,7 +103,7 @@ pub(super) struct Ruler {
     backwards: Option<Step>,
     largest: Step,
     second_largest: f64,
-    smallest: f64,
+    smallest: Step,
     /// Whether every second step is zero and the ones between are not.
     in_pairs: bool,
 }
@@ -122,7 +122,7 @@ impl Ruler {
             backwards: None,
             largest: Step { size: f64::NEG_INFINITY, line: 0 },
             second_largest: f64::NEG_INFINITY,
-            smallest: f64::INFINITY,
+            smallest: Step { size: f64::INFINITY, line: 0 },
             in_pairs: true,
         }
     }
@@ -166,7 +166,9 @@ impl Ruler {
         } else {
             self.second_largest = self.second_largest.max(size);
         }
-        self.smallest = self.smallest.min(size);
+        if size < self.smallest.size {
+            self.smallest = Step { size, line };
+        }
         if size < -give && self.backwards.is_none() {
             self.backwards = Some(Step { size, line });
         }
@@ -196,7 +198,6 @@ impl Ruler {
     }
 
     fn complaint(&self) -> Error {
-        let line = self.largest.line;
         if self.count < 2 {
             return Error::input("holds one row of samples").expected("at least two");
         }
@@ -214,22 +215,30 @@ impl Ruler {
         }
         let steps = (self.count - 1) as f64;
         let usual = (self.last.0 - self.first.0 - self.largest.size) / (steps - 1.0).max(1.0);
-        if self.count > 3 && self.largest.size > 1.5 * usual && self.second_largest < 1.5 * usual + 2.0 * self.last.1 {
+        let alone = self.smallest.size > 0.5 * usual - 2.0 * self.last.1;
+        if self.count > 3
+            && alone
+            && self.largest.size > 1.5 * usual
+            && self.second_largest < 1.5 * usual + 2.0 * self.last.1
+        {
             return Error::input(format!(
                 "a gap: the time steps by {} here, elsewhere by {} on average",
                 six_digits(self.largest.size),
                 six_digits(usual)
             ))
-            .at_line(line, None)
+            .at_line(self.largest.line, None)
             .expected("times that rise in equal steps")
             .remedy("cut the file at the gap, or export the record once more");
         }
+        let mean = (self.last.0 - self.first.0) / steps;
+        let worst = if mean - self.smallest.size > self.largest.size - mean { self.smallest } else { self.largest };
         Error::input(format!(
-            "the times do not rise in equal steps: the steps lie between {} and {}, the largest here",
-            six_digits(self.smallest),
-            six_digits(self.largest.size)
+            "the times do not rise in equal steps: the steps lie between {} and {}, here {}",
+            six_digits(self.smallest.size),
+            six_digits(self.largest.size),
+            six_digits(worst.size)
         ))
-        .at_line(line, None)
+        .at_line(worst.line, None)
         .expected("uniform sampling")
         .remedy("export the record with a fixed time step")
     }
