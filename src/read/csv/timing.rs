@@ -85,6 +85,8 @@ impl Slopes {
 #[derive(Debug, Clone, Copy)]
 struct Step {
     size: f64,
+    /// How much of it the rounding of its two ends can explain.
+    give: f64,
     /// The line that the step leads to.
     line: u64,
 }
@@ -120,9 +122,9 @@ impl Ruler {
             noisy: Slopes::ANY,
             single: true,
             backwards: None,
-            largest: Step { size: f64::NEG_INFINITY, line: 0 },
+            largest: Step { size: f64::NEG_INFINITY, give: 0.0, line: 0 },
             second_largest: f64::NEG_INFINITY,
-            smallest: Step { size: f64::INFINITY, line: 0 },
+            smallest: Step { size: f64::INFINITY, give: 0.0, line: 0 },
             in_pairs: true,
         }
     }
@@ -162,15 +164,15 @@ impl Ruler {
     fn step(&mut self, size: f64, give: f64, line: u64) {
         if size > self.largest.size {
             self.second_largest = self.largest.size;
-            self.largest = Step { size, line };
+            self.largest = Step { size, give, line };
         } else {
             self.second_largest = self.second_largest.max(size);
         }
         if size < self.smallest.size {
-            self.smallest = Step { size, line };
+            self.smallest = Step { size, give, line };
         }
         if size < -give && self.backwards.is_none() {
-            self.backwards = Some(Step { size, line });
+            self.backwards = Some(Step { size, give, line });
         }
         let within_pair = self.count % 2 == 1;
         self.in_pairs &= if within_pair { size == 0.0 } else { size > 1.5 * give };
@@ -189,12 +191,22 @@ impl Ruler {
         // Noise is granted where the times show that they are single precision, or where it is small beside a step.
         let noise = SINGLE_NOISE * (self.last.0.abs().max(self.first.0.abs()));
         let noisy = !self.plain.exist() && self.noisy.exist() && (self.single || 4.0 * noise < interval);
-        if self.count < 2 || !(self.plain.exist() || noisy) || interval <= 0.0 {
+        let uniform =
+            if noisy { self.steps_fit(interval, noise) } else { self.plain.exist() && self.steps_fit(interval, 0.0) };
+        if self.count < 2 || !uniform || interval <= 0.0 {
             return Err(self.complaint());
         }
         let slopes = if noisy { self.noisy } else { self.plain };
         let half = self.first.1.max(self.last.1) + if noisy { noise / 2.0 } else { 0.0 };
         Ok(Column { interval, start: self.first.0, relative: half / (interval * steps), slopes, single: noisy })
+    }
+
+    /// Whether rounding and noise explain the largest and the smallest step.
+    ///
+    /// A line alone does not see a single missing sample in a long record, as it runs through the middle of the jump.
+    fn steps_fit(&self, interval: f64, noise: f64) -> bool {
+        let give = |step: &Step| step.give + 2.0 * noise + 1e-9 * interval;
+        self.largest.size <= interval + give(&self.largest) && self.smallest.size >= interval - give(&self.smallest)
     }
 
     fn complaint(&self) -> Error {
@@ -449,6 +461,15 @@ mod tests {
         let error = measure(&["-0.004", "-0.003998", "-0.003996", "-0.003992", "-0.00399"]).unwrap_err();
         assert!(error.to_string().contains("gap"), "{error}");
         assert_eq!(error.place().line, Some(4));
+    }
+
+    #[test]
+    fn a_missing_sample_in_a_long_record_is_a_gap() {
+        // Steps of two units of the last digit: the jump of four bends no line by more than half a unit.
+        let times: Vec<String> =
+            (0..1000).map(|k| format!("{:.6}", 2e-6 * f64::from(k + i32::from(k >= 500)))).collect();
+        let error = measure(&times.iter().map(String::as_str).collect::<Vec<_>>()).unwrap_err();
+        assert_eq!(error.place().line, Some(501), "{error}");
     }
 
     #[test]
