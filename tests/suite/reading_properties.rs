@@ -84,6 +84,31 @@ fn printed(value: i32, decimals: usize, form: u8) -> (f64, String) {
     (text.parse().unwrap(), text)
 }
 
+/// A table of fixed decimals with known samples.
+fn sound(rows: usize) -> (Vec<String>, [Vec<f64>; 2]) {
+    let mut lines = vec!["Time (s),CH1 (V),CH2 (V)".to_owned()];
+    let mut samples = [Vec::new(), Vec::new()];
+    for k in 0..rows {
+        let cells = [format!("{:.2}", (7 * k % 11) as f64 - 5.0), format!("{:.3}", (5 * k % 13) as f64 * 0.5 - 3.0)];
+        for (channel, cell) in samples.iter_mut().zip(&cells) {
+            channel.push(cell.parse().unwrap());
+        }
+        lines.push(format!("{:.6},{},{}", k as f64 * 4e-6, cells[0], cells[1]));
+    }
+    (lines, samples)
+}
+
+/// What a reading of damaged lines gives; an error is always a right answer.
+fn reading(lines: &[String]) -> Option<Vec<Vec<f64>>> {
+    let text = lines.iter().map(|line| format!("{line}\n")).collect::<String>();
+    read_text(text.as_bytes())
+}
+
+fn read_text(text: &[u8]) -> Option<Vec<Vec<f64>>> {
+    let source = Source::new(Bytes::new("damaged.csv", text.to_vec()));
+    open(&source, &ReadOptions::default()).and_then(drain).ok().map(|(_, samples)| samples)
+}
+
 proptest! {
     #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
 
@@ -131,5 +156,59 @@ proptest! {
         let (header, samples) = open(&source, &given).and_then(drain).unwrap();
         prop_assert_eq!(samples, expected);
         prop_assert!((header.clock.rate.get() * f64::from(step) * 1e-6 - 1.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn a_file_cut_at_any_byte_gives_whole_rows_only(rows in 12..60usize, cut in any::<prop::sample::Index>()) {
+        let (lines, samples) = sound(rows);
+        let text = lines.join("\n") + "\n";
+        // From the tenth row on, so that the way rows end is known.
+        let least = lines[..11].iter().map(|line| line.len() + 1).sum::<usize>();
+        let cut = least + cut.index(text.len() - least);
+        if let Some(read) = read_text(&text.as_bytes()[..cut]) {
+            prop_assert!(read[0].len() + 1 >= text[..cut].lines().count() - 1);
+            for (part, whole) in read.iter().zip(&samples) {
+                prop_assert_eq!(&part[..], &whole[..part.len()]);
+            }
+        }
+    }
+
+    #[test]
+    fn a_lost_or_doubled_row_is_never_silent(rows in 5..200usize, at in any::<prop::sample::Index>(), doubled in any::<bool>()) {
+        let (mut lines, samples) = sound(rows);
+        let at = 1 + at.index(rows);
+        let at_an_end = at == 1 || at == rows;
+        if doubled {
+            lines.insert(at, lines[at].clone());
+        } else {
+            lines.remove(at);
+        }
+        let read = reading(&lines);
+        // A row that is missing at an end leaves a shorter record, and that is all there is to see.
+        let shorter = read.as_ref().is_some_and(|read| read[0].len() == rows - 1);
+        prop_assert!(read.is_none() || (!doubled && at_an_end && shorter), "{at} of {rows}, {:?}", samples[0].len());
+    }
+
+    #[test]
+    fn a_damaged_cell_is_never_silent(
+        rows in 5..200usize,
+        at in any::<prop::sample::Index>(),
+        cell in 0..3usize,
+        junk in prop::sample::select(vec!["", "****", "nan", "lamp", "1,5", "1.2.3", "--", "inf", "\"", "0x1", "1e", "5 V"]),
+    ) {
+        let (mut lines, samples) = sound(rows);
+        let at = 1 + at.index(rows);
+        let mut cells: Vec<&str> = lines[at].split(',').collect();
+        cells[cell] = junk;
+        lines[at] = cells.join(",");
+        if let Some(read) = reading(&lines) {
+            // Only at an end may a row go, and then nothing else changes.
+            prop_assert!(at == 1 || at == rows, "{junk:?} in cell {cell} of row {at} of {rows}");
+            prop_assert_eq!(read[0].len(), rows - 1);
+            let from = usize::from(at == 1);
+            for (part, whole) in read.iter().zip(&samples) {
+                prop_assert_eq!(&part[..], &whole[from..from + rows - 1]);
+            }
+        }
     }
 }
