@@ -152,6 +152,27 @@ fn options_settle_what_the_file_leaves_open() {
 }
 
 #[test]
+fn names_between_blanks_are_never_shifted() {
+    let cases = [
+        ("Time (s)  one (V)  two (V)", ["one", "two"]),
+        ("# time, one, two", ["one", "two"]),
+        ("time my lamp my air", ["channel 1", "channel 2"]),
+    ];
+    for (names, expected) in cases {
+        let text = format!("{names}\n0.000 1.5 2.5\n0.001 2.5 3.5\n0.002 2.5 3.5\n");
+        let source = Source::new(Bytes::new("blanks.txt", text.into_bytes()));
+        let (header, samples) = open(&source, &ReadOptions::default()).and_then(drain).unwrap();
+        assert_eq!(
+            header.channels.iter().map(|channel| channel.name.as_str()).collect::<Vec<_>>(),
+            expected,
+            "{names}"
+        );
+        assert_eq!(samples, [vec![1.5, 2.5, 2.5], vec![2.5, 3.5, 3.5]]);
+        assert_eq!(header.clock.rate.get(), 1e3);
+    }
+}
+
+#[test]
 fn two_blocks_side_by_side_are_two_channels() {
     let (header, samples) =
         open(&fixture("captures/a-two-blocks.csv"), &ReadOptions::default()).and_then(drain).unwrap();

@@ -1,6 +1,6 @@
 //! Which column is what: time, count, marker, channel; names and units from the rows above the data.
 
-use super::cells::{Dialect, Printed, is_blank, number, split};
+use super::cells::{Dialect, Printed, Separator, is_blank, number, split};
 use super::preamble::{Preamble, split_unit, time_unit};
 use super::structure::Table;
 use super::text::decode;
@@ -302,7 +302,24 @@ fn labels(lines: &[&[u8]], table: &Table) -> (Vec<Label>, usize) {
 fn header_cells(line: &[u8], dialect: Dialect) -> Vec<String> {
     let line = line.trim_ascii_start();
     let bare = line.strip_prefix(b"#").or_else(|| line.strip_prefix(b"%")).map(<[u8]>::trim_ascii_start);
-    split(bare.unwrap_or(line), dialect.separator).into_iter().map(|cell| decode(cell).into_owned()).collect()
+    let cells = split(bare.unwrap_or(line), dialect.separator).into_iter().map(|cell| decode(cell).into_owned());
+    if dialect.separator == Separator::Blanks { joined_units(cells) } else { cells.collect() }
+}
+
+/// Between blanks, a unit in brackets belongs to the name before it; commas in such a header are no part of names.
+fn joined_units(cells: impl Iterator<Item = String>) -> Vec<String> {
+    let mut joined: Vec<String> = Vec::new();
+    for cell in cells {
+        let cell = cell.trim_end_matches([',', ';']);
+        match joined.last_mut() {
+            Some(name) if cell.starts_with(['(', '[']) && !name.ends_with([')', ']']) => {
+                name.push(' ');
+                name.push_str(cell);
+            }
+            _ => joined.push(cell.to_owned()),
+        }
+    }
+    joined
 }
 
 /// A row of units: every word a unit, in all columns or nearly so.
@@ -319,7 +336,9 @@ fn is_names(row: &[String], table: &Table) -> bool {
     let is_number = |cell: &&&String| number(cell.as_bytes(), table.dialect.decimal).is_some();
     let numbers = cells.iter().filter(is_number).count();
     let time_first = cells.first().is_some_and(|cell| Label::read(cell, "").is_time());
-    let remark = row.len() == 1 && table.columns.len() == 1 && row[0].contains([':', '=']);
+    // Names that hold blanks cannot be told apart between blanks, and a wrong name is worse than none.
+    let misaligned = table.dialect.separator == Separator::Blanks && row.len() != table.columns.len();
+    let remark = misaligned || row.len() == 1 && table.columns.len() == 1 && row[0].contains([':', '=']);
     !remark && 2 * filled > table.columns.len() && filled > numbers && (numbers == 0 || time_first)
 }
 
