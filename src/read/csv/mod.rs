@@ -59,7 +59,7 @@ fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Er
 fn open_text(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Error> {
     let unit = given_time_unit(options)?;
     let head = Head::read(source)?;
-    let lines = head.lines();
+    let lines = head.lines()?;
     let table = structure::find(&lines, options)?;
     let preamble = Preamble::collect(&lines, table.first, table.dialect, &table.columns)?;
     refuse_segments(&preamble)?;
