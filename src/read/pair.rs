@@ -43,9 +43,10 @@ pub fn open_pair(wire: &Source, air: &Source, options: &ReadOptions) -> Result<B
 
 /// Looks beside a file of one channel for the file of the other channel.
 ///
-/// The sibling's name differs only in the channel: `CH1` and `CH2`, `_1` and `_2`, `wire` and `air`. Both files hold
-/// one channel, the same interval, start and length, different samples, and no contradiction in what they name as
-/// their source. Reads both files to their end.
+/// The sibling's name differs only in the channel: `CH1` and `CH2`, `wire` and `air`. Both files hold one channel, the
+/// same interval, start and length, different samples, and no contradiction in what they name as their source. Names
+/// that differ in a bare number (`_1` and `_2`) may as well be two repeats of one channel, so there the files
+/// themselves must name different sources. Reads both files to their end.
 ///
 /// # Errors
 /// What is wrong with the file itself. A sibling that cannot be read is no partner and no error.
@@ -54,10 +55,10 @@ pub fn find_partner(source: &Source, options: &ReadOptions) -> Result<Option<Pai
     if names.is_empty() || open(source, options)?.header().channels.len() != 1 {
         return Ok(None);
     }
-    for (name, first) in names {
+    for Candidate { name, first, named } in names {
         let Some(sibling) = source.sibling(&name) else { continue };
         let (wire, air) = if first { (source, &sibling) } else { (&sibling, source) };
-        if belong_together(wire, air, options) {
+        if belong_together(wire, air, named, options) {
             return Ok(Some(Pair { wire: wire.clone(), air: air.clone() }));
         }
     }
@@ -65,11 +66,13 @@ pub fn find_partner(source: &Source, options: &ReadOptions) -> Result<Option<Pai
 }
 
 /// Whether two files make one capture: they join without an error and are not the same channel twice.
-fn belong_together(wire: &Source, air: &Source, options: &ReadOptions) -> bool {
+fn belong_together(wire: &Source, air: &Source, named: bool, options: &ReadOptions) -> bool {
     let Ok(mut pair) = join(wire, air, options) else { return false };
     let [first, second] = pair.parts.each_ref().map(|part| part.header().channels[0].name.clone());
-    // Names that only count ("channel 1") say nothing; equal names from the files say that it is one channel twice.
-    if first == second && !first.starts_with("channel ") {
+    // Names that only count ("channel 1") are not from the file; equal names from the files say that it is one
+    // channel twice.
+    let counted = |name: &str| name.starts_with("channel ");
+    if first == second && !counted(&first) || !named && (counted(&first) || counted(&second)) {
         return false;
     }
     let mut differ = false;
@@ -86,8 +89,16 @@ fn bare_name(path: &str) -> &str {
     path.rsplit(['/', '\\']).next().unwrap_or(path)
 }
 
-/// The names that the other channel's file may have, and whether this file is the first channel.
-fn partner_names(name: &str) -> Vec<(String, bool)> {
+/// A name that the other channel's file may have.
+struct Candidate {
+    name: String,
+    /// Whether this file is the first channel.
+    first: bool,
+    /// Whether the name says that it is a channel, and not just a number.
+    named: bool,
+}
+
+fn partner_names(name: &str) -> Vec<Candidate> {
     let mut names = Vec::new();
     let bytes = name.as_bytes();
     for (at, &byte) in bytes.iter().enumerate() {
@@ -98,17 +109,18 @@ fn partner_names(name: &str) -> Vec<(String, bool)> {
         };
         let before = name[..at].to_lowercase();
         let alone = !bytes.get(at + 1).is_some_and(u8::is_ascii_alphanumeric);
-        let channel =
-            ["ch", "channel", "channel ", "channel_", "_", "-", "_c", "-c"].iter().any(|w| before.ends_with(w));
-        if alone && (channel || before == "c") {
-            names.push((format!("{}{other}{}", &name[..at], &name[at + 1..]), first));
+        let named = before == "c"
+            || ["ch", "channel", "channel ", "channel_", "_c", "-c"].iter().any(|word| before.ends_with(word));
+        if alone && (named || before.ends_with(['_', '-'])) {
+            names.push(Candidate { name: format!("{}{other}{}", &name[..at], &name[at + 1..]), first, named });
         }
     }
     for (own, other, first) in
         [("wire", "air", true), ("WIRE", "AIR", true), ("air", "wire", false), ("AIR", "WIRE", false)]
     {
         if let Some(at) = name.rfind(own) {
-            names.push((format!("{}{other}{}", &name[..at], &name[at + own.len()..]), first));
+            let name = format!("{}{other}{}", &name[..at], &name[at + own.len()..]);
+            names.push(Candidate { name, first, named: true });
         }
     }
     names

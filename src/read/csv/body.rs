@@ -50,8 +50,8 @@ pub(super) struct Survey {
     pub(super) ruler: Ruler,
     /// The line of the last row.
     pub(super) last_line: u64,
-    /// Lines behind the last row that are no rows.
-    pub(super) footer: u64,
+    /// The first line behind the last row that is no row, and how it starts.
+    pub(super) footer: Option<(u64, String)>,
     /// Remarks between the rows.
     pub(super) comments: u64,
     /// Whether the last row was cut off.
@@ -76,7 +76,7 @@ impl Rows {
         let key = time.map_or(self.taken[0].cell, |time| time.cell);
         let fineness = time.map_or_else(|| Fineness::of(std::iter::empty()), |time| time.fineness);
         let twins = time.map_or(&[][..], |time| &time.twins);
-        let mut survey = Survey { ruler: Ruler::new(fineness), last_line: 0, footer: 0, comments: 0, cut: false };
+        let mut survey = Survey { ruler: Ruler::new(fineness), last_line: 0, footer: None, comments: 0, cut: false };
         let mut odd: Option<Odd> = None;
         let mut lines = self.lines(head, options)?;
         while let Some(line) = lines.next()? {
@@ -85,17 +85,15 @@ impl Rows {
                 break;
             }
             let Some(printed) = Printed::read(self.cell(line.bytes, key), self.dialect.decimal) else {
-                if is_blank(line.bytes, self.dialect.separator) {
-                } else if self.is_comment(line.bytes) {
+                if self.is_comment(line.bytes) {
                     survey.comments += 1;
-                } else {
-                    survey.footer += 1;
+                } else if !is_blank(line.bytes, self.dialect.separator) {
                     odd.get_or_insert_with(|| self.odd(line, key));
                 }
                 continue;
             };
-            if let Some(odd) = odd {
-                return Err(self.odd_row(&odd, time));
+            if let Some(odd) = &odd {
+                return Err(self.odd_row(odd, time));
             }
             if !twins.is_empty() {
                 self.compare(line, key, twins)?;
@@ -103,6 +101,7 @@ impl Rows {
             survey.ruler.push(printed, line.number);
             survey.last_line = line.number;
         }
+        survey.footer = odd.map(|odd| (odd.line, odd.shown));
         Ok(survey)
     }
 
@@ -152,7 +151,7 @@ impl Rows {
 
     fn odd_row(&self, odd: &Odd, time: Option<&Time>) -> Error {
         let what = match time {
-            Some(time) => format!("a time in column \"{}\"", time.name),
+            Some(time) => format!("a time in {}", time.name),
             None => format!("a number in column \"{}\"", self.taken[0].channel.name),
         };
         self.bad(odd.line, odd.column, &odd.shown, &what)
@@ -164,7 +163,7 @@ impl Rows {
         let remedy = if clipped.iter().any(|sign| low.contains(sign)) {
             "recorders write such signs for samples outside their range: record again on a larger range"
         } else {
-            "mend or remove the line, or export the record once more"
+            "mend or remove the line, or start below it with --skip-lines"
         };
         let found = if shown == "\"\"" { "found an empty cell".to_owned() } else { format!("found {shown}") };
         Error::input(found).in_file(self.source.name()).at_line(line, Some(column)).expected(expected).remedy(remedy)
@@ -331,6 +330,9 @@ impl Text {
             }
             self.left = self.left.saturating_sub(1);
             if self.rows.parse(line, &mut row)? {
+                if self.given == 0 && filled == 0 && self.holes > 0 {
+                    self.remark_cut(self.holes, "start");
+                }
                 for (channel, (value, factor)) in row.iter().zip(&factors).enumerate() {
                     samples[channel * length + filled] = scaled(*value, *factor);
                 }
@@ -388,9 +390,6 @@ impl Recording for Text {
         let mut samples = vec![0.0; channels * length];
         let filled = self.fill(&mut samples, length)?;
         let first = self.given;
-        if first == 0 && self.holes > 0 {
-            self.remark_cut(self.holes, "start");
-        }
         self.given += filled as u64;
         if filled == 0 {
             self.finished = true;

@@ -6,6 +6,9 @@ use crate::error::printable;
 /// More columns than this are no capture.
 pub(super) const MOST_COLUMNS: usize = 4096;
 
+/// No recorder prints a number with more characters; the bound holds for decimal commas only.
+const LONGEST_NUMBER: usize = 64;
+
 /// What stands between cells.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Separator {
@@ -136,8 +139,13 @@ pub(super) fn number(cell: &[u8], decimal: u8) -> Option<f64> {
         if memchr::memchr(b'.', cell).is_some() || cell.last() == Some(&b',') {
             return None;
         }
-        let pointed: Vec<u8> = cell.iter().map(|&byte| if byte == b',' { b'.' } else { byte }).collect();
-        return number(&pointed, b'.');
+        // On the stack, because this is done for every cell of such a file.
+        let mut pointed = [0; LONGEST_NUMBER];
+        let pointed = pointed.get_mut(..cell.len())?;
+        for (to, &from) in pointed.iter_mut().zip(cell) {
+            *to = if from == b',' { b'.' } else { from };
+        }
+        return number(pointed, b'.');
     }
     leading_number(cell).filter(|&(_, length)| length == cell.len()).map(|(value, _)| value)
 }

@@ -1,6 +1,6 @@
 //! Which column is what: time, count, marker, channel; names and units from the rows above the data.
 
-use super::cells::{Dialect, Printed, is_blank, number, split};
+use super::cells::{Dialect, Printed, Separator, is_blank, number, split};
 use super::preamble::{Preamble, split_unit, time_unit};
 use super::structure::Table;
 use super::text::decode;
@@ -226,7 +226,11 @@ impl Sight<'_> {
 
     fn name(&self, column: usize) -> String {
         let written = &self.labels[column].written;
-        if written.is_empty() { format!("column {}", self.cells[column] + 1) } else { printable(written) }
+        if written.is_empty() {
+            format!("column {}", self.cells[column] + 1)
+        } else {
+            format!("\"{}\"", printable(written))
+        }
     }
 }
 
@@ -298,7 +302,24 @@ fn labels(lines: &[&[u8]], table: &Table) -> (Vec<Label>, usize) {
 fn header_cells(line: &[u8], dialect: Dialect) -> Vec<String> {
     let line = line.trim_ascii_start();
     let bare = line.strip_prefix(b"#").or_else(|| line.strip_prefix(b"%")).map(<[u8]>::trim_ascii_start);
-    split(bare.unwrap_or(line), dialect.separator).into_iter().map(|cell| decode(cell).into_owned()).collect()
+    let cells = split(bare.unwrap_or(line), dialect.separator).into_iter().map(|cell| decode(cell).into_owned());
+    if dialect.separator == Separator::Blanks { joined_units(cells) } else { cells.collect() }
+}
+
+/// Between blanks, a unit in brackets belongs to the name before it; commas in such a header are no part of names.
+fn joined_units(cells: impl Iterator<Item = String>) -> Vec<String> {
+    let mut joined: Vec<String> = Vec::new();
+    for cell in cells {
+        let cell = cell.trim_end_matches([',', ';']);
+        match joined.last_mut() {
+            Some(name) if cell.starts_with(['(', '[']) && !name.ends_with([')', ']']) => {
+                name.push(' ');
+                name.push_str(cell);
+            }
+            _ => joined.push(cell.to_owned()),
+        }
+    }
+    joined
 }
 
 /// A row of units: every word a unit, in all columns or nearly so.
@@ -315,16 +336,21 @@ fn is_names(row: &[String], table: &Table) -> bool {
     let is_number = |cell: &&&String| number(cell.as_bytes(), table.dialect.decimal).is_some();
     let numbers = cells.iter().filter(is_number).count();
     let time_first = cells.first().is_some_and(|cell| Label::read(cell, "").is_time());
-    let remark = row.len() == 1 && table.columns.len() == 1 && row[0].contains([':', '=']);
+    // Names that hold blanks cannot be told apart between blanks, and a wrong name is worse than none.
+    let misaligned = table.dialect.separator == Separator::Blanks && row.len() != table.columns.len();
+    let remark = misaligned || row.len() == 1 && table.columns.len() == 1 && row[0].contains([':', '=']);
     !remark && 2 * filled > table.columns.len() && filled > numbers && (numbers == 0 || time_first)
 }
 
+/// The refusal of what is no record in time, with the evidence.
+pub(super) fn refuse_spectrum(evidence: &str) -> Error {
+    Error::input(format!("{evidence} means a spectrum or a response, not a capture in time"))
+        .expected("samples over time")
+        .remedy("export the waveform, not the spectrum")
+}
+
 fn refuse_spectra(sight: &Sight<'_>, preamble: &Preamble, options: &ReadOptions) -> Result<(), Error> {
-    let refuse = |evidence: String| {
-        Err(Error::input(format!("{evidence} means a spectrum or a response, not a capture in time"))
-            .expected("samples over time")
-            .remedy("export the waveform, not the spectrum"))
-    };
+    let refuse = |evidence: String| Err(refuse_spectrum(&evidence));
     let user_knows = options.time_column.is_some() && options.time_unit.is_some();
     if let Some(label) = sight.labels.iter().take(1).find(|label| label.is_frequency() && !user_knows) {
         return refuse(format!("column \"{}\"", printable(&label.written)));
@@ -371,9 +397,11 @@ fn time_column(sight: &Sight<'_>, options: &ReadOptions, columns: &mut Columns) 
         columns.reading.push(format!("The time is {}, as the option says.", sight.name(at)));
         return Ok(Some(at));
     }
-    let labelled = |at: &usize| {
-        sight.labels[*at].is_time()
-            && !(sight.counts(*at) && !sight.labels[*at].has_time_unit() && has_other_time(sight, *at))
+    let labelled = |&at: &usize| {
+        let label = &sight.labels[at];
+        // "x" may head a time or a count; what counts rows and names no unit is a count.
+        let count = sight.counts(at) && !label.has_time_unit();
+        label.is_time() && !(count && (label.is_one_of(COUNTERS) || has_other_time(sight, at)))
     };
     if let Some(at) = (0..sight.labels.len()).find(labelled) {
         return Ok(Some(at));
@@ -487,6 +515,7 @@ fn channels(
             .expected("a time column and at least one channel, or channels alone")
             .remedy("--time-column none takes every column as a channel"));
     }
+    let codes = signals.iter().all(|&at| sight.is_codes(at));
     for (number, &at) in signals.iter().enumerate() {
         let label = &sight.labels[at];
         let above = match preamble.units.as_slice() {
@@ -494,12 +523,12 @@ fn channels(
             several => several.get(number).filter(|_| several.len() == signals.len()),
         };
         let stated = [label.unit.as_deref(), above.map(String::as_str)].into_iter().flatten().find_map(Quantity::parse);
-        let (quantity, factor) = stated
-            .or_else(|| given.clone())
-            .unwrap_or_else(|| (if sight.is_codes(at) { Quantity::Codes } else { Quantity::Unknown }, 1.0));
+        let unstated = if codes { Quantity::Codes } else { Quantity::Unknown };
+        let (quantity, factor) = stated.or_else(|| given.clone()).unwrap_or((unstated, 1.0));
         let source = preamble.source.clone().filter(|_| signals.len() == 1);
         let own = Some(&label.name).filter(|name| !name.is_empty()).cloned();
-        let name = if above.is_some() { source.or(own) } else { own.or(source) };
+        // The line above a single column without a unit may be a mere marker; the source key is sure.
+        let name = if label.unit.is_none() { source.or(own) } else { own.or(source) };
         let name = printable(&name.unwrap_or_else(|| format!("channel {}", number + 1)));
         let channel = Channel { name, quantity, role: Role::Other };
         columns.taken.push(Taken { cell: sight.cells[at], channel, factor });

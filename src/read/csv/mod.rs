@@ -26,6 +26,9 @@ use super::{Format, ReadOptions, Source};
 use crate::capture::{Header, Recording};
 use crate::error::{Error, Finding, printable};
 
+/// So many rows must end alike before a last row that ends otherwise counts as cut.
+const ENOUGH_ROWS: usize = 8;
+
 /// The row of this format.
 pub(super) const FORMAT: Format = Format {
     name: "csv",
@@ -56,7 +59,7 @@ fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Er
 fn open_text(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Error> {
     let unit = given_time_unit(options)?;
     let head = Head::read(source)?;
-    let lines = head.lines();
+    let lines = head.lines()?;
     let table = structure::find(&lines, options)?;
     let preamble = Preamble::collect(&lines, table.first, table.dialect, &table.columns)?;
     refuse_segments(&preamble)?;
@@ -89,15 +92,18 @@ fn refuse_segments(preamble: &Preamble) -> Result<(), Error> {
 
 fn rows(source: &Source, lines: &[&[u8]], table: &Table, columns: &Columns) -> Rows {
     let behind = columns.taken.last().map_or(0, |taken| taken.cell + 1);
-    let goes_on = |&row: &usize| split(lines[row], table.dialect.separator).iter().skip(behind).any(|c| !c.is_empty());
-    let mut endings = table.rows.iter().map(|&row| Ending::of(lines[row], table.dialect));
-    let ending = endings.next().filter(|first| endings.all(|other| other == *first));
+    let goes_on =
+        |&&row: &&usize| split(lines[row], table.dialect.separator).iter().skip(behind).any(|c| !c.is_empty());
+    // The last row is the one that may be cut, so it does not say how rows end.
+    let sound = &table.rows[..table.rows.len().saturating_sub(1)];
+    let mut endings = sound.iter().map(|&row| Ending::of(lines[row], table.dialect));
+    let ending = endings.next().filter(|first| sound.len() >= ENOUGH_ROWS && endings.all(|other| other == *first));
     Rows {
         source: source.clone(),
         dialect: table.dialect,
         before: table.first as u64,
         taken: columns.taken.clone(),
-        goes_on: table.rows.iter().any(goes_on),
+        goes_on: 2 * table.rows.iter().filter(goes_on).count() > table.rows.len(),
         ending,
     }
 }
@@ -113,7 +119,13 @@ fn clock(
 ) -> Result<Timing, Error> {
     let stated = preamble.stated()?;
     let Some(time) = &columns.time else {
-        return timing::settle(options, stated, None, preamble.start.unwrap_or(0.0));
+        let mut timing = timing::settle(options, stated, None, preamble.start.unwrap_or(0.0))?;
+        // Rows with empty cells at the start are cut, so the record starts later.
+        let complete = table.rows.first().copied().unwrap_or(table.first);
+        let is_row = |line: &&&[u8]| !cells::is_blank(line, table.dialect.separator);
+        let cut = lines[table.first..complete].iter().filter(is_row).count();
+        timing.clock.start_s += cut as f64 * timing.clock.interval_s();
+        return Ok(timing);
     };
     let column = survey.ruler.read()?;
     let (unit, how) = unit_of(time, &column, stated, options)?;
@@ -177,10 +189,8 @@ fn header(
     reading.extend(columns.reading);
     reading.extend(preamble.notes.iter().cloned());
     reading.extend(timing.reading);
-    for (count, what) in [(survey.comments, "remarks between the rows"), (survey.footer, "lines after the last row")] {
-        if count > 0 {
-            reading.push(format!("Not taken: {count} {what}."));
-        }
+    if survey.comments > 0 {
+        reading.push(format!("Not taken: {} remarks between the rows.", survey.comments));
     }
     let mut findings = columns.findings;
     findings.extend(timing.findings);
@@ -216,6 +226,10 @@ fn remarks(preamble: &Preamble, survey: &Survey) -> Vec<Finding> {
     if let Some(promised) = preamble.count.filter(|&promised| promised != rows) {
         let message = format!("The header promises {promised} rows, the file holds {rows}; all {rows} were read.");
         findings.push(Finding::note("row_count", message));
+    }
+    if let Some((line, shown)) = &survey.footer {
+        let message = format!("Line {line} starts with {shown}, no row of samples; it and all below it were left out.");
+        findings.push(Finding::note("lines_left_out", message));
     }
     if let Some(mode) = &preamble.envelope {
         let message = format!("The header says \"{}\": an envelope has no spectrum.", printable(mode));

@@ -94,7 +94,8 @@ impl Preamble {
     pub(super) fn collect(lines: &[&[u8]], first: usize, dialect: Dialect, data: &[usize]) -> Result<Self, Error> {
         let mut preamble = Preamble::default();
         for (at, line) in lines[..first].iter().enumerate() {
-            let below = lines.get(at + 1).map(|line| texts(line, dialect.separator)).unwrap_or_default();
+            // A value may stand below its key, but a sample below a column's name is none.
+            let below = if at + 1 < first { texts(lines[at + 1], dialect.separator) } else { Vec::new() };
             for entry in entries(line, dialect, &below) {
                 preamble.take(&entry, dialect).map_err(|error| error.at_line(at as u64 + 1, None))?;
             }

@@ -13,9 +13,6 @@ use crate::read::ReadOptions;
 /// How many lines are looked at; a preamble is never that long.
 const LINES: usize = 3000;
 
-/// A damaged row may stand between sound ones; more than this in a row is no damage but something else.
-const MOST_DAMAGED: usize = 3;
-
 /// Where the data lies in the lines at the beginning of a file.
 #[derive(Debug)]
 pub(super) struct Table {
@@ -158,74 +155,30 @@ fn most_frequent(lines: &[&[u8]], dialect: Dialect) -> Option<(usize, Vec<usize>
         .max_by(|a, b| (a.0, a.1.len()).cmp(&(b.0, b.1.len())).then_with(|| b.1.cmp(&a.1)))
 }
 
-/// The first row: up from the longest run of complete rows, over rows with empty cells and over a few damaged ones
-/// that have a sound one above them.
+/// The first row: the first line with numbers in all columns, then up over rows with empty cells or damaged ones.
+///
+/// Not the longest run: a remark or a damaged line in the middle of the data must not hide the rows above it.
 fn first_row(lines: &[&[u8]], skip: usize, dialect: Dialect, columns: &[usize]) -> usize {
-    let mut first = longest_run(lines, skip, dialect, columns);
-    let mut damaged = 0;
+    let cells = |at: usize| split(lines[at], dialect.separator);
+    let mut first = (skip..lines.len()).find(|&at| is_complete(&cells(at), columns, dialect.decimal)).unwrap_or(skip);
     for at in (skip..first).rev() {
-        let cells = split(lines[at], dialect.separator);
-        if is_blank(lines[at], dialect.separator) {
-            continue;
-        }
-        match state(&cells, columns, dialect.decimal) {
-            State::Sound => {
-                first = at;
-                damaged = 0;
-            }
-            State::Damaged if damaged < MOST_DAMAGED => damaged += 1,
-            _ => break,
+        if is_row(&cells(at), columns, dialect.decimal) {
+            first = at;
+        } else if !is_blank(lines[at], dialect.separator) {
+            break;
         }
     }
     first
 }
 
-fn longest_run(lines: &[&[u8]], skip: usize, dialect: Dialect, columns: &[usize]) -> usize {
-    let (mut best, mut start, mut length) = ((0, skip), skip, 0);
-    for (at, line) in lines.iter().enumerate().skip(skip) {
-        let cells = split(line, dialect.separator);
-        if is_complete(&cells, columns, dialect.decimal) {
-            if length == 0 {
-                start = at;
-            }
-            length += 1;
-            if length > best.0 {
-                best = (length, start);
-            }
-        } else if !is_blank(line, dialect.separator) {
-            length = 0;
-        }
-    }
-    best.1
-}
-
-/// What a line is, seen from the columns of the data.
-#[derive(Debug, PartialEq, Eq)]
-enum State {
-    /// Numbers in all of them, or numbers in some and the others empty.
-    Sound,
-    /// Words among the numbers.
-    Damaged,
-    /// No number at all.
-    Foreign,
-}
-
-fn state(cells: &[&[u8]], columns: &[usize], decimal: u8) -> State {
-    let (mut numbers, mut words) = (0, 0);
-    for &column in columns {
-        match cells.get(column) {
-            Some(cell) if number(cell, decimal).is_some() => numbers += 1,
-            Some(cell) if !cell.is_empty() => words += 1,
-            _ => {}
-        }
-    }
-    // Words left of the data are its metadata; beside a row with holes they are a preamble line.
-    let left = columns.first().is_some_and(|&c| cells.iter().take(c).any(|cell| !cell.is_empty()));
-    match (numbers, words) {
-        (0, _) => State::Foreign,
-        (_, 0) if numbers == columns.len() || !left => State::Sound,
-        _ => State::Damaged,
-    }
+/// Whether a line that lacks numbers is still a row: its first number is there, or all that is there are numbers.
+/// A header line starts with a word.
+fn is_row(cells: &[&[u8]], columns: &[usize], decimal: u8) -> bool {
+    let is_number = |&column: &usize| cells.get(column).is_some_and(|cell| number(cell, decimal).is_some());
+    let is_word = |&column: &usize| cells.get(column).is_some_and(|cell| !cell.is_empty()) && !is_number(&column);
+    // Words left of the data are metadata; beside a row with holes they are a preamble line.
+    let left = cells.iter().take(columns[0]).any(|cell| !cell.is_empty());
+    !left && columns.iter().any(is_number) && (is_number(&columns[0]) || !columns.iter().any(is_word))
 }
 
 fn is_complete(cells: &[&[u8]], columns: &[usize], decimal: u8) -> bool {
@@ -261,6 +214,9 @@ fn nothing(lines: &[&[u8]]) -> Error {
         let word = cells.iter().position(|cell| !cell.is_empty() && number(cell, b'.').is_none())?;
         (has_number && cells.len() > 1).then(|| (at as u64 + 1, word as u64 + 1, shown(cells[word])))
     });
+    if let Some((line, _, word)) = mixed.as_ref().filter(|(_, _, word)| is_response(word)) {
+        return super::labels::refuse_spectrum(word).at_line(*line, None);
+    }
     let error = match mixed {
         Some((line, cell, word)) => {
             Error::input(format!("found {word} in cell {cell} among numbers")).at_line(line, None)
@@ -270,4 +226,10 @@ fn nothing(lines: &[&[u8]]) -> Error {
     error
         .expected("rows of numbers, a cell for each channel")
         .remedy("--separator, --decimal-mark and --skip-lines help where the layout is unusual")
+}
+
+/// Units that only spectra and responses have.
+fn is_response(word: &str) -> bool {
+    let word = word.trim_matches('"').to_lowercase();
+    word.starts_with("db") || word.ends_with("hz")
 }

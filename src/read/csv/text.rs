@@ -164,13 +164,22 @@ impl Head {
     }
 
     /// The complete lines of the beginning, without their ends.
-    pub(super) fn lines(&self) -> Vec<&[u8]> {
+    ///
+    /// # Errors
+    /// Not even the first line ends within the beginning.
+    pub(super) fn lines(&self) -> Result<Vec<&[u8]>, Error> {
         let mut lines: Vec<&[u8]> = self.text.split(|&byte| byte == self.line_end).map(without_returns).collect();
         // What follows the last line end is no line: nothing at the end of a file, a cut line elsewhere.
         if !self.whole || lines.last().is_some_and(|line| line.is_empty()) {
             lines.pop();
         }
-        lines
+        if lines.is_empty() {
+            return Err(Error::input(format!("the first line is longer than {HEAD} bytes"))
+                .at_line(1, None)
+                .expected("a text table with a row of samples in each line")
+                .remedy("check that this is the exported capture and not some other file"));
+        }
+        Ok(lines)
     }
 
     /// The whole text as a stream of lines.

@@ -8,7 +8,7 @@
 
 use super::cells::Printed;
 use crate::capture::{Clock, RateSource};
-use crate::error::{Error, Finding, printable};
+use crate::error::{Error, Finding};
 use crate::read::ReadOptions;
 use crate::units::Hertz;
 
@@ -85,6 +85,8 @@ impl Slopes {
 #[derive(Debug, Clone, Copy)]
 struct Step {
     size: f64,
+    /// How much of it the rounding of its two ends can explain.
+    give: f64,
     /// The line that the step leads to.
     line: u64,
 }
@@ -103,7 +105,7 @@ pub(super) struct Ruler {
     backwards: Option<Step>,
     largest: Step,
     second_largest: f64,
-    smallest: f64,
+    smallest: Step,
     /// Whether every second step is zero and the ones between are not.
     in_pairs: bool,
 }
@@ -120,9 +122,9 @@ impl Ruler {
             noisy: Slopes::ANY,
             single: true,
             backwards: None,
-            largest: Step { size: f64::NEG_INFINITY, line: 0 },
+            largest: Step { size: f64::NEG_INFINITY, give: 0.0, line: 0 },
             second_largest: f64::NEG_INFINITY,
-            smallest: f64::INFINITY,
+            smallest: Step { size: f64::INFINITY, give: 0.0, line: 0 },
             in_pairs: true,
         }
     }
@@ -162,13 +164,15 @@ impl Ruler {
     fn step(&mut self, size: f64, give: f64, line: u64) {
         if size > self.largest.size {
             self.second_largest = self.largest.size;
-            self.largest = Step { size, line };
+            self.largest = Step { size, give, line };
         } else {
             self.second_largest = self.second_largest.max(size);
         }
-        self.smallest = self.smallest.min(size);
+        if size < self.smallest.size {
+            self.smallest = Step { size, give, line };
+        }
         if size < -give && self.backwards.is_none() {
-            self.backwards = Some(Step { size, line });
+            self.backwards = Some(Step { size, give, line });
         }
         let within_pair = self.count % 2 == 1;
         self.in_pairs &= if within_pair { size == 0.0 } else { size > 1.5 * give };
@@ -187,7 +191,9 @@ impl Ruler {
         // Noise is granted where the times show that they are single precision, or where it is small beside a step.
         let noise = SINGLE_NOISE * (self.last.0.abs().max(self.first.0.abs()));
         let noisy = !self.plain.exist() && self.noisy.exist() && (self.single || 4.0 * noise < interval);
-        if self.count < 2 || !(self.plain.exist() || noisy) || interval <= 0.0 {
+        let uniform =
+            if noisy { self.steps_fit(interval, noise) } else { self.plain.exist() && self.steps_fit(interval, 0.0) };
+        if self.count < 2 || !uniform || interval <= 0.0 {
             return Err(self.complaint());
         }
         let slopes = if noisy { self.noisy } else { self.plain };
@@ -195,14 +201,22 @@ impl Ruler {
         Ok(Column { interval, start: self.first.0, relative: half / (interval * steps), slopes, single: noisy })
     }
 
+    /// Whether rounding and noise explain the largest and the smallest step.
+    ///
+    /// A line alone does not see a single missing sample in a long record, as it runs through the middle of the jump.
+    fn steps_fit(&self, interval: f64, noise: f64) -> bool {
+        let give = |step: &Step| step.give + 2.0 * noise + 1e-9 * interval;
+        self.largest.size <= interval + give(&self.largest) && self.smallest.size >= interval - give(&self.smallest)
+    }
+
     fn complaint(&self) -> Error {
-        let line = self.largest.line;
         if self.count < 2 {
             return Error::input("holds one row of samples").expected("at least two");
         }
         if let Some(back) = self.backwards {
             let restart = "one record a file: export each segment to a file of its own";
-            let error = Error::input(format!("the time goes back by {:e} here", -back.size)).at_line(back.line, None);
+            let error =
+                Error::input(format!("the time goes back by {} here", six_digits(-back.size))).at_line(back.line, None);
             return error.expected("times that rise in equal steps").remedy(restart);
         }
         if self.largest.size <= 0.0 {
@@ -213,20 +227,30 @@ impl Ruler {
         }
         let steps = (self.count - 1) as f64;
         let usual = (self.last.0 - self.first.0 - self.largest.size) / (steps - 1.0).max(1.0);
-        if self.count > 3 && self.largest.size > 1.5 * usual && self.second_largest < 1.5 * usual + 2.0 * self.last.1 {
+        let alone = self.smallest.size > 0.5 * usual - 2.0 * self.last.1;
+        if self.count > 3
+            && alone
+            && self.largest.size > 1.5 * usual
+            && self.second_largest < 1.5 * usual + 2.0 * self.last.1
+        {
             return Error::input(format!(
-                "a gap: the time steps by {:e} here, elsewhere by {usual:e} on average",
-                self.largest.size
+                "a gap: the time steps by {} here, elsewhere by {} on average",
+                six_digits(self.largest.size),
+                six_digits(usual)
             ))
-            .at_line(line, None)
+            .at_line(self.largest.line, None)
             .expected("times that rise in equal steps")
             .remedy("cut the file at the gap, or export the record once more");
         }
+        let mean = (self.last.0 - self.first.0) / steps;
+        let worst = if mean - self.smallest.size > self.largest.size - mean { self.smallest } else { self.largest };
         Error::input(format!(
-            "the times do not rise in equal steps: the steps lie between {:e} and {:e}, the largest here",
-            self.smallest, self.largest.size
+            "the times do not rise in equal steps: the steps lie between {} and {}, here {}",
+            six_digits(self.smallest.size),
+            six_digits(self.largest.size),
+            six_digits(worst.size)
         ))
-        .at_line(line, None)
+        .at_line(worst.line, None)
         .expected("uniform sampling")
         .remedy("export the record with a fixed time step")
     }
@@ -360,6 +384,12 @@ fn twelve_digits(value: f64) -> f64 {
     format!("{value:.11e}").parse().unwrap_or(value)
 }
 
+/// An interval for people: six digits are enough to compare two by eye.
+fn six_digits(value: f64) -> String {
+    let rounded: f64 = format!("{value:.5e}").parse().unwrap_or(value);
+    format!("{rounded:e}")
+}
+
 fn overridden(rate: Hertz, stated: Option<&Stated>, column: Option<&Column>) -> Option<Finding> {
     let given = 1.0 / rate.get();
     let away = |interval: f64, relative: f64| (given - interval).abs() > interval * (relative + 1e-9);
@@ -378,10 +408,10 @@ fn overridden(rate: Hertz, stated: Option<&Stated>, column: Option<&Column>) -> 
 
 fn contradiction(stated: &Stated, column: &Column) -> Error {
     Error::input(format!(
-        "the header states {} ({:e} s), the time column steps by {:e} s ({} samples a second)",
+        "the header states {} ({} s), the time column steps by {} s ({} samples a second)",
         stated.written,
-        stated.interval,
-        column.interval,
+        six_digits(stated.interval),
+        six_digits(column.interval),
         twelve_digits(1.0 / column.interval)
     ))
     .expected("header and time column to agree within their rounding")
@@ -396,7 +426,7 @@ fn no_rate() -> Error {
 
 /// A time unit that cannot be told.
 pub(super) fn no_time_unit(name: &str) -> Error {
-    Error::input(format!("the times in column \"{}\" are whole numbers without a unit", printable(name)))
+    Error::input(format!("the times in {name} are whole numbers without a unit"))
         .expected("a unit such as \"Time (us)\"")
         .remedy("--time-unit s|ms|us|ns names it")
 }
@@ -431,6 +461,15 @@ mod tests {
         let error = measure(&["-0.004", "-0.003998", "-0.003996", "-0.003992", "-0.00399"]).unwrap_err();
         assert!(error.to_string().contains("gap"), "{error}");
         assert_eq!(error.place().line, Some(4));
+    }
+
+    #[test]
+    fn a_missing_sample_in_a_long_record_is_a_gap() {
+        // Steps of two units of the last digit: the jump of four bends no line by more than half a unit.
+        let times: Vec<String> =
+            (0..1000).map(|k| format!("{:.6}", 2e-6 * f64::from(k + i32::from(k >= 500)))).collect();
+        let error = measure(&times.iter().map(String::as_str).collect::<Vec<_>>()).unwrap_err();
+        assert_eq!(error.place().line, Some(501), "{error}");
     }
 
     #[test]

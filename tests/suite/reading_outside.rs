@@ -1,0 +1,84 @@
+//! Binary files against independent readers: numbers from scipy.io.wavfile and numpy.
+//!
+//! The expectation is fixtures/reference/reading_vectors.csv, made by make_reading_vectors.py beside it.
+
+use std::collections::BTreeMap;
+
+use linewake::capture::Quantity;
+use linewake::read::{Bytes, FORMATS, ReadOptions, Source, detect, open};
+use linewake::units::Hertz;
+
+use super::reading_layouts::drain;
+
+fn file(path: &str) -> Vec<u8> {
+    std::fs::read(format!("{}/{path}", env!("CARGO_MANIFEST_DIR"))).unwrap()
+}
+
+#[test]
+fn samples_equal_those_of_independent_readers() {
+    let table = String::from_utf8(file("fixtures/reference/reading_vectors.csv")).unwrap();
+    let mut expected: BTreeMap<(&str, &str), Vec<Vec<f64>>> = BTreeMap::new();
+    for line in table.lines().skip(1) {
+        let cells: Vec<&str> = line.split(',').collect();
+        let channels = expected.entry((cells[0], cells[1])).or_default();
+        channels.resize(channels.len().max(cells[2].parse::<usize>().unwrap() + 1), Vec::new());
+        channels.last_mut().unwrap().push(cells[4].parse().unwrap());
+    }
+    assert_eq!(expected.len(), 13);
+    for ((path, rate), samples) in expected {
+        let options =
+            ReadOptions { sample_rate: rate.is_empty().then(|| Hertz::new(250e3).unwrap()), ..Default::default() };
+        let (header, read) = open(&Source::new(Bytes::new(path, file(path))), &options).and_then(drain).unwrap();
+        assert_eq!(read, samples, "{path}");
+        let wave = path.ends_with("wav");
+        assert_eq!(header.format, if wave { "wav" } else { "npy" }, "{path}");
+        assert_eq!(header.clock.rate.get(), rate.parse().unwrap_or(250e3), "{path}");
+        assert_eq!(header.channels[0].quantity, if wave { Quantity::FullScale } else { Quantity::Unknown }, "{path}");
+    }
+}
+
+#[test]
+fn arrays_of_other_kinds_are_refused_with_the_reason() {
+    let options = ReadOptions { sample_rate: Some(Hertz::new(1e3).unwrap()), ..Default::default() };
+    for (name, reason) in [("pickle.npy", "objects"), ("structured.npy", "records"), ("c-order.npy", "i8")] {
+        let source = Source::new(Bytes::new(name, file(&format!("fixtures/outside/{name}"))));
+        let error = open(&source, &options).err().unwrap().to_string();
+        assert!(error.contains(reason), "{error}");
+    }
+}
+
+#[test]
+fn a_unit_given_scales_an_array() {
+    let name = "fixtures/captures/array-one-axis.npy";
+    let options =
+        ReadOptions { sample_rate: Some(Hertz::new(1e3).unwrap()), unit: Some("mV".into()), ..Default::default() };
+    let (header, samples) = open(&Source::new(Bytes::new(name, file(name))), &options).and_then(drain).unwrap();
+    assert_eq!(header.channels[0].quantity, Quantity::Unit("V".into()));
+    assert!((samples[0][0] - -0.1e-3).abs() < 1e-18, "{}", samples[0][0]);
+    assert!(header.findings.is_empty());
+}
+
+#[test]
+fn every_format_knows_its_own_files_and_survives_truncation() {
+    let own = [
+        ("csv", "fixtures/captures/h-comment-preamble.csv"),
+        ("npy", "fixtures/captures/array-c-order.npy"),
+        ("wav", "fixtures/outside/waveformatex-16bit-44100Hz-stereo.wav"),
+    ];
+    assert_eq!(own.map(|(name, _)| name).to_vec(), FORMATS.iter().map(|format| format.name).collect::<Vec<_>>());
+    let options = ReadOptions { sample_rate: Some(Hertz::new(500e3).unwrap()), ..Default::default() };
+    for (name, path) in own {
+        let bytes = file(path);
+        assert_eq!(detect(&Source::new(Bytes::new("no ending", bytes.clone()))).unwrap().name, name);
+        let whole = open(&Source::new(Bytes::new(path, bytes.clone())), &options).and_then(drain).unwrap().1;
+        for length in 0..bytes.len() {
+            let source = Source::new(Bytes::new(path, bytes[..length].to_vec()));
+            let Ok((_, samples)) = open(&source, &options).and_then(drain) else { continue };
+            // What is left of the last row may be a sound number; all before must be the same.
+            for (part, whole) in samples.iter().zip(&whole) {
+                let sure = part.len().saturating_sub(1);
+                assert_eq!(part[..sure], whole[..sure], "{path} cut at {length}");
+            }
+        }
+    }
+}
