@@ -45,6 +45,8 @@ pub struct BatchChannel {
     pub total: Total,
     /// The bands.
     pub bands: Vec<BandValue>,
+    /// Whether most of the range is likely the converter's own noise.
+    pub mostly_floor: bool,
 }
 
 /// One capture of a batch.
@@ -115,6 +117,7 @@ fn batch_channel(observed: &Observed, channel: usize, scheme: &Scheme) -> Result
         role: observed.channels[channel].role,
         unit: observed.channels[channel].quantity.clone(),
         bands: scheme.bands(observed.range)?.into_iter().map(|band| observed.band(channel, band)).collect(),
+        mostly_floor: observed.floor_share(channel).is_some_and(|share| share.is_most()),
         total: Total { value, ci95_db: level_interval(observed, channel, value.level_db.get()) },
     })
 }
@@ -144,7 +147,7 @@ pub fn batch(mut captures: Vec<BatchRow>) -> Batch {
                 role: channel.role,
                 total_db: channel.total.value.level_db.get(),
                 ci95_db: channel.total.ci95_db,
-                near_floor: channel.total.value.near_floor,
+                mostly_floor: channel.mostly_floor,
             })
         })
         .collect();

@@ -2,11 +2,10 @@
 
 use serde::Serialize;
 
-use super::observe::{Input, Observed, Wants, observe};
+use super::observe::{FloorShare, Input, Observed, Wants, observe};
 use super::settings::Settings;
 use crate::capture::{Quantity, RateSource, Role};
 use crate::error::{Error, Finding, Severity};
-use crate::measure::bands::Scheme;
 use crate::measure::mains::Mains;
 use crate::read::Source;
 use crate::units::{Band, Level, engineering};
@@ -373,29 +372,25 @@ fn coarse_finding(observed: &Observed, channel: usize, name: &str, unit: &str, f
 }
 
 fn floor_finding(observed: &Observed, channel: usize, name: &str, findings: &mut Vec<Finding>) {
-    let Ok(bands) = Scheme::TwoKilohertz.bands(observed.range) else { return };
-    let low: Vec<bool> = bands.iter().map(|&band| observed.band(channel, band).near_floor).collect();
-    let count = low.iter().filter(|&&near| near).count();
-    if 2 * count > low.len() {
-        // The lowest frequency above which at least nine bands in ten are at the floor.
-        let from = (0..low.len())
-            .find(|&start| 10 * low[start..].iter().filter(|&&near| near).count() >= 9 * (low.len() - start))
-            .map_or(observed.range.low(), |start| bands[start].low());
-        let step = observed.statistics(channel).resolution.unwrap_or(f64::NAN);
-        let unit = observed.channels[channel].quantity.symbol();
-        let floor = observed.statistics(channel).rounding_mean_square().unwrap_or(f64::NAN).sqrt();
-        findings.push(Finding::limit(
-            "at_floor",
-            format!(
-                "channel {name}: in {count} of {} bands of 2 kHz, nearly all above {:.0} kHz, the level lies within 3 dB of the \
-                 converter's own floor (steps of {}, {} RMS in all up to half the sampling rate); a ranking by it would rank noise",
-                low.len(),
-                from / 1e3,
-                engineering(step, unit),
-                engineering(floor, unit)
-            ),
-        ));
-    }
+    let Some(share) = observed.floor_share(channel).filter(FloorShare::is_most) else { return };
+    let statistics = observed.statistics(channel);
+    let unit = observed.channels[channel].quantity.symbol();
+    let step = statistics.resolution.unwrap_or(f64::NAN);
+    let floor = statistics.rounding_mean_square().unwrap_or(f64::NAN).sqrt();
+    findings.push(Finding::limit(
+        "at_floor",
+        format!(
+            "channel {name}: above 9 kHz the level in {} of {} bands of 2 kHz lies within 6 dB ({} within 3 dB) of what the \
+             converter's steps alone make ({}, {} RMS over 0 to half the sampling rate), and converters are commonly \
+             somewhat worse than their steps (common practice, no source): what is seen there is most likely the \
+             recorder's own, and a ranking by it would rank noise",
+            share.within_6_db,
+            share.bands,
+            share.within_3_db,
+            engineering(step, unit),
+            engineering(floor, unit)
+        ),
+    ));
 }
 
 /// Energy that rises towards half the sampling rate has not been taken out before sampling.

@@ -11,7 +11,7 @@ use crate::dsp::slew::Slew;
 use crate::dsp::spectrum::{Density, Spectrum};
 use crate::dsp::welch::{Welch, WelchResult};
 use crate::error::{Error, Finding};
-use crate::measure::bands::BandValue;
+use crate::measure::bands::{BandValue, Scheme};
 use crate::measure::mains::Mains;
 use crate::measure::periods::PeriodPowers;
 use crate::measure::quality::ChannelStatistics;
@@ -70,6 +70,27 @@ pub struct Observed {
     pub slew: Option<Vec<Option<f64>>>,
     /// Mains periods by channels by bands, where wanted.
     pub periods: Option<Array3<f64>>,
+}
+
+/// From here on the floor is looked at: below, mains harmonics and switching dominate almost everywhere.
+const FLOOR_FROM_HZ: f64 = 9e3;
+
+/// How many bands of 2 kHz lie near the floor of the converter's steps.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct FloorShare {
+    /// How many bands there are.
+    pub bands: usize,
+    /// How many of them lie within 3 dB of the floor.
+    pub within_3_db: usize,
+    /// How many of them lie within 6 dB of it.
+    pub within_6_db: usize,
+}
+
+impl FloorShare {
+    /// Whether more than half of the bands lie within 6 dB.
+    pub fn is_most(&self) -> bool {
+        2 * self.within_6_db > self.bands
+    }
 }
 
 /// The densities of one channel.
@@ -221,6 +242,22 @@ impl Observed {
     /// What a band of a channel holds.
     pub fn band(&self, channel: usize, band: Band) -> BandValue {
         BandValue::new(band, self.densities[channel].mean.mean_square_in(band), self.floor_density(channel))
+    }
+
+    /// How much of the range above 9 kHz lies at the floor of the converter's steps; `None` where those are not seen
+    /// or the range does not reach there.
+    pub fn floor_share(&self, channel: usize) -> Option<FloorShare> {
+        self.floor_density(channel)?;
+        let above = Band::new(FLOOR_FROM_HZ, f64::MAX).ok()?.within(self.range)?;
+        let bands = Scheme::TwoKilohertz.bands(above).ok()?;
+        let within = |factor: f64| {
+            let near = |band: &&Band| {
+                let value = self.band(channel, **band);
+                value.floor_rms.is_some_and(|floor| value.rms <= factor * floor)
+            };
+            bands.iter().filter(near).count()
+        };
+        Some(FloorShare { bands: bands.len(), within_3_db: within(2f64.sqrt()), within_6_db: within(2.0) })
     }
 
     /// All findings: of the reader, of the pipeline, of the samples.

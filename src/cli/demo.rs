@@ -152,7 +152,7 @@ fn report(console: &mut Console, checked: &Checked) -> Result<(), Error> {
     for LoadResult { load, added, filter } in &checked.loads {
         console.print(&format!("\n{}\n", load.name))?;
         console.sentences(&sentences::of_addition(added))?;
-        console.print("With the filter: ")?;
+        console.print("With the filter:\n")?;
         console.sentences(&sentences::of_change(filter))?;
     }
     console.table(&tables::found(&checked.rows))?;

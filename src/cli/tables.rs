@@ -10,7 +10,7 @@ use crate::compare::added::BandAddition;
 use crate::compare::before_after::BandChange;
 use crate::compare::side::Observation;
 use crate::measure::bands::BandValue;
-use crate::report::sentences::signed;
+use crate::report::sentences::{ends, signed};
 use crate::report::table::{Column, Table};
 use crate::survey::studio::check::Found;
 use crate::survey::studio::{BuiltIn, Kind};
@@ -32,7 +32,7 @@ fn decimal(db: f64) -> String {
 }
 
 fn interval(ci: Option<[f64; 2]>) -> String {
-    ci.map_or("none".into(), |[low, high]| format!("{} to {}", signed(low), signed(high)))
+    ci.map_or("none".into(), ends)
 }
 
 fn floor_mark(near_floor: bool) -> String {
@@ -257,7 +257,7 @@ pub(super) fn ranking(batch: &Batch) -> Vec<Table> {
         for rank in ranked {
             let channel = find(&rank.path);
             let strongest = channel.and_then(|c| c.bands.iter().max_by(|a, b| a.rms.total_cmp(&b.rms)));
-            let mark = [(rank.tied, "tie"), (rank.near_floor, "at the floor")];
+            let mark = [(rank.tied, "tie"), (rank.mostly_floor, "mostly the floor")];
             table.rows.push(vec![
                 rank.rank.to_string(),
                 rank.path.clone(),
@@ -269,6 +269,11 @@ pub(super) fn ranking(batch: &Batch) -> Vec<Table> {
             ]);
         }
         table.notes = vec!["Captures that share a rank cannot be told apart: their intervals overlap.".into()];
+        if batch.ranking.iter().any(|rank| rank.role == role && rank.ci95_db.is_none()) {
+            table.notes.push(
+                "A capture with fewer than two whole mains periods has no interval; its rank says little.".into(),
+            );
+        }
         tables.push(table);
     }
     let failed: Vec<_> = batch.captures.iter().filter(|row| row.status == Status::Failed).collect();
@@ -326,7 +331,8 @@ pub(super) fn found(rows: &[Found]) -> Table {
             unit => engineering(value, unit),
         };
         let nothing = row.truth.kind == Kind::AddsNothing;
-        let ends = row.interval.filter(|_| !nothing).map(|[low, high]| format!("{} to {}", value(low), value(high)));
+        let end = |end: f64| if end.is_finite() { value(end) } else { "any".into() };
+        let ends = row.interval.filter(|_| !nothing).map(|[low, high]| format!("{} to {}", end(low), end(high)));
         table.rows.push(vec![
             row.truth.what.clone(),
             row.truth.role.name().into(),

@@ -15,8 +15,8 @@ pub struct Candidate {
     pub total_db: f64,
     /// Its 95 % interval, where the record gives one.
     pub ci95_db: Option<[f64; 2]>,
-    /// Whether the total lies within 3 dB of the converter's floor.
-    pub near_floor: bool,
+    /// Whether most of the range is likely the converter's own noise.
+    pub mostly_floor: bool,
 }
 
 /// A place in a ranking.
@@ -34,8 +34,8 @@ pub struct Rank {
     pub rank: usize,
     /// Whether the rank is shared.
     pub tied: bool,
-    /// Whether the total lies within 3 dB of the converter's floor, so that this is a rank of noise.
-    pub near_floor: bool,
+    /// Whether most of the range is likely the converter's own noise, so that this is a rank of noise.
+    pub mostly_floor: bool,
 }
 
 /// Ranks the candidates of each role from the highest total down.
@@ -68,7 +68,7 @@ fn rank_role<'a>(candidates: impl Iterator<Item = &'a Candidate>) -> Vec<Rank> {
             ci95_db: candidate.ci95_db,
             rank,
             tied: joined.is_some(),
-            near_floor: candidate.near_floor,
+            mostly_floor: candidate.mostly_floor,
         });
     }
     ranks
@@ -91,7 +91,7 @@ mod tests {
             role: Role::Wire,
             total_db: total,
             ci95_db: Some([total - half, total + half]),
-            near_floor: false,
+            mostly_floor: false,
         };
         let ranks = rank(vec![
             candidate("c", 60.0, 0.5),

@@ -159,7 +159,7 @@ pub fn of_change(comparison: &Comparison<BandChange>) -> Vec<String> {
             let named: Vec<String> = changed
                 .iter()
                 .take(NAMED)
-                .map(|b| format!("{} ({:+.1} dB)", b.band, b.change_db.unwrap_or(0.0)))
+                .map(|b| format!("{} ({} dB)", b.band, signed(b.change_db.unwrap_or(0.0))))
                 .collect();
             sentences.push(bands_sentence(place_first, word, changed.len(), channel.bands.len(), &named));
         }
@@ -180,9 +180,19 @@ fn bands_sentence(place_first: &str, verb: &str, count: usize, of: usize, named:
 /// `−9.1 dB (−9.6 to −8.6)`.
 fn change(db: Option<f64>, interval: Option<[f64; 2]>) -> String {
     match (db, interval) {
-        (Some(db), Some([low, high])) => format!("{} dB ({} to {})", signed(db), signed(low), signed(high)),
+        (Some(db), Some(interval)) => format!("{} dB ({})", signed(db), ends(interval)),
         (Some(db), None) => format!("{} dB, without an interval", signed(db)),
         _ => "a level of nothing on one side".into(),
+    }
+}
+
+/// `−9.6 to −8.6`, or `at least +7.2` where the captures set no other end.
+pub fn ends([low, high]: [f64; 2]) -> String {
+    match (low.is_finite(), high.is_finite()) {
+        (true, true) => format!("{} to {}", signed(low), signed(high)),
+        (true, false) => format!("at least {}", signed(low)),
+        (false, true) => format!("at most {}", signed(high)),
+        (false, false) => "any".to_owned(),
     }
 }
 
@@ -204,6 +214,7 @@ pub fn sides(first: &SideSummary, second: &SideSummary, names: (&str, &str)) -> 
 pub fn of_batch(batch: &Batch) -> Vec<String> {
     let failed = batch.captures.iter().filter(|row| row.status == Status::Failed).count();
     let mut sentences = vec![match failed {
+        0 if batch.captures.len() == 1 => "1 capture analysed.".to_owned(),
         0 => format!("{} captures analysed.", batch.captures.len()),
         _ => {
             format!("{} of {} captures analysed; {failed} failed.", batch.captures.len() - failed, batch.captures.len())
@@ -213,7 +224,7 @@ pub fn of_batch(batch: &Batch) -> Vec<String> {
         let ranked: Vec<_> = batch.ranking.iter().filter(|rank| rank.role == role).collect();
         let Some(first) = ranked.first() else { continue };
         let shared = ranked.iter().filter(|rank| rank.rank == first.rank).count();
-        let floor = ranked.iter().filter(|rank| rank.near_floor).count();
+        let floor = ranked.iter().filter(|rank| rank.mostly_floor).count();
         let who = if shared == 1 {
             format!("{} is highest", first.path)
         } else {
@@ -221,8 +232,10 @@ pub fn of_batch(batch: &Batch) -> Vec<String> {
         };
         let noise = match floor {
             0 => String::new(),
-            all if all == ranked.len() => "; all of them lie at the converter's floor, so this ranks noise".into(),
-            some => format!("; {some} lie at the converter's floor"),
+            all if all == ranked.len() => {
+                "; all of them are mostly the converter's own noise, so this ranks noise".into()
+            }
+            some => format!("; {some} are mostly the converter's own noise"),
         };
         sentences.push(format!("{} {who}{noise}.", place_first(role)));
     }

@@ -301,6 +301,18 @@ fn the_file_of_the_other_channel_is_found() {
 }
 
 #[test]
+fn bare_numbers_pair_only_what_names_its_sources() {
+    let nameless = |name: &str| {
+        let text = String::from_utf8(captured(name)).unwrap();
+        let rows = text.lines().filter(|line| line.starts_with(|c: char| c.is_ascii_digit() || c == '-' || c == ' '));
+        rows.map(|line| format!("{line}\n")).collect::<String>().into_bytes()
+    };
+    // Two repeats of one channel look just like that.
+    let files = [("lamp_1.csv", nameless("pair-CH1.csv")), ("lamp_2.csv", nameless("pair-CH2.csv"))];
+    assert!(find_partner(&Folder::source(&files, "lamp_1.csv"), &ReadOptions::default()).unwrap().is_none());
+}
+
+#[test]
 fn files_that_do_not_belong_together_are_no_pair() {
     let own = captured("pair-CH1.csv");
     let text = |bytes: &[u8]| String::from_utf8(bytes.to_vec()).unwrap();
