@@ -217,10 +217,19 @@ impl Add<Decibels> for Level {
     }
 }
 
-/// A quantity with the SI prefix that makes it readable, three significant digits: `3.14 mV`, `870 µV`.
-pub fn engineering(value: f64, unit: &str) -> String {
+/// The factor and the letter of the SI prefix that makes a value readable.
+pub fn prefix_of(value: f64) -> (f64, &'static str) {
     const PREFIXES: [(f64, &str); 8] =
         [(1e9, "G"), (1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "µ"), (1e-9, "n"), (1e-12, "p")];
+    if value == 0.0 || !value.is_finite() {
+        return (1.0, "");
+    }
+    // A value that three digits round up to a thousand takes the next prefix.
+    PREFIXES.into_iter().find(|(factor, _)| value.abs() >= 0.9995 * factor).unwrap_or((1e-12, "p"))
+}
+
+/// A quantity with the SI prefix that makes it readable, three significant digits: `3.14 mV`, `870 µV`.
+pub fn engineering(value: f64, unit: &str) -> String {
     if value == 0.0 || !value.is_finite() {
         return format!("{value} {unit}");
     }

@@ -13,7 +13,7 @@ use crate::capture::{Quantity, Role};
 use crate::compare::added::BandAddition;
 use crate::compare::before_after::BandChange;
 use crate::measure::bands::BandValue;
-use crate::units::{Band, Level};
+use crate::units::{Band, Level, prefix_of};
 
 /// The height in pixels of a ranked row and of what stands around the rows.
 const RANKED_ROW: u32 = 30;
@@ -49,6 +49,12 @@ fn role_title(role: Role) -> &'static str {
         Role::Air => "Air",
         Role::Other => "Other",
     }
+}
+
+/// The role, with the channel's own name where that says something else.
+fn channel_title(role: Role, name: &str) -> String {
+    let role = role_title(role);
+    if name.eq_ignore_ascii_case(role) { role.to_owned() } else { format!("{role}: {name}") }
 }
 
 fn level_label(unit: &Quantity) -> String {
@@ -310,9 +316,11 @@ fn ties(ranks: &[usize]) -> Vec<Tie> {
 pub fn waveform(captures: &[CaptureWaveform], settings: &Settings) -> Figure {
     let mut rows = Vec::new();
     for role in [Role::Wire, Role::Air] {
+        let channels = || captures.iter().flat_map(|capture| &capture.channels).filter(|channel| channel.role == role);
+        let largest = channels().flat_map(|c| c.min.iter().chain(&c.max)).fold(0.0f64, |most, x| most.max(x.abs()));
         for settled in [false, true] {
-            let panels: Vec<Panel> =
-                captures.iter().filter_map(|capture| waveform_panel(capture, role, settled)).collect();
+            let shown = |capture| waveform_panel(capture, role, settled, largest, rows.is_empty());
+            let panels: Vec<Panel> = captures.iter().filter_map(shown).collect();
             if !panels.is_empty() {
                 rows.push(Row::new(panels));
             }
@@ -339,19 +347,25 @@ pub fn waveform(captures: &[CaptureWaveform], settings: &Settings) -> Figure {
     }
 }
 
-fn waveform_panel(capture: &CaptureWaveform, role: Role, settled: bool) -> Option<Panel> {
+/// One channel of one capture; `largest` is the largest sample of the role in all captures and sets the prefix of
+/// the unit, `named` puts the file's name above.
+fn waveform_panel(capture: &CaptureWaveform, role: Role, settled: bool, largest: f64, named: bool) -> Option<Panel> {
     let channel = capture.channels.iter().find(|channel| channel.role == role)?;
     let (min, max) = if settled { (&channel.settled_min, &channel.settled_max) } else { (&channel.min, &channel.max) };
     let time_ms = |k: usize| 1e3 * (capture.start_s + k as f64 * capture.column_s);
-    let columns = min.iter().zip(max).enumerate().map(|(k, (min, max))| (time_ms(k), *min, *max)).collect();
+    let (factor, prefix) = match channel.unit {
+        Quantity::Unit(_) => prefix_of(largest),
+        _ => (1.0, ""),
+    };
+    let scaled = |value: f64| value / factor;
+    let columns =
+        min.iter().zip(max).enumerate().map(|(k, (min, max))| (time_ms(k), scaled(*min), scaled(*max))).collect();
     let how = if settled { "mains removed" } else { "as captured" };
+    let title = if named { format!("{how}: {}", short_name(&capture.path)) } else { how.to_owned() };
     let x = Axis::linear("Time, ms").over(time_ms(0), time_ms(min.len()));
-    let mut panel = Panel::new(
-        format!("{}, {how}: {}", role_title(role), short_name(&capture.path)),
-        x,
-        Axis::linear(format!("{}, {}", channel.name, channel.unit.symbol())),
-    )
-    .with(Series::unnamed(if settled { style(role) } else { before_style(role) }, Shape::Envelope(columns)));
+    let y = Axis::linear(format!("{}, {prefix}{}", channel_title(role, &channel.name), channel.unit.symbol()));
+    let mut panel = Panel::new(title, x, y)
+        .with(Series::unnamed(if settled { style(role) } else { before_style(role) }, Shape::Envelope(columns)));
     let cycle = 1e3 / capture.mains.frequency_hz;
     panel.phase = Some(PhaseAxis {
         label: "Mains phase, °".to_owned(),

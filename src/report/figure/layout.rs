@@ -436,7 +436,7 @@ fn cell<'a>(draft: &Draft<'a>, header: &Header, area: Area, gutter: f64) -> Cell
         y_label_at: area.left - gutter + LABEL_FACE.size,
         phase_ticks: phase
             .map(|phase| {
-                let ticks = phase_ticks(phase, low, high, fitting(area.width(), 56.0).clamp(2, 17));
+                let ticks = phase_ticks(phase, low, high, fitting(area.width(), 44.0).clamp(2, 17));
                 without_collisions(ticks, &plot.x, TICK_FACE)
             })
             .unwrap_or_default(),

@@ -43,7 +43,8 @@ impl Plot {
             }
             Shape::Line(points) => self.line(canvas, points.iter().map(|&p| self.point(p)), pen),
             Shape::Steps(bars) => self.line(canvas, self.steps(bars).into_iter(), pen),
-            Shape::Envelope(spans) => self.envelope(canvas, self.spans(spans), pen),
+            // Stripes across a filled area would look like a signal that comes and goes.
+            Shape::Envelope(spans) => self.envelope(canvas, self.spans(spans), Pen { dash: None, ..pen }),
             Shape::Interval(spans) => self.interval(canvas, spans, pen),
             Shape::Bars { bars, base } => bars.iter().try_for_each(|bar| self.bar(canvas, bar, *base, pen)),
             Shape::Level(value) => self.level(canvas, *value, pen),
