@@ -230,11 +230,10 @@ pub fn prefix_of(value: f64) -> (f64, &'static str) {
 
 /// A quantity with the SI prefix that makes it readable, three significant digits: `3.14 mV`, `870 µV`.
 pub fn engineering(value: f64, unit: &str) -> String {
-    if value == 0.0 || !value.is_finite() {
-        return format!("{value} {unit}");
+    if value == 0.0 {
+        return format!("0 {unit}");
     }
-    let (factor, prefix) =
-        PREFIXES.into_iter().find(|(factor, _)| value.abs() >= 0.9995 * factor).unwrap_or((1e-12, "p"));
+    let (factor, prefix) = prefix_of(value);
     let scaled = value / factor;
     let decimals = match scaled.abs() {
         s if s >= 99.95 => 0,

@@ -92,7 +92,7 @@ pub fn spectrum(capture: &CaptureSpectrum, settings: &Settings) -> Figure {
             let points = |levels: &[Level]| {
                 channel.frequency_hz.iter().copied().zip(levels.iter().map(|level| level.get())).collect::<Vec<_>>()
             };
-            let title = format!("{}: {}", role_title(channel.role), channel.name);
+            let title = channel_title(channel.role, &channel.name);
             let mut panel = Panel::new(title, frequency_axis(range), Axis::linear(level_label(&channel.unit)))
                 .with(Series::new(
                     "largest segment",
@@ -137,7 +137,7 @@ pub fn bands(capture: &CaptureBands, settings: &Settings) -> Figure {
         .channels
         .iter()
         .map(|channel| {
-            let title = format!("{}: {}", role_title(channel.role), channel.name);
+            let title = channel_title(channel.role, &channel.name);
             let mut panel =
                 Panel::new(title, frequency_axis(range), Axis::linear(level_label(&channel.unit))).with(Series::new(
                     "level in the band",

@@ -150,7 +150,9 @@ impl Plot {
         let edge = if end < start { end } else { end - pen.width };
         canvas.fill(box_at(edge, edge + pen.width), pen.ink)?;
         let Some((least, most)) = bar.interval else { return Ok(()) };
-        self.whisker(canvas, ((low + high) / 2.0, (high - low) / 2.0), (along.pixel(least), along.pixel(most)))
+        // An interval without an end runs out of the panel.
+        let place = |value: f64| along.pixel(if value.is_infinite() { f64::MAX.copysign(value) / 2.0 } else { value });
+        self.whisker(canvas, ((low + high) / 2.0, (high - low) / 2.0), (place(least), place(most)))
     }
 
     /// The line from the lowest to the highest value that the data allow, with a stroke across each end.
