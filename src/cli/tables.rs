@@ -10,7 +10,7 @@ use crate::compare::added::BandAddition;
 use crate::compare::before_after::BandChange;
 use crate::compare::side::Observation;
 use crate::measure::bands::BandValue;
-use crate::report::sentences::{ends, signed};
+use crate::report::sentences::{ends, signed, signed_within};
 use crate::report::table::{Column, Table};
 use crate::survey::studio::check::Found;
 use crate::survey::studio::{BuiltIn, Kind};
@@ -33,6 +33,14 @@ fn decimal(db: f64) -> String {
 
 fn interval(ci: Option<[f64; 2]>) -> String {
     ci.map_or("none".into(), ends)
+}
+
+fn change(db: Option<f64>, ci: Option<[f64; 2]>) -> String {
+    match (db, ci) {
+        (Some(db), Some(ci)) => signed_within(db, ci),
+        (Some(db), None) => signed(db),
+        (None, _) => "none".into(),
+    }
 }
 
 fn floor_mark(near_floor: bool) -> String {
@@ -166,7 +174,7 @@ pub(super) fn changes(channel: &ChannelComparison<BandChange>) -> Table {
             khz(row.band),
             level(row.before_rms),
             level(row.after_rms),
-            row.change_db.map_or("none".into(), signed),
+            change(row.change_db, row.ci95_db),
             interval(row.ci95_db),
             format!("{}{seen}", row.verdict.words()),
             floor_mark(row.near_floor),
@@ -205,7 +213,7 @@ pub(super) fn additions(channel: &ChannelComparison<BandAddition>) -> Table {
             khz(row.band),
             level(row.off_rms),
             level(row.on_rms),
-            row.rise_db.map_or("none".into(), signed),
+            change(row.rise_db, row.ci95_db),
             interval(row.ci95_db),
             row.verdict.words().into(),
             adds,
@@ -326,7 +334,7 @@ pub(super) fn found(rows: &[Found]) -> Table {
     let mut table = Table::new("Built in / found", columns);
     for row in rows {
         let value = |value: f64| match row.truth.unit {
-            "dB" => format!("{} dB", signed(value)),
+            "dB" => format!("{} dB", row.interval.map_or_else(|| signed(value), |ends| signed_within(value, ends))),
             "Hz" => format!("{:.2} kHz", value / 1e3),
             unit => engineering(value, unit),
         };

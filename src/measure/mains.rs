@@ -162,8 +162,8 @@ mod tests {
     use super::*;
 
     fn mains_at(frequency: f64, phase_deg: f64, seconds: f64) -> Vec<f64> {
-        let samples = (250_000.0 * seconds) as u32;
-        (0..samples)
+        (0..250_000u32)
+            .take_while(|&n| f64::from(n) < 250e3 * seconds)
             .map(|n| {
                 let angle = TAU * frequency * f64::from(n) / 250e3 + phase_deg.to_radians();
                 325.0 * (angle.sin() + 0.03 * (3.0 * angle).sin() + 0.02 * (5.0 * angle).cos())

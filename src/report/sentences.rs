@@ -180,18 +180,20 @@ fn bands_sentence(place_first: &str, verb: &str, count: usize, of: usize, named:
 /// `−9.1 dB (−9.6 to −8.6)`.
 fn change(db: Option<f64>, interval: Option<[f64; 2]>) -> String {
     match (db, interval) {
-        (Some(db), Some(interval)) => format!("{} dB ({})", signed(db), ends(interval)),
+        (Some(db), Some(interval)) => format!("{} dB ({})", signed_within(db, interval), ends(interval)),
         (Some(db), None) => format!("{} dB, without an interval", signed(db)),
         _ => "a level of nothing on one side".into(),
     }
 }
 
 /// `−9.6 to −8.6`, or `at least +7.2` where the captures set no other end.
-pub fn ends([low, high]: [f64; 2]) -> String {
+pub fn ends(interval: [f64; 2]) -> String {
+    let [low, high] = interval;
+    let written = |db| signed_within(db, interval);
     match (low.is_finite(), high.is_finite()) {
-        (true, true) => format!("{} to {}", signed(low), signed(high)),
-        (true, false) => format!("at least {}", signed(low)),
-        (false, true) => format!("at most {}", signed(high)),
+        (true, true) => format!("{} to {}", written(low), written(high)),
+        (true, false) => format!("at least {}", written(low)),
+        (false, true) => format!("at most {}", written(high)),
         (false, false) => "any".to_owned(),
     }
 }
@@ -199,6 +201,11 @@ pub fn ends([low, high]: [f64; 2]) -> String {
 /// A number of decibels with its sign, one decimal.
 pub fn signed(db: f64) -> String {
     format!("{db:+.1}").replace('-', "−")
+}
+
+/// The same with a second decimal where the interval is narrower than a quarter of a decibel.
+pub fn signed_within(db: f64, [low, high]: [f64; 2]) -> String {
+    if high - low < 0.25 { format!("{db:+.2}").replace('-', "−") } else { signed(db) }
 }
 
 /// What the two sides are.

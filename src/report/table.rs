@@ -1,7 +1,7 @@
-//! Tables: one plain description, drawn for a terminal or written as CSV.
+//! Tables: one plain description, drawn for a terminal.
 
+#[cfg(feature = "cli")]
 use super::plain::plain;
-use crate::error::Error;
 
 /// A table of texts.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -98,30 +98,6 @@ impl Table {
         }
         lines.iter().map(|line| format!("{line}\n")).collect()
     }
-
-    /// The table as CSV: a comment that names its maker, the names of the columns, the rows.
-    ///
-    /// A column with a unit is named `name (unit)`. Title and notes are for readers and stay out.
-    ///
-    /// # Errors
-    /// A table in memory can always be written; an error would be a fault of the writer.
-    pub fn to_csv(&self, made_by: &str) -> Result<String, Error> {
-        let failed = |error: &dyn std::fmt::Display| Error::output(format!("the table could not be written: {error}"));
-        let mut writer = csv::Writer::from_writer(format!("# {}\n", plain(made_by)).into_bytes());
-        let head = |column: &Column| match column.unit.as_str() {
-            "" => column.name.clone(),
-            unit => format!("{} ({unit})", column.name),
-        };
-        if !self.columns.is_empty() {
-            writer.write_record(self.columns.iter().map(head)).map_err(|e| failed(&e))?;
-            for row in &self.rows {
-                let texts = row.iter().map(String::as_str).chain(std::iter::repeat(""));
-                writer.write_record(texts.take(self.columns.len())).map_err(|e| failed(&e))?;
-            }
-        }
-        let bytes = writer.into_inner().map_err(|e| failed(&e))?;
-        String::from_utf8(bytes).map_err(|e| failed(&e))
-    }
 }
 
 #[cfg(test)]
@@ -172,24 +148,5 @@ mixing desk                      9.1  no difference shown
         let text = table.to_text(Some(80));
         assert!(text.starts_with("title\n") && text.contains("a [2Jb c"), "{text}");
         assert_eq!(Table::default().to_text(Some(80)), "");
-    }
-
-    #[test]
-    fn csv_begins_with_its_maker_and_quotes_what_needs_it() {
-        let expected = "\
-# linewake 0.1.0: bands
-capture,level (dB re 1 µV),verdict
-\"LED panel, dimmed\",82.4,adds
-mixing desk,9.1,no difference shown
-";
-        assert_eq!(table().to_csv("linewake 0.1.0:\n bands").unwrap(), expected);
-        assert_eq!(Table::default().to_csv("x").unwrap(), "# x\n");
-    }
-
-    #[test]
-    fn rows_that_are_too_short_or_too_long_stay_rectangular() {
-        let mut table = table();
-        table.rows = vec![vec!["a".into()], ["b", "1", "c", "d"].map(String::from).to_vec()];
-        assert!(table.to_csv("x").unwrap().ends_with("\na,,\nb,1,c\n"));
     }
 }
