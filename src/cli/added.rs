@@ -38,7 +38,7 @@ impl Run for Added {
         let settings = self.capture.settings()?;
         let delivery = Delivery::prepare("added", &self.output, true)?;
         let (inputs, comparison) = what_is_added(&sources(&self.off), &sources(&self.on), &settings, &self.bands)?;
-        comparison.warnings.iter().for_each(|warning| console.finding(warning.path.as_deref(), &warning.finding));
+        console.findings(comparison.warnings.iter().map(|warning| (warning.path.as_deref(), &warning.finding)));
         let forms = Forms {
             settings: super::with(&settings, "bands", &self.bands)?,
             inputs: &inputs,

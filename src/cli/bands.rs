@@ -38,9 +38,8 @@ impl Run for Bands {
         let (done, outcome) = each_file(console, sources(&self.files), |source| bands(source, &settings, &self.bands))?;
         let (inputs, captures): (Vec<_>, Vec<_>) = done.into_iter().unzip();
         let inputs = inputs.concat();
-        for capture in &captures {
-            capture.warnings.iter().for_each(|finding| console.finding(Some(&capture.path), finding));
-        }
+        console
+            .findings(captures.iter().flat_map(|c| c.warnings.iter().map(|finding| (Some(c.path.as_str()), finding))));
         let mut in_force = super::with_spectral(&settings, &captures[0].analysis)?;
         in_force.insert("bands".into(), self.bands.to_string().into());
         let forms = Forms {

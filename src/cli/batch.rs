@@ -48,9 +48,9 @@ impl Run for Batch {
         let (inputs, rows): (Vec<_>, Vec<_>) = done.into_iter().unzip();
         let inputs = inputs.concat();
         let result = batch(rows);
-        for row in &result.captures {
-            row.warnings.iter().for_each(|finding| console.finding(Some(&row.path), finding));
-        }
+        let captures = result.captures.iter();
+        console
+            .findings(captures.flat_map(|row| row.warnings.iter().map(|finding| (Some(row.path.as_str()), finding))));
         let failed = result.captures.iter().filter(|row| row.status == Status::Failed).count();
         for row in result.captures.iter().filter(|row| row.status == Status::Failed) {
             console.failed(&row.path, row.error.as_deref().unwrap_or_default());

@@ -38,7 +38,7 @@ impl Run for Compare {
         let settings = self.capture.settings()?;
         let delivery = Delivery::prepare("compare", &self.output, true)?;
         let (inputs, comparison) = what_changed(&sources(&self.before), &sources(&self.after), &settings, &self.bands)?;
-        comparison.warnings.iter().for_each(|warning| console.finding(warning.path.as_deref(), &warning.finding));
+        console.findings(comparison.warnings.iter().map(|warning| (warning.path.as_deref(), &warning.finding)));
         let forms = Forms {
             settings: super::with(&settings, "bands", &self.bands)?,
             inputs: &inputs,

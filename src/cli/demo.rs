@@ -48,6 +48,7 @@ pub(super) struct Demo {
 #[derive(Serialize)]
 struct Body<'a> {
     agreeing: usize,
+    judged: usize,
     figures: usize,
     built_in: &'a [Found],
 }
@@ -76,7 +77,12 @@ impl Run for Demo {
 
         let checked = check(&studio, |capture| source(&path(capture)), &settings)?;
         let inputs = self.draw(&specs, &path, &plots, &settings, &checked)?;
-        let body = Body { agreeing: checked.agreeing(), figures: checked.rows.len(), built_in: &checked.rows };
+        let body = Body {
+            agreeing: checked.agreeing(),
+            judged: checked.judged(),
+            figures: checked.rows.len(),
+            built_in: &checked.rows,
+        };
         let document = Document::new("demo", super::with(&settings, "seed", &self.seed)?, &inputs, body).to_text()?;
         files::write_whole(&self.folder.join("built-in-and-found.csv"), &columns::found(&checked.rows)?)?;
         files::write_whole(&self.folder.join(SUMMARY), document.as_bytes())?;
@@ -157,8 +163,10 @@ fn report(console: &mut Console, checked: &Checked) -> Result<(), Error> {
     }
     console.table(&tables::found(&checked.rows))?;
     console.print(&format!(
-        "\n{} of {} figures built in lie within the interval stated, or nothing was rightly found where nothing is.\n",
+        "\n{} of {} figures built in lie within the interval stated, or nothing was rightly found where nothing is; {} more \
+         cannot be judged from these captures.\n",
         checked.agreeing(),
-        checked.rows.len()
+        checked.judged(),
+        checked.rows.len() - checked.judged()
     ))
 }

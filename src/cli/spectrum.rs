@@ -34,9 +34,8 @@ impl Run for Spectrum {
         let (done, outcome) = each_file(console, sources(&self.files), |source| spectrum(source, &settings))?;
         let (inputs, captures): (Vec<_>, Vec<_>) = done.into_iter().unzip();
         let inputs = inputs.concat();
-        for capture in &captures {
-            capture.warnings.iter().for_each(|finding| console.finding(Some(&capture.path), finding));
-        }
+        console
+            .findings(captures.iter().flat_map(|c| c.warnings.iter().map(|finding| (Some(c.path.as_str()), finding))));
         let forms = Forms {
             settings: super::with_spectral(&settings, &captures[0].analysis)?,
             inputs: &inputs,

@@ -181,7 +181,7 @@ pub(super) fn changes(channel: &ChannelComparison<BandChange>) -> Table {
         ]
     };
     table.rows = channel.bands.iter().map(row).chain([row(&channel.total)]).collect();
-    table.notes = comparison_notes(channel.total.observation, channel.bands.len());
+    table.notes = comparison_notes(channel.total.observation);
     table
 }
 
@@ -221,18 +221,19 @@ pub(super) fn additions(channel: &ChannelComparison<BandAddition>) -> Table {
         ]
     };
     table.rows = channel.bands.iter().map(row).chain([row(&channel.total)]).collect();
-    table.notes = comparison_notes(channel.total.observation, channel.bands.len());
+    table.notes = comparison_notes(channel.total.observation);
     table
 }
 
-fn comparison_notes(observation: Observation, bands: usize) -> Vec<String> {
+fn comparison_notes(observation: Observation) -> Vec<String> {
     let unit = match observation {
         Observation::MainsPeriod => "mains periods (neighbours may be correlated; that is allowed for)",
         Observation::Capture => "captures",
     };
     vec![
         format!("The last row is the whole range. Scatter judged from {unit}."),
-        format!("Each interval holds at 95 %; the verdicts of all {} rows of all channels together at 5 %.", bands + 1),
+        "Each interval holds at 95 %; the verdicts of all rows of all channels together err in at most 5 % of tables."
+            .into(),
     ]
 }
 
@@ -339,15 +340,24 @@ pub(super) fn found(rows: &[Found]) -> Table {
             unit => engineering(value, unit),
         };
         let nothing = row.truth.kind == Kind::AddsNothing;
-        let end = |end: f64| if end.is_finite() { value(end) } else { "any".into() };
-        let ends = row.interval.filter(|_| !nothing).map(|[low, high]| format!("{} to {}", end(low), end(high)));
+        let ends = row.interval.filter(|_| !nothing).map(|[low, high]| match (low.is_finite(), high.is_finite()) {
+            (true, true) => format!("{} to {}", value(low), value(high)),
+            (true, false) => format!("at least {}", value(low)),
+            (false, true) => format!("at most {}", value(high)),
+            (false, false) => String::new(),
+        });
         table.rows.push(vec![
             row.truth.what.clone(),
             row.truth.role.name().into(),
             if nothing { "nothing".into() } else { value(row.truth.value) },
             row.found.map_or("nothing shown".into(), value),
             ends.unwrap_or_default(),
-            if row.agrees { "agrees".into() } else { "outside".into() },
+            match row.agrees {
+                Some(true) => "agrees",
+                Some(false) => "outside",
+                None => "cannot be judged",
+            }
+            .into(),
         ]);
     }
     table

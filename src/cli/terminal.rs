@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use indicatif::{ProgressBar, ProgressStyle};
 
-use crate::error::{Error, Finding};
+use crate::error::{Error, Finding, Severity};
 use crate::report::table::Table;
 
 /// Tables are no wider than this when they go to a file or a pipe.
@@ -57,10 +57,36 @@ impl Console {
         let _ = writeln!(self.err, "error: {place}{error}");
     }
 
-    /// Says what to know of a capture; a file that is not named belongs to the whole.
-    pub(super) fn finding(&mut self, path: Option<&str>, finding: &Finding) {
+    /// Says what limits the captures; what several of them share is said once. What is merely worth knowing of a
+    /// capture stands in `inspect`; a finding without a path belongs to the whole and is always said.
+    pub(super) fn findings<'a>(&mut self, findings: impl Iterator<Item = (Option<&'a str>, &'a Finding)>) {
+        let mut said: Vec<(&Finding, Vec<&str>)> = Vec::new();
+        for (path, finding) in findings {
+            let Some(path) = path else {
+                self.finding("", finding);
+                continue;
+            };
+            if finding.severity == Severity::Note {
+                continue;
+            }
+            match said.iter_mut().find(|(other, _)| *other == finding) {
+                Some((_, paths)) => paths.push(path),
+                None => said.push((finding, vec![path])),
+            }
+        }
+        for (finding, paths) in said {
+            let place = match paths.as_slice() {
+                [first, others @ ..] if !others.is_empty() => {
+                    format!("{} and {} more: ", crate::error::printable(first), others.len())
+                }
+                first => format!("{}: ", crate::error::printable(first[0])),
+            };
+            self.finding(&place, finding);
+        }
+    }
+
+    fn finding(&mut self, place: &str, finding: &Finding) {
         let word = finding.severity.word();
-        let place = path.map_or(String::new(), |path| format!("{}: ", crate::error::printable(path)));
         let _ = writeln!(self.err, "{word}: {place}{} [{}]", finding.message, finding.code);
     }
 

@@ -41,9 +41,8 @@ impl Run for Waveform {
         let (done, outcome) = each_file(console, sources(&self.files), |source| waveform(source, &settings, stretch))?;
         let (inputs, captures): (Vec<_>, Vec<_>) = done.into_iter().unzip();
         let inputs = inputs.concat();
-        for capture in &captures {
-            capture.warnings.iter().for_each(|finding| console.finding(Some(&capture.path), finding));
-        }
+        console
+            .findings(captures.iter().flat_map(|c| c.warnings.iter().map(|finding| (Some(c.path.as_str()), finding))));
         let forms = Forms {
             settings: super::with(&settings, "stretch", &stretch)?,
             inputs: &inputs,

@@ -396,7 +396,7 @@ pub fn found(rows: &[Found]) -> Result<Vec<u8>, Error> {
             number(row.found),
             low,
             high,
-            row.agrees.to_string(),
+            row.agrees.map(|agrees| agrees.to_string()).unwrap_or_default(),
         ])?;
     }
     columns.finish()

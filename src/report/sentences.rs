@@ -200,12 +200,19 @@ pub fn ends(interval: [f64; 2]) -> String {
 
 /// A number of decibels with its sign, one decimal.
 pub fn signed(db: f64) -> String {
-    format!("{db:+.1}").replace('-', "−")
+    with_sign(db, 1)
+}
+
+/// Zero has no sign; minus is a minus.
+fn with_sign(db: f64, decimals: usize) -> String {
+    let written = format!("{db:+.decimals$}");
+    let is_zero = !written.contains(|c: char| ('1'..='9').contains(&c)) && db.is_finite();
+    if is_zero { written[1..].to_owned() } else { written.replace('-', "−") }
 }
 
 /// The same with a second decimal where the interval is narrower than a quarter of a decibel.
 pub fn signed_within(db: f64, [low, high]: [f64; 2]) -> String {
-    if high - low < 0.25 { format!("{db:+.2}").replace('-', "−") } else { signed(db) }
+    with_sign(db, if high - low < 0.25 { 2 } else { 1 })
 }
 
 /// What the two sides are.
@@ -274,4 +281,23 @@ pub fn of_waveform(captures: &[CaptureWaveform]) -> Vec<String> {
 /// The last part of a path.
 pub fn short_name(path: &str) -> &str {
     path.rsplit(['/', '\\']).next().unwrap_or(path)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn decibels_carry_a_sign_and_as_many_decimals_as_they_deserve() {
+        for (db, interval, text) in [
+            (-9.14, [-9.6, -8.6], "−9.1"),
+            (-9.14, [-9.2, -9.1], "−9.14"),
+            (-0.001, [-0.1, 0.1], "0.00"),
+            (0.04, [-1.0, 1.0], "0.0"),
+        ] {
+            assert_eq!(signed_within(db, interval), text);
+        }
+        assert_eq!(ends([7.23, f64::INFINITY]), "at least +7.2");
+        assert_eq!(ends([f64::NEG_INFINITY, -1.0]), "at most −1.0");
+    }
 }

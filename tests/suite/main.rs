@@ -14,3 +14,4 @@ mod reading_hostile;
 mod reading_layouts;
 mod reading_outside;
 mod reading_properties;
+mod readme;

@@ -25,8 +25,9 @@ pub struct Found {
     pub found: Option<f64>,
     /// The interval stated with it.
     pub interval: Option<[f64; 2]>,
-    /// Whether the figure built in lies within the interval, or nothing was rightly found where nothing is.
-    pub agrees: bool,
+    /// Whether the figure built in lies within the interval, or nothing was rightly found where nothing is; `None`
+    /// where the captures say that they cannot judge it.
+    pub agrees: Option<bool>,
 }
 
 /// Everything that is compared for one load.
@@ -52,7 +53,12 @@ pub struct Checked {
 impl Checked {
     /// How many figures agree.
     pub fn agreeing(&self) -> usize {
-        self.rows.iter().filter(|row| row.agrees).count()
+        self.rows.iter().filter(|row| row.agrees == Some(true)).count()
+    }
+
+    /// How many figures the captures can judge.
+    pub fn judged(&self) -> usize {
+        self.rows.iter().filter(|row| row.agrees.is_some()).count()
     }
 }
 
@@ -99,10 +105,11 @@ fn beside(truth: Truth, loads: &[LoadResult], background: &[CaptureBands]) -> Fo
         Kind::CouplingGainDb => load.map_or((None, None), |load| coupling_gain(load, &truth)),
     };
     let agrees = match truth.kind {
-        Kind::AddsNothing => found.is_none(),
-        _ => {
-            interval.is_some_and(|[low, high]| low - truth.wander <= truth.value && truth.value <= high + truth.wander)
-        }
+        Kind::AddsNothing => Some(found.is_none()),
+        // An interval without any end is no statement.
+        _ => interval
+            .filter(|[low, high]| low.is_finite() || high.is_finite())
+            .map(|[low, high]| low - truth.wander <= truth.value && truth.value <= high + truth.wander),
     };
     Found { truth, found, interval, agrees }
 }
