@@ -278,8 +278,9 @@ fn length_findings(observed: &Observed, findings: &mut Vec<Finding>) {
         findings.push(Finding::limit(
             "few_periods",
             format!(
-                "{periods} whole mains periods once the high-pass has settled: a single pair of such captures hardly shows a \
-                 difference; take three or more captures a side"
+                "{periods} whole mains {} once the high-pass has settled: a single pair of such captures hardly shows a \
+                 difference; take three or more captures a side",
+                if periods < 2.0 { "period" } else { "periods" }
             ),
         ));
     }

@@ -341,7 +341,11 @@ pub(super) fn settle(
 ) -> Result<Timing, Error> {
     let (mut reading, mut findings) = (Vec::new(), Vec::new());
     if column.is_some_and(|column| column.single) {
-        reading.push("The times went through single precision; they are uniform within its noise.".to_owned());
+        findings.push(Finding::note(
+            "single_precision_times",
+            "the time column went through single precision: its steps differ in the last digits, and the record is uniform \
+             all the same",
+        ));
     }
     let clock = if let Some(rate) = options.sample_rate {
         overridden(rate, stated, column).into_iter().for_each(|finding| findings.push(finding));
