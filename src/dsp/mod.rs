@@ -18,4 +18,4 @@ pub mod transform;
 pub mod welch;
 pub mod window;
 
-pub use realfft::num_complex::Complex;
+pub use rustfft::num_complex::Complex;
