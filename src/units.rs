@@ -61,6 +61,7 @@ impl fmt::Display for Hertz {
         let (value, unit) = match self.0 {
             v if v >= 1e6 => (v / 1e6, "MHz"),
             v if v >= 1e3 => (v / 1e3, "kHz"),
+            v if v < 1e-3 => return write!(f, "{v:e} Hz"),
             v => (v, "Hz"),
         };
         let rounded = format!("{value:.3}");

@@ -274,7 +274,7 @@ pub fn too_short(path: &str, samples: u64, segment: usize, rate: Hertz) -> Error
     Error::input(format!("holds {samples} settled samples, less than one segment of {segment}"))
         .in_file(path)
         .expected(format!("at least {:.1} ms", needed * 1e3))
-        .remedy("record longer, or give a larger --rbw")
+        .remedy("record longer, or give a larger --rbw or a shorter --segment")
 }
 
 fn select(header: &Header, settings: &Settings) -> Result<Vec<(usize, Role)>, Error> {

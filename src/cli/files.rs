@@ -109,6 +109,11 @@ impl Output {
             Some(folder) if !folder.as_os_str().is_empty() => folder,
             _ => Path::new("."),
         };
+        if !folder.is_dir() {
+            return Err(Error::output("there is no folder to write it in")
+                .in_file(path.display().to_string())
+                .remedy("make the folder first, or name another one"));
+        }
         let temporary = temporary_in(folder).map_err(|e| failed(path, &e))?;
         Ok(Self { path: path.to_owned(), temporary, kind })
     }

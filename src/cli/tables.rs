@@ -289,8 +289,9 @@ pub(super) fn ranking(batch: &Batch) -> Vec<Table> {
     if !failed.is_empty() {
         let mut table = Table::new("Not analysed", vec![Column::text("capture"), Column::text("why")]);
         for row in failed {
-            let why = row.error.clone().unwrap_or_default();
-            table.rows.push(vec![row.path.clone(), why.lines().next().unwrap_or_default().to_owned()]);
+            let why = row.error.as_deref().and_then(|error| error.lines().next()).unwrap_or_default();
+            let why = why.strip_prefix(&format!("{}: ", row.path)).unwrap_or(why);
+            table.rows.push(vec![row.path.clone(), why.to_owned()]);
         }
         tables.push(table);
     }
