@@ -77,8 +77,8 @@ pub struct CaptureWaveform {
 
 /// A capture in time, with its input.
 ///
-/// The stretch begins where the high-pass has settled and, where the record shows the mains phase, at a rising
-/// zero of the fundamental.
+/// The stretch begins where the high-pass has settled and, where the record shows the mains phase and is long enough,
+/// at a rising zero of the fundamental.
 ///
 /// # Errors
 /// Whatever is wrong with the file, or a stretch that lies outside the record.
@@ -97,16 +97,16 @@ fn trace(pipeline: Pipeline, stretch: Stretch) -> Result<CaptureWaveform, Error>
     let unsettled = pipeline.unsettled();
     let period = rate / mains.frequency_hz;
     let earliest = (stretch.from_s * rate).max(unsettled as f64);
-    let start = match mains.phase_deg {
-        // The phase at the first sample, so the first rising zero comes (360 − phase) of a period later.
-        Some(phase) => {
-            let first = period * (1.0 - phase / 360.0).rem_euclid(1.0);
-            first + ((earliest - first) / period).ceil().max(0.0) * period
-        }
-        None => earliest,
-    };
-    let start = sample(start);
-    let end = start + sample(f64::from(stretch.cycles) * period).max(2);
+    let length = f64::from(stretch.cycles) * period;
+    let record = pipeline.expected_samples().map_or(f64::INFINITY, |settled| (settled + unsettled) as f64);
+    // The phase at the first sample, so the first rising zero comes (360 − phase) of a period later.
+    let zero = mains.phase_deg.map(|phase| {
+        let first = period * (1.0 - phase / 360.0).rem_euclid(1.0);
+        first + ((earliest - first) / period).ceil().max(0.0) * period
+    });
+    // A record too short to wait for that zero is shown as early as it can be.
+    let start = sample(zero.filter(|zero| zero + length <= record).unwrap_or(earliest));
+    let end = start + sample(length).max(2);
     let channels = pipeline.channels().to_vec();
     let selected = pipeline.selected().to_vec();
     let (mut raw, mut settled) = (Trace::new(COLUMNS), Trace::new(COLUMNS));

@@ -141,7 +141,7 @@ pub fn of_change(comparison: &Comparison<BandChange>) -> Vec<String> {
             Changed::Lower => format!("{place_first} the level in {} falls: {amount}.", total.band),
             Changed::Higher => format!("{place_first} the level in {} rises: {amount}.", total.band),
             Changed::NoChangeShown => format!(
-                "{place_first} no change shown in {} as a whole ({amount}){}.",
+                "{place_first} no change shown in {} as a whole, {amount}{}.",
                 total.band,
                 total
                     .smallest_shown_db
