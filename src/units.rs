@@ -218,11 +218,17 @@ impl Add<Decibels> for Level {
 }
 
 /// A quantity with the SI prefix that makes it readable, three significant digits: `3.14 mV`, `870 µV`.
+///
+/// Words that stand in for a unit (`codes`, `full scale`, `unknown`) take no prefix: `1.80e-2 full scale`.
 pub fn engineering(value: f64, unit: &str) -> String {
     const PREFIXES: [(f64, &str); 8] =
         [(1e9, "G"), (1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "µ"), (1e-9, "n"), (1e-12, "p")];
     if value == 0.0 || !value.is_finite() {
         return format!("{value} {unit}");
+    }
+    let numerator = unit.split('/').next().unwrap_or_default();
+    if numerator.len() > 2 && numerator.chars().all(|c| c.is_ascii_lowercase() || c == ' ') {
+        return format!("{value:.2e} {unit}");
     }
     let (factor, prefix) =
         PREFIXES.into_iter().find(|(factor, _)| value.abs() >= 0.9995 * factor).unwrap_or((1e-12, "p"));
@@ -238,6 +244,15 @@ pub fn engineering(value: f64, unit: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn words_take_no_prefix() {
+        assert_eq!(engineering(0.018, "V"), "18.0 mV");
+        assert_eq!(engineering(3.0, "m/s"), "3.00 m/s");
+        for (unit, text) in [("unknown", "1.80e-2 unknown"), ("full scale/s", "1.80e-2 full scale/s")] {
+            assert_eq!(engineering(0.018, unit), text);
+        }
+    }
 
     #[test]
     fn frequencies_are_read_with_their_prefix() {
