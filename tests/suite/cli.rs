@@ -100,7 +100,19 @@ fn every_document_has_the_common_frame() {
         assert_eq!(document["command"], *command);
         has(
             &document["settings"],
-            &["wire", "air", "sample_rate_hz", "mains_hz", "high_pass_hz", "range_low_hz", "range_high_hz", "rbw_hz", "window", "overlap", "segment"],
+            &[
+                "wire",
+                "air",
+                "sample_rate_hz",
+                "mains_hz",
+                "high_pass_hz",
+                "range_low_hz",
+                "range_high_hz",
+                "rbw_hz",
+                "window",
+                "overlap",
+                "segment",
+            ],
         );
         assert_eq!(document["settings"]["rbw_hz"], 200.0);
         for input in each(&document, "inputs") {
@@ -119,7 +131,10 @@ fn documents_hold_the_fields_that_scripts_rely_on() {
     let bench = studio_bench();
     let inspect = bench.json("inspect on.csv");
     let capture = &inspect["captures"][0];
-    has(capture, &["path", "sha256", "bytes", "format", "layout", "sample_rate_hz", "samples", "duration_s", "start_s"]);
+    has(
+        capture,
+        &["path", "sha256", "bytes", "format", "layout", "sample_rate_hz", "samples", "duration_s", "start_s"],
+    );
     has(&each(capture, "warnings").next().unwrap().clone(), &["code", "message"]);
     for channel in each(capture, "channels") {
         has(channel, &["name", "role", "unit", "min", "max", "mean", "rms", "resolution", "clipped_fraction"]);
@@ -169,7 +184,8 @@ fn a_sine_reads_its_own_rms() {
     let count = samples_in(0.1);
     let air = white(1e-14, count, 3);
     for frequency in [10_000.0, 31_013.0, 68_037.7, 140_061.0] {
-        let bench = Bench::with(&[("tone.csv", &table(&["Wire (V)", "Air (V)"], &[&sine(frequency, 3e-3, count), &air]))]);
+        let bench =
+            Bench::with(&[("tone.csv", &table(&["Wire (V)", "Air (V)"], &[&sine(frequency, 3e-3, count), &air]))]);
         let spectrum = bench.json("spectrum tone.csv --window hft95");
         let wire = channel(&spectrum, "wire");
         let peak = each(wire, "rms").max_by(|a, b| a.as_f64().unwrap().total_cmp(&b.as_f64().unwrap())).unwrap();
@@ -235,7 +251,9 @@ fn tables_say_the_conclusion_first() {
         let answer = bench.done(command);
         assert!(answer.out.starts_with(conclusion), "{command}: {}", answer.out);
     }
-    for (command, conclusion) in [("bands on.csv", "On the wire"), ("spectrum on.csv", "On the wire the strongest line is at 68")] {
+    for (command, conclusion) in
+        [("bands on.csv", "On the wire"), ("spectrum on.csv", "On the wire the strongest line is at 68")]
+    {
         let answer = bench.done(command);
         assert!(answer.out.lines().nth(1).unwrap().starts_with(conclusion), "{command}: {}", answer.out);
     }
@@ -272,7 +290,9 @@ fn a_batch_goes_on_past_a_broken_file() {
     assert!(answer.err.contains(named), "{}", answer.err);
     let document = answer.json();
     let broken = each(&document, "captures").find(|row| row["status"] == "failed").unwrap();
-    assert!(broken["path"] == named && broken["error"].is_string() && broken["channels"].as_array().unwrap().is_empty());
+    assert!(
+        broken["path"] == named && broken["error"].is_string() && broken["channels"].as_array().unwrap().is_empty()
+    );
     let done: Vec<_> = each(&document, "captures").filter(|row| row["status"] == "done").collect();
     // Natural order: 2 before 10.
     assert!(done.len() == 2 && done[0]["path"].as_str().unwrap().ends_with("2.csv") && done[0]["error"].is_null());
@@ -323,7 +343,11 @@ fn the_ending_of_the_output_picks_its_kind() {
         }
     }
     let answer = bench.run("bands on.csv -o bands.docx");
-    assert!(answer.status == 2 && answer.err.contains("bands.docx") && answer.err.contains(".png, .svg"), "{}", answer.err);
+    assert!(
+        answer.status == 2 && answer.err.contains("bands.docx") && answer.err.contains(".png, .svg"),
+        "{}",
+        answer.err
+    );
     assert!(!bench.names().contains(&"bands.docx".to_owned()) && !holds_leavings(&bench.path("")));
 }
 
@@ -462,7 +486,9 @@ fn settings_given_are_the_settings_in_force() {
     let bench = studio_bench();
     let document = bench.json("bands on.csv --rbw 1k --window hft95 --overlap 0.75 --range 9k:100k --high-pass off --mains 50 --wire 2 --air 1 --bands 9k,30k,100k");
     let settings = &document["settings"];
-    for (field, value) in [("rbw_hz", 1e3), ("overlap", 0.75), ("range_low_hz", 9e3), ("range_high_hz", 100e3), ("mains_hz", 50.0)] {
+    for (field, value) in
+        [("rbw_hz", 1e3), ("overlap", 0.75), ("range_low_hz", 9e3), ("range_high_hz", 100e3), ("mains_hz", 50.0)]
+    {
         assert_eq!(settings[field], value, "{field}");
     }
     assert!(settings["high_pass_hz"].is_null() && settings["window"] == "hft95" && settings["wire"] == "2");
