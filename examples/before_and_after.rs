@@ -25,6 +25,9 @@ fn sources(folder: &Path) -> Result<Vec<Source>, std::io::Error> {
 }
 
 /// Draws the change, and gives the conclusions and all bands as CSV.
+///
+/// # Errors
+/// A file that cannot be read or written, captures that cannot be compared.
 pub fn run(before: &Path, after: &Path, picture: &Path) -> Result<(Vec<String>, String), Box<dyn Error>> {
     let settings = Settings::default();
     // From three captures a side on, the capture is the observation, and scatter from one to the next counts.

@@ -17,6 +17,9 @@ use linewake::units::Hertz;
 const BLOCK: usize = 4096;
 
 /// Samples of a wire in volts to the energy in its bands.
+///
+/// # Errors
+/// No samples, a rate that is none, or a record shorter than a segment.
 pub fn run(samples: Vec<f64>, rate_hz: f64) -> Result<CaptureBands, linewake::error::Error> {
     let rate = Hertz::new(rate_hz)?;
     let clock = Clock { rate, source: RateSource::Option, relative_uncertainty: 0.0, start_s: 0.0 };

@@ -14,6 +14,9 @@ use linewake::report::figure::png;
 use linewake::report::{pictures, sentences};
 
 /// Reads one capture, draws its spectrum, and gives the conclusions.
+///
+/// # Errors
+/// A file that cannot be read or written, or that holds no capture.
 pub fn run(capture: &Path, picture: &Path) -> Result<Vec<String>, Box<dyn Error>> {
     // The library never opens a file by itself: it takes bytes with a name.
     let source = Source::new(Bytes::new(capture.display().to_string(), std::fs::read(capture)?));

@@ -19,6 +19,9 @@ fn source(path: &Path) -> Result<Source, std::io::Error> {
 }
 
 /// One line for each band in which the lamp adds something.
+///
+/// # Errors
+/// A file that cannot be read, captures that cannot be compared.
 pub fn run(off: &Path, on: &Path) -> Result<Vec<String>, Box<dyn Error>> {
     // Three captures a side or more make a stronger case; with one, the mains periods are the observations.
     let sides = [[source(off)?], [source(on)?]];

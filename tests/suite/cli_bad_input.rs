@@ -102,7 +102,7 @@ fn bad_files_are_refused_with_their_place() {
         ("turns_back.csv", rows(COUNT, |n| sound(if n == 900 { 300 } else { n })), &["902"]),
         ("standing_still.csv", rows(COUNT, |_| "0.001,0.5,0.25".into()), &["--sample-rate"]),
         ("time_only.csv", rows(COUNT, |n| format!("{:.6}", f64::from(n) * 2e-6)), &[]),
-        ("no_time.csv", "Wire (V),Air (V)\n0.1,0.2\n0.3,0.1\n0.2,0.2\n".repeat(1).into_bytes(), &["--sample-rate"]),
+        ("no_time.csv", b"Wire (V),Air (V)\n0.1,0.2\n0.3,0.1\n0.2,0.2\n".to_vec(), &["--sample-rate"]),
         ("utf16_odd.csv", [b"\xff\xfe".to_vec(), utf16(&rows(50, sound)), vec![7]].concat(), &[]),
         ("spectrum.csv", spectrum(), &[]),
         ("cut.npy", b"\x93NUMPY\x01\0\x76\0{'descr': '<f8', ".to_vec(), &[]),

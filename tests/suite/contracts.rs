@@ -92,7 +92,7 @@ fn count_samples(bytes: Vec<u8>, options: &ReadOptions) -> Result<usize, linewak
     let mut recording = open(&Source::new(Bytes::new("specimen", bytes)), options)?;
     let mut count = 0;
     while let Some(block) = recording.next_block()? {
-        assert!(!block.is_empty() && block.first as usize == count);
+        assert!(!block.is_empty() && block.first == count as u64);
         count += block.len();
     }
     Ok(count)
