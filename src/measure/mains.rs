@@ -162,11 +162,10 @@ mod tests {
     use super::*;
 
     fn mains_at(frequency: f64, phase_deg: f64, seconds: f64) -> Vec<f64> {
-        (0u32..)
-            .map(f64::from)
-            .take_while(|n| n / 250e3 < seconds)
+        let samples = (250_000.0 * seconds) as u32;
+        (0..samples)
             .map(|n| {
-                let angle = TAU * frequency * n / 250e3 + phase_deg.to_radians();
+                let angle = TAU * frequency * f64::from(n) / 250e3 + phase_deg.to_radians();
                 325.0 * (angle.sin() + 0.03 * (3.0 * angle).sin() + 0.02 * (5.0 * angle).cos())
             })
             .collect()
