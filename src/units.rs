@@ -230,9 +230,15 @@ pub fn prefix_of(value: f64) -> (f64, &'static str) {
 }
 
 /// A quantity with the SI prefix that makes it readable, three significant digits: `3.14 mV`, `870 µV`.
+///
+/// Words that stand in for a unit (`codes`, `full scale`, `unknown`) take no prefix: `1.80e-2 full scale`.
 pub fn engineering(value: f64, unit: &str) -> String {
     if value == 0.0 {
         return format!("0 {unit}");
+    }
+    let numerator = unit.split('/').next().unwrap_or_default();
+    if numerator.len() > 2 && numerator.chars().all(|c| c.is_ascii_lowercase() || c == ' ') {
+        return format!("{value:.2e} {unit}");
     }
     let (factor, prefix) = prefix_of(value);
     let scaled = value / factor;
@@ -247,6 +253,15 @@ pub fn engineering(value: f64, unit: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn words_take_no_prefix() {
+        assert_eq!(engineering(0.018, "V"), "18.0 mV");
+        assert_eq!(engineering(3.0, "m/s"), "3.00 m/s");
+        for (unit, text) in [("unknown", "1.80e-2 unknown"), ("full scale/s", "1.80e-2 full scale/s")] {
+            assert_eq!(engineering(0.018, unit), text);
+        }
+    }
 
     #[test]
     fn frequencies_are_read_with_their_prefix() {

@@ -104,7 +104,7 @@ fn analyse(source: &Source, settings: &Settings, scheme: &Scheme) -> Result<(Vec
         path: observed.path().to_owned(),
         status: Status::Done,
         error: None,
-        companion: inputs.get(1).map(|input| input.path.clone()),
+        companion: inputs.iter().find(|input| input.path != observed.path()).map(|input| input.path.clone()),
         channels,
         warnings: observed.findings(),
     };
@@ -135,8 +135,9 @@ fn level_interval(observed: &Observed, channel: usize, level: f64) -> Option<[f6
 pub fn batch(mut captures: Vec<BatchRow>) -> Batch {
     let mut seen: Vec<String> = Vec::new();
     captures.retain(|row| {
-        let again = row.companion.is_some() && seen.contains(&row.path);
-        seen.extend(row.companion.clone());
+        let Some(companion) = &row.companion else { return true };
+        let again = seen.contains(&row.path);
+        seen.extend([row.path.clone(), companion.clone()]);
         !again
     });
     let candidates = captures

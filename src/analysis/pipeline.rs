@@ -285,7 +285,9 @@ fn select(header: &Header, settings: &Settings) -> Result<Vec<(usize, Role)>, Er
     if wire.is_some() && wire == named_air {
         let free = (0..header.channels.len()).find(|&other| named_air != Some(other));
         if settings.wire.is_some() {
-            return Err(Error::usage("the same channel is named as wire and as air").in_file(header.path.clone()));
+            return Err(Error::usage("the same channel is named as wire and as air")
+                .in_file(header.path.clone())
+                .remedy("name two channels"));
         }
         return Ok(free
             .map(|index| (index, Role::Wire))

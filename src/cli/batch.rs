@@ -1,3 +1,4 @@
+use std::collections::HashSet;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
@@ -46,7 +47,10 @@ impl Run for Batch {
         });
         progress.finish_and_clear();
         let (inputs, rows): (Vec<_>, Vec<_>) = done.into_iter().unzip();
-        let inputs = inputs.concat();
+        let mut inputs = inputs.concat();
+        // Both files of a pair name each other.
+        let mut named = HashSet::new();
+        inputs.retain(|input| named.insert(input.path.clone()));
         let result = batch(rows);
         let captures = result.captures.iter();
         console

@@ -1,6 +1,7 @@
 //! The options that commands share, and how they become settings.
 
 use std::path::PathBuf;
+use std::str::FromStr;
 
 use clap::Args;
 
@@ -41,7 +42,7 @@ pub(super) struct CaptureOptions {
     #[arg(long, value_name = "UNIT", help_heading = "Reading")]
     unit: Option<String>,
     /// Lines to skip at the top of a text file
-    #[arg(long, value_name = "N", help_heading = "Reading")]
+    #[arg(long, value_name = "N", value_parser = count::<u64>, help_heading = "Reading")]
     skip_lines: Option<u64>,
     /// The most memory a reader may take, such as 500M
     #[arg(long, value_name = "SIZE", value_parser = size, help_heading = "Reading")]
@@ -62,10 +63,10 @@ pub(super) struct CaptureOptions {
     #[arg(long, value_name = "NAME", default_value = "hann", help_heading = "Analysis")]
     window: Window,
     /// The overlap of segments, a fraction
-    #[arg(long, value_name = "FRACTION", default_value_t = 0.5, help_heading = "Analysis")]
+    #[arg(long, value_name = "FRACTION", default_value_t = 0.5, value_parser = fraction, help_heading = "Analysis")]
     overlap: f64,
     /// Samples in a segment; overrides --rbw
-    #[arg(long, value_name = "N", help_heading = "Analysis")]
+    #[arg(long, value_name = "N", value_parser = count::<usize>, help_heading = "Analysis")]
     segment: Option<usize>,
 }
 
@@ -140,6 +141,14 @@ fn decimal_mark(text: &str) -> Result<char, String> {
 fn single(text: &str) -> Option<char> {
     let mut chars = text.chars();
     chars.next().filter(|c| chars.next().is_none() && !c.is_alphanumeric() && !"+-.".contains(*c))
+}
+
+fn fraction(text: &str) -> Result<f64, String> {
+    text.parse().map_err(|_| "expected a fraction such as 0.5".into())
+}
+
+fn count<T: FromStr>(text: &str) -> Result<T, String> {
+    text.parse().map_err(|_| "expected a whole number".into())
 }
 
 fn mains(text: &str) -> Result<Mains, String> {

@@ -25,7 +25,7 @@ pub(super) struct Waveform {
     #[arg(long, value_name = "N", default_value_t = 3, value_parser = clap::value_parser!(u32).range(1..=1000))]
     cycles: u32,
     /// From this time on, in seconds after the first sample
-    #[arg(long, value_name = "SECONDS", default_value_t = 0.0)]
+    #[arg(long, value_name = "SECONDS", default_value_t = 0.0, value_parser = seconds)]
     from: f64,
     #[command(flatten)]
     capture: CaptureOptions,
@@ -53,4 +53,9 @@ impl Run for Waveform {
         delivery.deliver(console, forms, |console| console.sentences(&sentences::of_waveform(&captures)))?;
         Ok(outcome)
     }
+}
+
+fn seconds(text: &str) -> Result<f64, String> {
+    let seconds = text.parse().ok().filter(|seconds: &f64| seconds.is_finite() && *seconds >= 0.0);
+    seconds.ok_or_else(|| "expected seconds from 0 on, such as 0.02".into())
 }

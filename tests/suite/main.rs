@@ -8,10 +8,23 @@
     reason = "tests compare exact values on purpose, a panic is how they fail, figures show with --nocapture"
 )]
 
+mod architecture;
+#[cfg(feature = "cli")]
+mod cli;
+#[cfg(feature = "cli")]
+mod cli_bad_input;
+mod contracts;
 mod dsp_figures;
 mod dsp_reference;
+mod examples;
+#[cfg(feature = "cli")]
+mod program;
+mod properties;
 mod reading_hostile;
 mod reading_layouts;
 mod reading_outside;
 mod reading_properties;
+#[cfg(feature = "cli")]
 mod readme;
+mod signals;
+mod statistics;
