@@ -86,7 +86,7 @@ fn false_tables(captures: usize, periods: usize, correlation: f64, tables: u32) 
 
 /// How many pairs and how many tables are simulated.
 const PAIRS: u32 = 3_000;
-const TABLES: u32 = 400;
+const TABLES: u32 = 200;
 
 #[test]
 fn intervals_hold_the_truth_as_often_as_they_promise() {
