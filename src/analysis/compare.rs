@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use super::inspect::FEWEST_PERIODS;
 use super::observe::{Input, Observed, Wants, observe};
-use super::pipeline::{peek, range_within};
+use super::pipeline::{outside_chain, peek, range_of};
 use super::settings::Settings;
 use crate::capture::{Quantity, Role};
 use crate::compare::added::{BandAddition, added};
@@ -63,8 +63,12 @@ pub struct ChannelComparison<Row> {
     /// The spectrum of the second side (on, after).
     #[serde(skip)]
     pub second: SideSpectrum,
-    /// The level of the converter's rounding in one noise bandwidth, the coarsest of all captures.
+    /// The level of the recorder's own noise in one noise bandwidth, mean over the range, the coarsest of all
+    /// captures.
     pub floor_level_db: Option<Level>,
+    /// The same over frequency, where it is known.
+    #[serde(skip)]
+    pub floor: Option<SideSpectrum>,
 }
 
 /// A whole comparison.
@@ -128,6 +132,7 @@ fn comparison<Row>(
         }
     }
     let range = common_range(first.iter().chain(second), settings)?;
+    let asked = settings;
     let settings = &Settings { range, ..settings.clone() };
     let mut bands = scheme.bands(range)?;
     bands.push(range);
@@ -139,14 +144,14 @@ fn comparison<Row>(
     let (before, after) = observed.split_at(first.len());
 
     let roles = shared_channels(before, after)?;
-    let pairs: Vec<Pair> = roles.iter().map(|(role, _)| pair_of(before, after, *role)).collect();
+    let pairs: Vec<Pair> = roles.iter().map(|(role, _)| pair_of(before, after, *role, &bands)).collect();
     let rows = judge(&pairs, &bands);
+    let roles_in_chain: Vec<Role> = before[0].channels.iter().map(|channel| channel.role).collect();
     let enbw = observed[0].spectral.enbw_hz;
     let channels = roles
         .into_iter()
-        .zip(&pairs)
         .zip(rows)
-        .map(|(((role, unit), pair), mut rows)| {
+        .map(|((role, unit), mut rows)| {
             let total = rows.pop().ok_or_else(|| {
                 Error::input("no capture holds a whole mains period").remedy("record longer: ten mains periods or more")
             })?;
@@ -157,7 +162,9 @@ fn comparison<Row>(
                 total,
                 first: side_spectrum(before, role),
                 second: side_spectrum(after, role),
-                floor_level_db: pair.floor_density.map(|density| Level::of_rms((density * enbw).sqrt())),
+                floor_level_db: floor_density(before, after, role, range)
+                    .map(|density| Level::of_rms((density * enbw).sqrt())),
+                floor: floor_spectrum(before, after, role, enbw),
             })
         })
         .collect::<Result<_, Error>>()?;
@@ -173,7 +180,11 @@ fn comparison<Row>(
         range_low_hz: range.low(),
         range_high_hz: range.high(),
         channels,
-        warnings: warnings(before, after, &inputs, names),
+        warnings: outside_chain(asked, roles_in_chain.into_iter())
+            .map(|finding| Warning { path: None, finding })
+            .into_iter()
+            .chain(warnings(before, after, &inputs, names))
+            .collect(),
     };
     Ok((inputs.concat(), comparison))
 }
@@ -182,7 +193,12 @@ fn comparison<Row>(
 fn common_range<'a>(sources: impl Iterator<Item = &'a Source>, settings: &Settings) -> Result<Band, Error> {
     sources.into_iter().try_fold(settings.range, |range, source| {
         let header = peek(source, settings)?;
-        range_within(range, header.clock.rate, &header.path)
+        let carried = range_of(&header, settings)?;
+        range.within(carried).ok_or_else(|| {
+            Error::input(format!("carries {carried} only, and no other capture here does"))
+                .in_file(header.path)
+                .expected(format!("a capture that reaches into {range}"))
+        })
     })
 }
 
@@ -224,7 +240,7 @@ fn channel_of(observed: &Observed, role: Role) -> Option<usize> {
     observed.channels.iter().position(|channel| channel.role == role)
 }
 
-fn pair_of(before: &[Observed], after: &[Observed], role: Role) -> Pair {
+fn pair_of(before: &[Observed], after: &[Observed], role: Role, bands: &[Band]) -> Pair {
     let mut pair = Pair::default();
     for (side, observed) in [(&mut pair.before, before), (&mut pair.after, after)] {
         for o in observed {
@@ -233,9 +249,26 @@ fn pair_of(before: &[Observed], after: &[Observed], role: Role) -> Pair {
             }
         }
     }
-    pair.floor_density =
-        before.iter().chain(after).filter_map(|o| o.floor_density(channel_of(o, role)?)).reduce(f64::max);
+    pair.floor_density = bands.iter().map(|band| floor_density(before, after, role, *band)).collect();
     pair
+}
+
+/// The mean density of the recorder's own noise in a band, the highest of all captures.
+fn floor_density(before: &[Observed], after: &[Observed], role: Role, band: Band) -> Option<f64> {
+    let all = before.iter().chain(after);
+    all.filter_map(|o| o.floor_density_in(channel_of(o, role)?, band)).reduce(f64::max)
+}
+
+/// The level of the recorder's own noise at each bin of the first capture, the highest of all captures.
+fn floor_spectrum(before: &[Observed], after: &[Observed], role: Role, enbw: f64) -> Option<SideSpectrum> {
+    let frequency_hz = side_spectrum(before, role).frequency_hz;
+    let at = |&frequency: &f64| {
+        let all = before.iter().chain(after);
+        let density = all.filter_map(|o| o.floor_density_at(channel_of(o, role)?, frequency)).reduce(f64::max)?;
+        Some(Level::of_rms((density * enbw).sqrt()))
+    };
+    let level_db = frequency_hz.iter().map(at).collect::<Option<_>>()?;
+    Some(SideSpectrum { frequency_hz, level_db })
 }
 
 fn side_spectrum(side: &[Observed], role: Role) -> SideSpectrum {

@@ -100,9 +100,9 @@ pub fn spectrum(capture: &CaptureSpectrum, settings: &Settings) -> Figure {
                     Shape::Line(points(&channel.max_level_db)),
                 ))
                 .with(Series::new("mean", style(channel.role), Shape::Line(points(&channel.level_db))));
-            if let Some(floor) = channel.floor_level_db {
-                panel =
-                    panel.with(Series::new("floor of range and converter", Style::Floor, Shape::Level(floor.get())));
+            if !channel.floor_levels_db.is_empty() {
+                let floor = Shape::Line(points(&channel.floor_levels_db));
+                panel = panel.with(Series::new("floor of range and converter", Style::Floor, floor));
             }
             Row::new(vec![panel])
         })
@@ -191,8 +191,8 @@ fn comparison_panels<Row_>(
         Panel::new(role_title(channel.role), frequency_axis(range), Axis::linear(level_label(&channel.unit)))
             .with(Series::new(names.0, before_style(channel.role), line(&channel.first)))
             .with(Series::new(names.1, after_style(channel.role), line(&channel.second)));
-    if let Some(floor) = channel.floor_level_db {
-        above = above.with(Series::new("floor of range and converter", Style::Floor, Shape::Level(floor.get())));
+    if let Some(floor) = &channel.floor {
+        above = above.with(Series::new("floor of range and converter", Style::Floor, line(floor)));
     }
     let changes: Vec<Change> = channel.bands.iter().map(change).collect();
     let bars: Vec<Bar> = changes
