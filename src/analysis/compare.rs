@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 
+use super::budget::{Seen, of_addition, of_change};
 use super::inspect::FEWEST_PERIODS;
 use super::observe::{Input, Observed, Wants, observe};
 use super::pipeline::{outside_chain, peek, range_of};
@@ -9,11 +10,13 @@ use super::settings::Settings;
 use crate::capture::{Quantity, Role};
 use crate::compare::added::{BandAddition, added};
 use crate::compare::before_after::{BandChange, Pair, compare};
+use crate::compare::side::Side;
 use crate::error::{Error, Finding};
 use crate::measure::bands::Scheme;
 use crate::measure::periods::of_channel;
 use crate::read::Source;
 use crate::spread;
+use crate::uncertainty::budget::Budget;
 use crate::units::{Band, Level};
 
 /// A finding and the capture that it belongs to; without a path it belongs to the comparison.
@@ -57,6 +60,11 @@ pub struct ChannelComparison<Row> {
     pub bands: Vec<Row>,
     /// The whole range.
     pub total: Row,
+    /// How sure the change of the whole range is; the chain is on both sides and cancels.
+    pub budget: Option<Budget>,
+    /// How sure the level of what the second side has more in the whole range is; the chain counts.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub added_budget: Option<Budget>,
     /// The spectrum of the first side (off, before).
     #[serde(skip)]
     pub first: SideSpectrum,
@@ -113,7 +121,9 @@ pub fn what_changed(
     settings: &Settings,
     scheme: &Scheme,
 ) -> Result<(Vec<Input>, Comparison<BandChange>), Error> {
-    comparison(before, after, settings, scheme, ("before", "after"), compare)
+    let (inputs, mut changed) = comparison(before, after, settings, scheme, ("before", "after"), compare)?;
+    changed.channels.iter_mut().for_each(|channel| channel.added_budget = None);
+    Ok((inputs, changed))
 }
 
 fn comparison<Row>(
@@ -150,16 +160,20 @@ fn comparison<Row>(
     let enbw = observed[0].spectral.enbw_hz;
     let channels = roles
         .into_iter()
+        .zip(&pairs)
         .zip(rows)
-        .map(|((role, unit), mut rows)| {
+        .map(|(((role, unit), pair), mut rows)| {
             let total = rows.pop().ok_or_else(|| {
                 Error::input("no capture holds a whole mains period").remedy("record longer: ten mains periods or more")
             })?;
+            let seen = sides_seen(before, after, pair, (role, bands.len() - 1), names);
             Ok(ChannelComparison {
                 role,
                 unit,
                 bands: rows,
                 total,
+                budget: seen.map(|(from, to)| of_change(&from, &to, range)),
+                added_budget: seen.and_then(|(from, to)| of_addition(&from, &to, range)),
                 first: side_spectrum(before, role),
                 second: side_spectrum(after, role),
                 floor_level_db: floor_density(before, after, role, range)
@@ -251,6 +265,20 @@ fn pair_of(before: &[Observed], after: &[Observed], role: Role, bands: &[Band]) 
     }
     pair.floor_density = bands.iter().map(|band| floor_density(before, after, role, *band)).collect();
     pair
+}
+
+/// Both sides of a channel as budgets take them, by the power in the band that is the whole range.
+fn sides_seen<'a>(
+    before: &'a [Observed],
+    after: &'a [Observed],
+    pair: &Pair,
+    (role, whole): (Role, usize),
+    names: (&'a str, &'a str),
+) -> Option<(Seen<'a>, Seen<'a>)> {
+    let seen = |name: &'a str, observed: &'a Observed, side: &Side| {
+        Some(Seen { name, observed, channel: channel_of(observed, role)?, power: side.power(whole)?.0 })
+    };
+    seen(names.0, &before[0], &pair.before).zip(seen(names.1, &after[0], &pair.after))
 }
 
 /// The mean density of the recorder's own noise in a band, the highest of all captures.

@@ -248,14 +248,14 @@ impl Observed {
     }
 
     /// The density of the recorder's own noise in a channel at a frequency in hertz, in U²/Hz: the converter's
-    /// rounding where its steps are seen or stated, or the noise of the shorted input where that is more, as they
+    /// rounding, from its steps as seen or else as stated, or the noise of the shorted input where that is more, as they
     /// look at the beginning of the chain.
     pub fn floor_density_at(&self, channel: usize, frequency: f64) -> Option<f64> {
         let seen = self.statistics(channel).rounding_mean_square().map(|square| square / (self.rate().get() / 2.0));
         let Some(chain) = &self.chains[channel] else { return seen };
         let recorder = &chain.recorder;
-        let stated = [recorder.rounding_density(self.rate().get()), recorder.noise_density(frequency)];
-        let floor = stated.into_iter().flatten().chain(seen).reduce(f64::max)?;
+        let rounding = seen.or_else(|| recorder.rounding_density(self.rate().get()));
+        let floor = [rounding, recorder.noise_density(frequency)].into_iter().flatten().reduce(f64::max)?;
         Some(floor * chain.correction(frequency.clamp(self.range.low(), self.range.high()))?.norm_sqr())
     }
 
