@@ -121,7 +121,7 @@ mod tests {
             relative_uncertainty: 0.0,
             start_s: 0.0,
         };
-        let sine = (0..25_000).map(|n| (std::f64::consts::TAU * 0.16 * f64::from(n)).sin()).collect();
+        let sine = (0..25_000).map(|n| (std::f64::consts::TAU * 0.162_347_1 * f64::from(n)).sin()).collect();
         let channel = Channel { name: "wire".into(), quantity: Quantity::Unit("V".into()), role: Role::Wire };
         let recording = Memory::new("sine", clock, vec![(channel, sine)], 4096).unwrap();
         observe_recording(Box::new(recording), &settings, Wants::default()).unwrap()

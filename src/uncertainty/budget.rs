@@ -188,7 +188,7 @@ impl Budget {
         let variance = covariance(&rows, &rows, correlations).max(0.0);
         let weighted: f64 = rows.iter().map(|row| row.part().powi(4) / row.degrees_of_freedom).sum();
         let degrees = if weighted > 0.0 { variance * variance / weighted } else { f64::INFINITY };
-        let coverage_factor = student_factor(coverage, degrees.floor().max(1.0).min(MANY));
+        let coverage_factor = student_factor(coverage, degrees.floor().clamp(1.0, MANY));
         let combined = variance.sqrt();
         Self {
             rows,
@@ -241,7 +241,8 @@ mod tests {
 
     #[test]
     fn simultaneous_resistance_and_reactance_of_the_gum() {
-        // JCGM 100:2008, H.2, tables H.2 to H.4: five simultaneous readings.
+        // JCGM 100:2008, H.2, tables H.2 to H.4: five simultaneous readings. Printed to a thousandth: for u(X) 0.295,
+        // where full precision gives 0.2956.
         let volts = [5.007, 4.994, 5.005, 4.990, 4.999];
         let amperes = [19.663e-3, 19.639e-3, 19.640e-3, 19.685e-3, 19.678e-3];
         let radians = [1.0456, 1.0438, 1.0468, 1.0428, 1.0433];
@@ -273,7 +274,7 @@ mod tests {
             (impedance, &z, 254.260, 0.236),
         ] {
             close(value, expected, 5e-4);
-            close(combined(rows), uncertainty, 5e-4);
+            close(combined(rows), uncertainty, 1e-3);
         }
         let between =
             |a: &[Contribution], b: &[Contribution]| covariance(a, b, &correlations) / (combined(a) * combined(b));

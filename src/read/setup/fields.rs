@@ -181,7 +181,7 @@ impl<'a> Fields<'a> {
 
     pub(super) fn whole(&self, key: &str, within: RangeInclusive<u32>) -> Result<Option<u32>, Error> {
         let Some(number) = self.number(key)? else { return Ok(None) };
-        within.clone().find(|&whole| f64::from(whole) == number).map(Some).ok_or_else(|| {
+        within.clone().find(|&whole| (f64::from(whole) - number).abs() < 1e-9).map(Some).ok_or_else(|| {
             self.wrong(key, number.to_string(), &format!("a whole number from {} to {}", within.start(), within.end()))
         })
     }

@@ -134,7 +134,7 @@ impl Layout {
             }
         };
         let value = (self.value.1.to_db)(number(self.value.0)?);
-        if !(value.abs() <= MOST_DECIBELS) {
+        if !(-MOST_DECIBELS..=MOST_DECIBELS).contains(&value) {
             let (column, cell) = cells[self.value.0];
             let error = Error::input(format!("\"{}\" as {}", printable(cell), self.value.1.header));
             return Err((Some(column), error.expected("a value that a real part can have")));
