@@ -2,6 +2,8 @@
 //!
 //! Everything here works on plain numbers and cites its source; what the numbers mean is decided in `compare`.
 
+pub mod budget;
+
 use statrs::distribution::{ChiSquared, ContinuousCDF, Normal, StudentsT};
 
 /// The share of true values that an interval is to hold.

@@ -2,14 +2,19 @@
 
 use serde::Serialize;
 
+use super::budget::{Seen, of_level};
 use super::observe::{Input, Observed, Wants, observe};
 use super::pipeline::Spectral;
+use super::pipeline::{peek, range_of};
 use super::settings::Settings;
 use crate::capture::{Quantity, Role};
+use crate::compare::side::Side;
 use crate::error::{Error, Finding};
 use crate::measure::bands::{BandValue, Scheme};
 use crate::measure::mains::Mains;
+use crate::measure::periods::of_channel;
 use crate::read::Source;
+use crate::uncertainty::budget::Budget;
 
 /// The bands of one channel.
 #[derive(Debug, Clone, Serialize)]
@@ -28,6 +33,9 @@ pub struct ChannelBands {
     pub slew_rms: f64,
     /// The mean absolute time derivative within the range, in U/s.
     pub slew_mean_abs: Option<f64>,
+    /// How sure the total is, where it was asked for.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub budget: Option<Budget>,
 }
 
 /// The bands of one capture.
@@ -56,6 +64,29 @@ pub fn bands(source: &Source, settings: &Settings, scheme: &Scheme) -> Result<(V
     Ok((inputs, of_observed(&observed, scheme)?))
 }
 
+/// The same with the uncertainty budget of each channel's total.
+///
+/// # Errors
+/// As [`bands`].
+pub fn bands_with_budget(
+    source: &Source,
+    settings: &Settings,
+    scheme: &Scheme,
+) -> Result<(Vec<Input>, CaptureBands), Error> {
+    let range = range_of(&peek(source, settings)?, settings)?;
+    let (inputs, observed) = observe(source, settings, Wants { slew: true, periods: Some(&[range]) })?;
+    let mut found = of_observed(&observed, scheme)?;
+    for (channel, bands) in found.channels.iter_mut().enumerate() {
+        let mut side = Side::default();
+        if let Some(periods) = &observed.periods {
+            side.push(of_channel(periods, channel));
+        }
+        bands.budget =
+            side.power(0).map(|(power, _)| of_level(&Seen { name: "", observed: &observed, channel, power }, range));
+    }
+    Ok((inputs, found))
+}
+
 /// The bands of what was observed.
 ///
 /// # Errors
@@ -82,5 +113,6 @@ fn channel_bands(observed: &Observed, channel: usize, scheme: &Scheme) -> Result
         total: observed.band(channel, observed.range),
         slew_rms: observed.densities[channel].mean.slew_rms_in(observed.range),
         slew_mean_abs: observed.slew.as_ref().and_then(|slew| slew[channel]),
+        budget: None,
     })
 }

@@ -2,18 +2,21 @@
 
 use serde::Serialize;
 
+use super::budget::{Seen, of_addition, of_change};
 use super::inspect::FEWEST_PERIODS;
 use super::observe::{Input, Observed, Wants, observe};
-use super::pipeline::{peek, range_within};
+use super::pipeline::{outside_chain, peek, range_of};
 use super::settings::Settings;
 use crate::capture::{Quantity, Role};
 use crate::compare::added::{BandAddition, added};
 use crate::compare::before_after::{BandChange, Pair, compare};
+use crate::compare::side::Side;
 use crate::error::{Error, Finding};
 use crate::measure::bands::Scheme;
 use crate::measure::periods::of_channel;
 use crate::read::Source;
 use crate::spread;
+use crate::uncertainty::budget::Budget;
 use crate::units::{Band, Level};
 
 /// A finding and the capture that it belongs to; without a path it belongs to the comparison.
@@ -57,14 +60,23 @@ pub struct ChannelComparison<Row> {
     pub bands: Vec<Row>,
     /// The whole range.
     pub total: Row,
+    /// How sure the change of the whole range is; the chain is on both sides and cancels.
+    pub budget: Option<Budget>,
+    /// How sure the level of what the second side has more in the whole range is; the chain counts.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub added_budget: Option<Budget>,
     /// The spectrum of the first side (off, before).
     #[serde(skip)]
     pub first: SideSpectrum,
     /// The spectrum of the second side (on, after).
     #[serde(skip)]
     pub second: SideSpectrum,
-    /// The level of the converter's rounding in one noise bandwidth, the coarsest of all captures.
+    /// The level of the recorder's own noise in one noise bandwidth, mean over the range, the coarsest of all
+    /// captures.
     pub floor_level_db: Option<Level>,
+    /// The same over frequency, where it is known.
+    #[serde(skip)]
+    pub floor: Option<SideSpectrum>,
 }
 
 /// A whole comparison.
@@ -109,7 +121,9 @@ pub fn what_changed(
     settings: &Settings,
     scheme: &Scheme,
 ) -> Result<(Vec<Input>, Comparison<BandChange>), Error> {
-    comparison(before, after, settings, scheme, ("before", "after"), compare)
+    let (inputs, mut changed) = comparison(before, after, settings, scheme, ("before", "after"), compare)?;
+    changed.channels.iter_mut().for_each(|channel| channel.added_budget = None);
+    Ok((inputs, changed))
 }
 
 fn comparison<Row>(
@@ -128,6 +142,7 @@ fn comparison<Row>(
         }
     }
     let range = common_range(first.iter().chain(second), settings)?;
+    let asked = settings;
     let settings = &Settings { range, ..settings.clone() };
     let mut bands = scheme.bands(range)?;
     bands.push(range);
@@ -139,8 +154,9 @@ fn comparison<Row>(
     let (before, after) = observed.split_at(first.len());
 
     let roles = shared_channels(before, after)?;
-    let pairs: Vec<Pair> = roles.iter().map(|(role, _)| pair_of(before, after, *role)).collect();
+    let pairs: Vec<Pair> = roles.iter().map(|(role, _)| pair_of(before, after, *role, &bands)).collect();
     let rows = judge(&pairs, &bands);
+    let roles_in_chain: Vec<Role> = before[0].channels.iter().map(|channel| channel.role).collect();
     let enbw = observed[0].spectral.enbw_hz;
     let channels = roles
         .into_iter()
@@ -150,14 +166,19 @@ fn comparison<Row>(
             let total = rows.pop().ok_or_else(|| {
                 Error::input("no capture holds a whole mains period").remedy("record longer: ten mains periods or more")
             })?;
+            let seen = sides_seen(before, after, pair, (role, bands.len() - 1), names);
             Ok(ChannelComparison {
                 role,
                 unit,
                 bands: rows,
                 total,
+                budget: seen.map(|(from, to)| of_change(&from, &to, range)),
+                added_budget: seen.and_then(|(from, to)| of_addition(&from, &to, range)),
                 first: side_spectrum(before, role),
                 second: side_spectrum(after, role),
-                floor_level_db: pair.floor_density.map(|density| Level::of_rms((density * enbw).sqrt())),
+                floor_level_db: floor_density(before, after, role, range)
+                    .map(|density| Level::of_rms((density * enbw).sqrt())),
+                floor: floor_spectrum(before, after, role, enbw),
             })
         })
         .collect::<Result<_, Error>>()?;
@@ -173,7 +194,11 @@ fn comparison<Row>(
         range_low_hz: range.low(),
         range_high_hz: range.high(),
         channels,
-        warnings: warnings(before, after, &inputs, names),
+        warnings: outside_chain(asked, roles_in_chain.into_iter())
+            .map(|finding| Warning { path: None, finding })
+            .into_iter()
+            .chain(warnings(before, after, &inputs, names))
+            .collect(),
     };
     Ok((inputs.concat(), comparison))
 }
@@ -182,7 +207,12 @@ fn comparison<Row>(
 fn common_range<'a>(sources: impl Iterator<Item = &'a Source>, settings: &Settings) -> Result<Band, Error> {
     sources.into_iter().try_fold(settings.range, |range, source| {
         let header = peek(source, settings)?;
-        range_within(range, header.clock.rate, &header.path)
+        let carried = range_of(&header, settings)?;
+        range.within(carried).ok_or_else(|| {
+            Error::input(format!("carries {carried} only, and no other capture here does"))
+                .in_file(header.path)
+                .expected(format!("a capture that reaches into {range}"))
+        })
     })
 }
 
@@ -224,7 +254,7 @@ fn channel_of(observed: &Observed, role: Role) -> Option<usize> {
     observed.channels.iter().position(|channel| channel.role == role)
 }
 
-fn pair_of(before: &[Observed], after: &[Observed], role: Role) -> Pair {
+fn pair_of(before: &[Observed], after: &[Observed], role: Role, bands: &[Band]) -> Pair {
     let mut pair = Pair::default();
     for (side, observed) in [(&mut pair.before, before), (&mut pair.after, after)] {
         for o in observed {
@@ -233,9 +263,40 @@ fn pair_of(before: &[Observed], after: &[Observed], role: Role) -> Pair {
             }
         }
     }
-    pair.floor_density =
-        before.iter().chain(after).filter_map(|o| o.floor_density(channel_of(o, role)?)).reduce(f64::max);
+    pair.floor_density = bands.iter().map(|band| floor_density(before, after, role, *band)).collect();
     pair
+}
+
+/// Both sides of a channel as budgets take them, by the power in the band that is the whole range.
+fn sides_seen<'a>(
+    before: &'a [Observed],
+    after: &'a [Observed],
+    pair: &Pair,
+    (role, whole): (Role, usize),
+    names: (&'a str, &'a str),
+) -> Option<(Seen<'a>, Seen<'a>)> {
+    let seen = |name: &'a str, observed: &'a Observed, side: &Side| {
+        Some(Seen { name, observed, channel: channel_of(observed, role)?, power: side.power(whole)?.0 })
+    };
+    seen(names.0, &before[0], &pair.before).zip(seen(names.1, &after[0], &pair.after))
+}
+
+/// The mean density of the recorder's own noise in a band, the highest of all captures.
+fn floor_density(before: &[Observed], after: &[Observed], role: Role, band: Band) -> Option<f64> {
+    let all = before.iter().chain(after);
+    all.filter_map(|o| o.floor_density_in(channel_of(o, role)?, band)).reduce(f64::max)
+}
+
+/// The level of the recorder's own noise at each bin of the first capture, the highest of all captures.
+fn floor_spectrum(before: &[Observed], after: &[Observed], role: Role, enbw: f64) -> Option<SideSpectrum> {
+    let frequency_hz = side_spectrum(before, role).frequency_hz;
+    let at = |&frequency: &f64| {
+        let all = before.iter().chain(after);
+        let density = all.filter_map(|o| o.floor_density_at(channel_of(o, role)?, frequency)).reduce(f64::max)?;
+        Some(Level::of_rms((density * enbw).sqrt()))
+    };
+    let level_db = frequency_hz.iter().map(at).collect::<Option<_>>()?;
+    Some(SideSpectrum { frequency_hz, level_db })
 }
 
 fn side_spectrum(side: &[Observed], role: Role) -> SideSpectrum {

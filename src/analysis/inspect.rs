@@ -221,6 +221,7 @@ fn in_short(code: &str) -> &str {
         "identical_channels" => "the same signal in two channels",
         "repeated_samples" => "samples that repeat exactly",
         "aliasing_suspected" => "folded-back signals suspected",
+        "outside_chain" => "a measuring chain that is not known over the whole range",
         "below_high_pass" => "the range begins below the high-pass",
         "codes_without_volts" => "converter codes without volts",
         "unit_unknown" => "no unit in the file",
@@ -344,8 +345,9 @@ struct Channel<'a> {
 
 impl<'a> Channel<'a> {
     fn of(observed: &'a Observed, channel: usize) -> Self {
+        let unit = observed.recorded_unit(channel);
         let channel = &observed.channels[channel];
-        Self { name: &channel.name, unit: channel.quantity.symbol(), role: channel.role }
+        Self { name: &channel.name, unit, role: channel.role }
     }
 }
 
@@ -375,7 +377,7 @@ fn coarse_finding(observed: &Observed, channel: usize, name: &str, unit: &str, f
 fn floor_finding(observed: &Observed, channel: usize, name: &str, findings: &mut Vec<Finding>) {
     let Some(share) = observed.floor_share(channel).filter(FloorShare::is_most) else { return };
     let statistics = observed.statistics(channel);
-    let unit = observed.channels[channel].quantity.symbol();
+    let unit = observed.recorded_unit(channel);
     let step = statistics.resolution.unwrap_or(f64::NAN);
     let floor = statistics.rounding_mean_square().unwrap_or(f64::NAN).sqrt();
     findings.push(Finding::limit(

@@ -5,10 +5,12 @@
 
 pub mod bands;
 pub mod batch;
+pub mod budget;
 pub mod compare;
 pub mod inspect;
 pub mod observe;
 pub mod pipeline;
 pub mod settings;
+pub mod setup;
 pub mod spectrum;
 pub mod waveform;

@@ -5,11 +5,12 @@ use serde::Serialize;
 
 use super::pipeline::{Passed, Pipeline, Spectral, rows, too_short};
 use super::settings::Settings;
-use crate::capture::{Channel, Header, Recording};
+use crate::capture::chain::Chain;
+use crate::capture::{Channel, Header, Quantity, Recording};
 use crate::dsp::segment::Hop;
 use crate::dsp::slew::Slew;
 use crate::dsp::spectrum::{Density, Spectrum};
-use crate::dsp::welch::{Welch, WelchResult};
+use crate::dsp::welch::{self, Welch, WelchResult};
 use crate::error::{Error, Finding};
 use crate::measure::bands::{BandValue, Scheme};
 use crate::measure::mains::Mains;
@@ -60,7 +61,9 @@ pub struct Observed {
     pub selected: Vec<usize>,
     /// The mains.
     pub mains: Mains,
-    /// The range, cut to what the clock can carry.
+    /// Their measuring chains.
+    pub chains: Vec<Option<Chain>>,
+    /// The range, cut to what the clock and the chains can carry.
     pub range: Band,
     /// How the spectral estimate was made.
     pub spectral: Spectral,
@@ -74,6 +77,9 @@ pub struct Observed {
 
 /// From here on the floor is looked at: below, mains harmonics and switching dominate almost everywhere.
 const FLOOR_FROM_HZ: f64 = 9e3;
+
+/// The floor behind a chain is averaged over so many places of a band.
+const FLOOR_POINTS: u32 = 64;
 
 /// How many bands of 2 kHz lie near the floor of the converter's steps.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -147,20 +153,27 @@ fn observe_pipeline(pipeline: Pipeline, settings: &Settings, wants: Wants<'_>) -
     let rate = pipeline.rate();
     let taper = pipeline.taper(settings)?;
     let length = taper.len();
-    let channels = pipeline.channels().to_vec();
+    let chains = pipeline.chains().to_vec();
+    let unit = |chain: &Chain| Quantity::Unit(chain.unit.to_owned());
+    let beyond = |(channel, chain): (&Channel, &Option<Chain>)| Channel {
+        quantity: chain.as_ref().map_or_else(|| channel.quantity.clone(), unit),
+        ..channel.clone()
+    };
+    let channels: Vec<Channel> = pipeline.channels().iter().zip(&chains).map(beyond).collect();
     let (selected, range, mains) = (pipeline.selected().to_vec(), pipeline.range, pipeline.mains);
-    let correction = pipeline.correction();
+    let corrections: Vec<_> = (0..channels.len()).map(|channel| pipeline.correction(channel)).collect();
     let settling_samples = pipeline.unsettled();
     let (enbw, hop) = (taper.noise_bandwidth(rate), hop_of(length, settings.overlap));
 
     let mut periods = wants.periods.map(|bands| {
-        PeriodPowers::new(rate, taper.clone(), mains.period_samples(rate), channels.len(), bands, pipeline.correction())
+        let correction = |channel: usize, frequency| corrections[channel](frequency);
+        PeriodPowers::new(rate, taper.clone(), mains.period_samples(rate), channels.len(), bands, correction)
     });
     let mut slews: Vec<Slew> = Vec::new();
     if wants.slew {
         let expected = pipeline.expected_samples();
-        for _ in &channels {
-            slews.push(Slew::new(rate, range, pipeline.amplitude_correction(), expected));
+        for channel in 0..channels.len() {
+            slews.push(Slew::new(rate, range, pipeline.amplitude_correction(channel), expected));
         }
     }
     let mut welch = Welch::new(rate, taper, Hop::Samples(hop), channels.len(), false);
@@ -188,10 +201,10 @@ fn observe_pipeline(pipeline: Pipeline, settings: &Settings, wants: Wants<'_>) -
         range_low_hz: range.low(),
         range_high_hz: range.high(),
     };
-    let densities = corrected(result, correction);
+    let densities = corrected(result, &corrections);
     let slew = wants.slew.then(|| slews.iter().map(Slew::finish).collect());
     let periods = periods.map(|periods| periods.finish());
-    Ok(Observed { passed, channels, selected, mains, range, spectral, densities, slew, periods })
+    Ok(Observed { passed, channels, selected, chains, mains, range, spectral, densities, slew, periods })
 }
 
 #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a fraction of a length that fits")]
@@ -200,17 +213,12 @@ fn hop_of(length: usize, overlap: f64) -> usize {
     (length - (length as f64 * overlap) as usize).max(1)
 }
 
-fn corrected(result: WelchResult, correction: impl Fn(f64) -> f64) -> Vec<Densities> {
-    let put_right = |density: Spectrum<Density>| density.map(|frequency, value| value * correction(frequency));
-    result
-        .channels
-        .into_iter()
-        .map(|channel| Densities {
-            mean: put_right(channel.mean),
-            max: put_right(channel.max_hold),
-            min: put_right(channel.min_hold),
-        })
-        .collect()
+fn corrected<F: Fn(f64) -> f64>(result: WelchResult, corrections: &[F]) -> Vec<Densities> {
+    let one = |(channel, correction): (welch::Densities, &F)| {
+        let put_right = |density: Spectrum<Density>| density.map(|frequency, value| value * correction(frequency));
+        Densities { mean: put_right(channel.mean), max: put_right(channel.max_hold), min: put_right(channel.min_hold) }
+    };
+    result.channels.into_iter().zip(corrections).map(one).collect()
 }
 
 impl Observed {
@@ -234,14 +242,41 @@ impl Observed {
         &self.passed.statistics.channels[self.selected[channel]]
     }
 
-    /// The density of the converter's rounding in a channel, in U²/Hz, where its resolution is known.
+    /// The unit of an analysed channel's samples as read, before its chain.
+    pub fn recorded_unit(&self, channel: usize) -> &str {
+        self.header().channels[self.selected[channel]].quantity.symbol()
+    }
+
+    /// The density of the recorder's own noise in a channel at a frequency in hertz, in U²/Hz: the converter's
+    /// rounding, from its steps as seen or else as stated, or the noise of the shorted input where that is more, as they
+    /// look at the beginning of the chain.
+    pub fn floor_density_at(&self, channel: usize, frequency: f64) -> Option<f64> {
+        let seen = self.statistics(channel).rounding_mean_square().map(|square| square / (self.rate().get() / 2.0));
+        let Some(chain) = &self.chains[channel] else { return seen };
+        let recorder = &chain.recorder;
+        let rounding = seen.or_else(|| recorder.rounding_density(self.rate().get()));
+        let floor = [rounding, recorder.noise_density(frequency)].into_iter().flatten().reduce(f64::max)?;
+        Some(floor * chain.correction(frequency.clamp(self.range.low(), self.range.high()))?.norm_sqr())
+    }
+
+    /// Its mean over a band.
+    pub fn floor_density_in(&self, channel: usize, band: Band) -> Option<f64> {
+        if self.chains[channel].is_none() {
+            return self.floor_density_at(channel, band.low());
+        }
+        let middle = |k: u32| band.low() + (f64::from(k) + 0.5) / f64::from(FLOOR_POINTS) * band.width();
+        let sum: f64 = (0..FLOOR_POINTS).map(|k| self.floor_density_at(channel, middle(k))).sum::<Option<f64>>()?;
+        Some(sum / f64::from(FLOOR_POINTS))
+    }
+
+    /// Its mean over the range.
     pub fn floor_density(&self, channel: usize) -> Option<f64> {
-        self.statistics(channel).rounding_mean_square().map(|square| square / (self.rate().get() / 2.0))
+        self.floor_density_in(channel, self.range)
     }
 
     /// What a band of a channel holds.
     pub fn band(&self, channel: usize, band: Band) -> BandValue {
-        BandValue::new(band, self.densities[channel].mean.mean_square_in(band), self.floor_density(channel))
+        BandValue::new(band, self.densities[channel].mean.mean_square_in(band), self.floor_density_in(channel, band))
     }
 
     /// How much of the range above 9 kHz lies at the floor of the converter's steps; `None` where those are not seen

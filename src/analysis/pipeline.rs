@@ -3,7 +3,8 @@
 use serde::Serialize;
 
 use super::settings::Settings;
-use crate::capture::{Block, Channel, Header, Recording, Role};
+use crate::capture::chain::Chain;
+use crate::capture::{Block, Channel, Header, Quantity, Recording, Role};
 use crate::dsp::Complex;
 use crate::dsp::segment::segment_length;
 use crate::dsp::window::Taper;
@@ -26,8 +27,9 @@ pub struct Pipeline {
     ended: bool,
     selected: Vec<usize>,
     channels: Vec<Channel>,
+    chains: Vec<Option<Chain>>,
     conditioner: Conditioner,
-    /// The range asked for, cut to what the clock can carry.
+    /// The range asked for, cut to what the clock and the measuring chains can carry.
     pub range: Band,
     /// The mains as the first stretch shows it.
     pub mains: Mains,
@@ -110,6 +112,76 @@ pub fn range_within(range: Band, rate: Hertz, path: &str) -> Result<Band, Error>
     })
 }
 
+/// The range asked for, cut to what the clock of a capture and the chains of its channels can carry.
+///
+/// All channels share one range, so that wire and air stay comparable.
+///
+/// # Errors
+/// When nothing is left of it, or the channels that the settings name do not exist.
+pub fn range_of(header: &Header, settings: &Settings) -> Result<Band, Error> {
+    let range = range_within(settings.range, header.clock.rate, &header.path)?;
+    select(header, settings)?.into_iter().filter_map(|(_, role)| Some((role, chain_of(settings, role)?))).try_fold(
+        range,
+        |range, (role, chain)| {
+            let (low, high) = chain.covers();
+            Band::new(low, high.min(f64::MAX)).ok().and_then(|covered| range.within(covered)).ok_or_else(|| {
+                Error::input(format!("the tables of the {} channel share no frequency with {range}", role.name()))
+                    .in_file(settings.setup.as_ref().map_or("", |setup| setup.files[0].path.as_str()))
+                    .expected("tables that reach into the range")
+                    .remedy("measure the parts over the whole range, or give another --range")
+            })
+        },
+    )
+}
+
+fn chain_of(settings: &Settings, role: Role) -> Option<&Chain> {
+    settings.setup.as_ref()?.chain(role)
+}
+
+/// What to know where the tables of a chain do not reach over the whole range asked for.
+pub fn outside_chain(settings: &Settings, roles: impl Iterator<Item = Role>) -> Option<Finding> {
+    let asked = settings.range;
+    let short: Vec<String> = roles
+        .filter_map(|role| Some((role, chain_of(settings, role)?)))
+        .flat_map(|(role, chain)| chain.parts.iter().map(move |part| (role, part)))
+        .filter_map(|(role, part)| {
+            let (low, high) = part.kind.table()?.covers();
+            let within = low <= asked.low() && asked.high() <= high;
+            (!within).then(|| format!("{} ({}) reaches from {} to {}", part.name, role.name(), hertz(low), hertz(high)))
+        })
+        .collect();
+    (!short.is_empty()).then(|| {
+        Finding::limit(
+            "outside_chain",
+            format!(
+                "the measuring chain is not known over all of {asked}: {}; what lies outside is left out of bands and totals, \
+                 on all channels alike",
+                short.join("; ")
+            ),
+        )
+    })
+}
+
+/// The chains of the channels that are analysed; only volts can pass through one.
+fn chains(header: &Header, selected: &[(usize, Role)], settings: &Settings) -> Result<Vec<Option<Chain>>, Error> {
+    let chain = |&(index, role): &(usize, Role)| {
+        let Some(chain) = chain_of(settings, role) else { return Ok(None) };
+        let channel = &header.channels[index];
+        if channel.quantity == Quantity::Unit("V".into()) {
+            return Ok(Some(chain.clone()));
+        }
+        Err(Error::input(format!(
+            "channel \"{}\" is in {}, but a measuring chain begins with volts at the recorder",
+            channel.name,
+            channel.quantity.symbol()
+        ))
+        .in_file(header.path.clone())
+        .expected("a channel in V")
+        .remedy("give the unit with --unit V where the file states none, or leave --setup out"))
+    };
+    selected.iter().map(chain).collect()
+}
+
 impl std::fmt::Debug for Pipeline {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         write!(f, "Pipeline({:?})", self.header().path)
@@ -135,7 +207,8 @@ impl Pipeline {
         let header = recording.header().clone();
         let rate = header.clock.rate;
         let selected = select(&header, settings)?;
-        let range = range_within(settings.range, rate, &header.path)?;
+        let range = range_of(&header, settings)?;
+        let chains = chains(&header, &selected, settings)?;
         let conditioner =
             Conditioner::new(selected.iter().map(|&(index, _)| index).collect(), settings.high_pass, rate)
                 .map_err(|e| e.in_file(header.path.clone()))?;
@@ -157,7 +230,8 @@ impl Pipeline {
         }
         let mains = mains_of(&prelude, &selected, &conditioner, rate, settings.mains);
         let mut findings = Vec::new();
-        range_findings(settings, range, rate, &mut findings);
+        range_findings(settings, range_within(settings.range, rate, &header.path)?, rate, &mut findings);
+        findings.extend(outside_chain(settings, selected.iter().map(|&(_, role)| role)));
         if mains.source == MainsSource::Assumed {
             findings.push(Finding::note(
                 "mains_assumed",
@@ -167,7 +241,19 @@ impl Pipeline {
         let channels =
             selected.iter().map(|&(index, role)| Channel { role, ..header.channels[index].clone() }).collect();
         let selected = selected.into_iter().map(|(index, _)| index).collect();
-        Ok(Self { recording, prelude, ended, selected, channels, conditioner, range, mains, findings, companion: None })
+        Ok(Self {
+            recording,
+            prelude,
+            ended,
+            selected,
+            channels,
+            chains,
+            conditioner,
+            range,
+            mains,
+            findings,
+            companion: None,
+        })
     }
 
     /// The second file, where the capture lies in two.
@@ -195,16 +281,35 @@ impl Pipeline {
         &self.selected
     }
 
-    /// The factor on a power that divides the high-pass out again.
-    pub fn correction(&self) -> impl Fn(f64) -> f64 + Send + Sync + use<> {
+    /// The measuring chains of the analysed channels.
+    pub fn chains(&self) -> &[Option<Chain>] {
+        &self.chains
+    }
+
+    /// The factor on a power of an analysed channel that divides the high-pass out again and undoes its chain.
+    pub fn correction(&self, channel: usize) -> impl Fn(f64) -> f64 + Send + Sync + use<> {
         let conditioner = self.conditioner.clone();
-        move |frequency| conditioner.power_correction(frequency)
+        let chain = self.chain_correction(channel);
+        move |frequency| conditioner.power_correction(frequency) * chain(frequency).norm_sqr()
     }
 
     /// The factor on an amplitude with its phase that does the same.
-    pub fn amplitude_correction(&self) -> impl Fn(f64) -> Complex<f64> + Send + Sync + use<> {
+    pub fn amplitude_correction(&self, channel: usize) -> impl Fn(f64) -> Complex<f64> + Send + Sync + use<> {
         let conditioner = self.conditioner.clone();
-        move |frequency| conditioner.amplitude_correction(frequency)
+        let chain = self.chain_correction(channel);
+        move |frequency| conditioner.amplitude_correction(frequency) * chain(frequency)
+    }
+
+    /// The factor that undoes a channel's chain alone; one without a chain.
+    ///
+    /// Outside the range it stays at its end, so that a bin that straddles an edge is put right; no result looks
+    /// farther out.
+    pub fn chain_correction(&self, channel: usize) -> impl Fn(f64) -> Complex<f64> + Send + Sync + use<> {
+        let (chain, range) = (self.chains[channel].clone(), self.range);
+        move |frequency| match &chain {
+            Some(chain) => chain.correction(frequency.clamp(range.low(), range.high())).unwrap_or_default(),
+            None => Complex::new(1.0, 0.0),
+        }
     }
 
     /// Samples left out at the start.

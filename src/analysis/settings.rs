@@ -1,8 +1,11 @@
 //! What the user settled, the defaults included.
 
+use std::sync::Arc;
+
 use serde::Serialize;
 use serde::ser::{SerializeMap, Serializer};
 
+use crate::capture::chain::Setup;
 use crate::dsp::window::Window;
 use crate::error::Error;
 use crate::read::{ReadOptions, Source};
@@ -34,6 +37,8 @@ pub struct Settings {
     pub overlap: f64,
     /// The segment length in samples; overrides the resolution bandwidth.
     pub segment: Option<usize>,
+    /// The measuring chains; without them levels are those at the recorder's input.
+    pub setup: Option<Arc<Setup>>,
     /// What readers are told.
     pub read: ReadOptions,
 }
@@ -53,6 +58,7 @@ impl Default for Settings {
             window: Window::default(),
             overlap: 0.5,
             segment: None,
+            setup: None,
             read: ReadOptions::default(),
         }
     }
@@ -95,6 +101,7 @@ impl Serialize for Settings {
         map.serialize_entry("window", &self.window)?;
         map.serialize_entry("overlap", &self.overlap)?;
         map.serialize_entry("segment", &self.segment)?;
+        map.serialize_entry("setup", &self.setup.as_ref().map(|setup| &setup.files))?;
         map.serialize_entry("max_memory_bytes", &self.read.max_memory)?;
         map.end()
     }

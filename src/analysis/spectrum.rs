@@ -32,8 +32,10 @@ pub struct ChannelSpectrum {
     pub max_level_db: Vec<Level>,
     /// The level of the smallest of all segments.
     pub min_level_db: Vec<Level>,
-    /// The level of the converter's rounding in one noise bandwidth, where the resolution is known.
+    /// The level of the recorder's own noise in one noise bandwidth, mean over the range, where it is known.
     pub floor_level_db: Option<Level>,
+    /// The same at each frequency; behind a measuring chain it is not flat. Empty where it is not known.
+    pub floor_levels_db: Vec<Level>,
 }
 
 /// The spectra of one capture.
@@ -93,6 +95,10 @@ pub(super) fn channel_spectrum(observed: &Observed, channel: usize) -> ChannelSp
         max_level_db: levels(densities.max.values()),
         min_level_db: levels(densities.min.values()),
         floor_level_db: observed.floor_density(channel).map(level),
+        floor_levels_db: bins
+            .iter()
+            .filter_map(|&k| observed.floor_density_at(channel, densities.mean.frequency(k)).map(level))
+            .collect(),
     }
 }
 

@@ -4,6 +4,7 @@
 //! `measure`; a short capture is one block, an endless one is many, and nobody else knows the difference.
 
 mod block;
+pub mod chain;
 mod channel;
 mod clock;
 

@@ -7,7 +7,7 @@ use super::options::{CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
 use super::{Outcome, Run, each_file, tables};
-use crate::analysis::bands::bands;
+use crate::analysis::bands::{bands, bands_with_budget};
 use crate::error::Error;
 use crate::measure::bands::Scheme;
 use crate::report::document::Captures;
@@ -25,6 +25,9 @@ pub(super) struct Bands {
     /// 2k (2 kHz wide), 200 (200 Hz groups, 2-9 kHz), wide, or edges such as 2k,9k,30k,150k
     #[arg(long, value_name = "BANDS", default_value = "2k")]
     bands: Scheme,
+    /// Show what contributes to the uncertainty of the whole range; a CSV file then holds that
+    #[arg(long)]
+    budget: bool,
     #[command(flatten)]
     capture: CaptureOptions,
     #[command(flatten)]
@@ -35,7 +38,9 @@ impl Run for Bands {
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         let settings = self.capture.settings()?;
         let delivery = Delivery::prepare("bands", &self.output, true)?;
-        let (done, outcome) = each_file(console, sources(&self.files), |source| bands(source, &settings, &self.bands))?;
+        let analyse = if self.budget { bands_with_budget } else { bands };
+        let (done, outcome) =
+            each_file(console, sources(&self.files), |source| analyse(source, &settings, &self.bands))?;
         let (inputs, captures): (Vec<_>, Vec<_>) = done.into_iter().unzip();
         let inputs = inputs.concat();
         console
@@ -47,7 +52,7 @@ impl Run for Bands {
             inputs: &inputs,
             body: Captures { captures: &captures },
             figure: Some(&|| pictures::bands(&captures[0], &settings)),
-            columns: &|| columns::bands(&captures),
+            columns: &|| if self.budget { columns::band_budgets(&captures) } else { columns::bands(&captures) },
         };
         delivery.deliver(console, forms, |console| {
             for capture in &captures {
@@ -55,6 +60,9 @@ impl Run for Bands {
                 console.sentences(&sentences::of_bands(capture))?;
                 for channel in &capture.channels {
                     console.table(&tables::bands(channel))?;
+                    if let Some(budget) = &channel.budget {
+                        console.table(&tables::budget(channel.role, "uncertainty of the total", budget))?;
+                    }
                 }
             }
             Ok(())

@@ -27,6 +27,9 @@ pub(super) struct Compare {
     /// 2k (2 kHz wide), 200 (200 Hz groups, 2-9 kHz), wide, or edges such as 2k,9k,30k,150k
     #[arg(long, value_name = "BANDS", default_value = "2k")]
     bands: Scheme,
+    /// Show what contributes to the uncertainty of the whole range; a CSV file then holds that
+    #[arg(long)]
+    budget: bool,
     #[command(flatten)]
     capture: CaptureOptions,
     #[command(flatten)]
@@ -44,11 +47,17 @@ impl Run for Compare {
             inputs: &inputs,
             body: &comparison,
             figure: Some(&|| pictures::changes(&comparison, &settings)),
-            columns: &|| columns::changes(&comparison),
+            columns: &|| {
+                if self.budget { columns::comparison_budgets(&comparison) } else { columns::changes(&comparison) }
+            },
         };
         delivery.deliver(console, forms, |console| {
             console.sentences(&sentences::of_change(&comparison))?;
-            comparison.channels.iter().try_for_each(|channel| console.table(&tables::changes(channel)))
+            comparison.channels.iter().try_for_each(|channel| {
+                console.table(&tables::changes(channel))?;
+                let budgets = tables::budgets(channel, "uncertainty of the change");
+                budgets.iter().filter(|_| self.budget).try_for_each(|table| console.table(table))
+            })
         })?;
         Ok(Outcome::Done)
     }

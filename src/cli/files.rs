@@ -163,6 +163,10 @@ fn made_by(path: &Path, kind: Kind, command: &str) -> bool {
             Kind::Png => starts(b"\x89PNG") && holds(&crate::report::document::made_by(command)),
             Kind::Svg => starts(b"<") && holds(&crate::report::document::made_by(command)),
             Kind::Json => holds("\"tool\": \"linewake\"") && holds(&format!("\"command\": \"{command}\"")),
-            Kind::Csv => crate::report::columns::header_of(command).is_some_and(|header| starts(header.as_bytes())),
+            // The budget of a command goes into a file of its own kind.
+            Kind::Csv => [command, "budget"]
+                .into_iter()
+                .filter_map(crate::report::columns::header_of)
+                .any(|header| starts(header.as_bytes())),
         }
 }

@@ -10,6 +10,7 @@ mod files;
 mod inspect;
 mod options;
 mod output;
+mod setup;
 mod spectrum;
 mod tables;
 mod terminal;
@@ -71,6 +72,7 @@ const COMMANDS: &[Command] = &[
     Command::of::<compare::Compare>("compare"),
     Command::of::<added::Added>("added"),
     Command::of::<batch::Batch>("batch"),
+    Command::of::<setup::Setup>("setup"),
     Command::of::<demo::Demo>("demo"),
 ];
 

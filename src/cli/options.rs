@@ -2,6 +2,7 @@
 
 use std::path::PathBuf;
 use std::str::FromStr;
+use std::sync::Arc;
 
 use clap::Args;
 
@@ -9,6 +10,7 @@ use crate::analysis::settings::Settings;
 use crate::dsp::window::Window;
 use crate::error::Error;
 use crate::read::ReadOptions;
+use crate::read::setup::setup;
 use crate::units::{Band, Hertz};
 
 /// How captures are read and analysed.
@@ -50,6 +52,9 @@ pub(super) struct CaptureOptions {
     /// The nominal mains frequency: 50, 60 or auto
     #[arg(long, value_name = "50|60|auto", default_value = "auto", value_parser = mains, help_heading = "Analysis")]
     mains: Mains,
+    /// The measuring chain, from volts at the recorder to the quantity on the line; see "setup"
+    #[arg(long, value_name = "FILE.toml", help_heading = "Reading")]
+    setup: Option<PathBuf>,
     /// The cutoff of the mains removal, or off
     #[arg(long, value_name = "HZ|off", default_value = "1k", value_parser = high_pass, help_heading = "Analysis")]
     high_pass: HighPassOption,
@@ -90,6 +95,7 @@ impl CaptureOptions {
             window: self.window,
             overlap: self.overlap,
             segment: self.segment,
+            setup: self.setup.as_deref().map(|path| setup(&super::files::source(path)).map(Arc::new)).transpose()?,
             read: ReadOptions {
                 sample_rate: self.sample_rate,
                 separator: self.separator,

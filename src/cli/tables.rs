@@ -4,6 +4,7 @@ use crate::analysis::bands::ChannelBands;
 use crate::analysis::batch::{Batch, Status};
 use crate::analysis::compare::ChannelComparison;
 use crate::analysis::inspect::Inspection;
+use crate::analysis::setup::ChannelChain;
 use crate::analysis::spectrum::ChannelSpectrum;
 use crate::capture::{Quantity, Role};
 use crate::compare::added::BandAddition;
@@ -14,6 +15,7 @@ use crate::report::sentences::{ends, signed, signed_within};
 use crate::report::table::{Column, Table};
 use crate::survey::studio::check::Found;
 use crate::survey::studio::{BuiltIn, Kind};
+use crate::uncertainty::budget::{Budget, Contribution, Evaluation};
 use crate::units::{Band, Level, engineering};
 
 /// How many of the strongest lines a spectrum's table shows.
@@ -235,6 +237,109 @@ fn comparison_notes(observation: Observation) -> Vec<String> {
         "Each interval holds at 95 %; the verdicts of all rows of all channels together err in at most 5 % of tables."
             .into(),
     ]
+}
+
+/// What contributes to an uncertainty, and what it comes to.
+pub(super) fn budget(role: Role, what: &str, budget: &Budget) -> Table {
+    let columns = vec![
+        Column::text("contribution"),
+        Column::text("type"),
+        Column::text("distribution"),
+        Column::number("standard uncertainty", budget.unit.clone()),
+        Column::number("sensitivity", ""),
+        Column::number("degrees of freedom", ""),
+        Column::text(""),
+    ];
+    let degrees = |degrees: f64| if degrees < 1e6 { format!("{degrees:.1}") } else { "unlimited".into() };
+    let mut table = Table::new(heading(role, "", what), columns);
+    let row = |row: &Contribution| {
+        vec![
+            row.quantity.clone(),
+            if row.evaluation == Evaluation::A { "A" } else { "B" }.into(),
+            row.distribution.word().into(),
+            format!("{:.3}", row.standard_uncertainty),
+            format!("{:.2}", row.sensitivity).replace('-', "−"),
+            degrees(row.degrees_of_freedom),
+            if row.cancelled { "cancels: common to both sides".into() } else { String::new() },
+        ]
+    };
+    table.rows = budget.rows.iter().map(row).collect();
+    let unit = &budget.unit;
+    table.notes = vec![format!(
+        "Combined {:.3} {unit}, {} effective degrees of freedom; expanded ±{:.2} {unit} at {:.0} % (k = {:.2}).",
+        budget.combined,
+        degrees(budget.effective_degrees_of_freedom),
+        budget.expanded,
+        100.0 * budget.coverage,
+        budget.coverage_factor
+    )];
+    table
+}
+
+/// The budgets of a comparison: of the difference in decibels, and of what is added where that was asked.
+pub(super) fn budgets<Row>(channel: &ChannelComparison<Row>, what: &str) -> Vec<Table> {
+    let of_change = channel.budget.iter().map(|found| budget(channel.role, what, found));
+    let of_added = channel
+        .added_budget
+        .iter()
+        .map(|found| budget(channel.role, "uncertainty of the level of what is added", found));
+    of_change.chain(of_added).collect()
+}
+
+/// The parts of a chain.
+pub(super) fn parts(chain: &ChannelChain) -> Table {
+    let columns = vec![
+        Column::text("part"),
+        Column::text("kind"),
+        Column::number("uncertainty", "dB"),
+        Column::text("distribution"),
+        Column::text("where it comes from"),
+    ];
+    let mut table =
+        Table::new(heading(chain.role, &chain.about, "the parts, from the source to the recorder"), columns);
+    for part in &chain.parts {
+        let stated = part.uncertainty;
+        table.rows.push(vec![
+            part.name.clone(),
+            part.kind.word().into(),
+            stated.map_or("not stated".into(), |stated| match part.kind.table() {
+                Some(table) if table.states_uncertainty() => "by its table".into(),
+                _ => format!("{:.2}", stated.db),
+            }),
+            stated.map_or(String::new(), |stated| stated.distribution.word().into()),
+            part.note.clone(),
+        ]);
+    }
+    if chain.parts.iter().any(|part| part.kind.is_ideal()) {
+        table.notes.push("An ideal part is a formula, not a measurement of the part at hand.".into());
+    }
+    if chain.parts.iter().any(|part| part.uncertainty.is_none()) {
+        table.notes.push("A part whose uncertainty is not stated counts in no budget.".into());
+    }
+    table
+}
+
+/// The total correction of a chain.
+pub(super) fn corrections(chain: &ChannelChain) -> Table {
+    let columns = vec![
+        Column::number("frequency", "kHz"),
+        Column::number("correction", crate::report::sentences::correction_unit(chain.unit)),
+        Column::number("phase", "°"),
+        Column::number("standard uncertainty", "dB"),
+    ];
+    let mut table = Table::new(heading(chain.role, "", "the total correction"), columns);
+    let written = |value: Option<f64>, decimals: usize| {
+        value.map_or("not known".into(), |value| format!("{value:.decimals$}").replace('-', "−"))
+    };
+    for row in &chain.corrections {
+        table.rows.push(vec![
+            format!("{}", row.frequency_hz / 1e3),
+            written(row.correction_db, 2),
+            written(row.phase_deg, 1),
+            written(row.standard_uncertainty_db, 2),
+        ]);
+    }
+    table
 }
 
 /// The ranking of a batch, role by role; failed captures last.

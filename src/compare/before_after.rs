@@ -70,8 +70,8 @@ pub struct Pair {
     pub before: Side,
     /// The captures after.
     pub after: Side,
-    /// The density of the converter's rounding in the capture with the coarsest resolution, where known.
-    pub floor_density: Option<f64>,
+    /// The mean density in each band of the recorder's own noise in the capture where it is highest, where known.
+    pub floor_density: Option<Vec<f64>>,
 }
 
 /// Compares channels band by band; the verdicts of all of them together err in at most 5 % of tables.
@@ -103,7 +103,9 @@ pub fn compare(pairs: &[Pair], bands: &[Band]) -> Vec<Vec<BandChange>> {
             rows.into_iter()
                 .zip(shown.by_ref())
                 .map(|((band, before, after, difference, observation), shown)| {
-                    let floor = pair.floor_density.map(|density| density * band.width());
+                    let place = bands.iter().position(|other| *other == band);
+                    let floor =
+                        pair.floor_density.as_ref().zip(place).map(|(densities, at)| densities[at] * band.width());
                     let smallest = if shown { None } else { difference.smallest_shown(hypotheses) };
                     BandChange {
                         band,

@@ -26,27 +26,31 @@ pub struct PeriodPowers {
     welch: Welch,
     channels: usize,
     per_period: u64,
-    bands: Vec<Weights>,
+    /// By channel, then by band.
+    bands: Vec<Vec<Weights>>,
     sums: Vec<f64>,
 }
 
 impl PeriodPowers {
     /// Prepares for channels at a rate, a mains period in samples (may be fractional), and bands.
     ///
-    /// `correction` gives the factor on a power at a frequency in hertz.
+    /// `correction` gives the factor on a power of a channel, by its number, at a frequency in hertz.
     pub fn new(
         rate: Hertz,
         taper: Taper,
         period: f64,
         channels: usize,
         bands: &[Band],
-        correction: impl Fn(f64) -> f64,
+        correction: impl Fn(usize, f64) -> f64,
     ) -> Self {
         let length = taper.len();
         let per_period = shifts_per_period(period, length);
         let bin = rate.get() / length as f64;
-        let bands =
-            bands.iter().map(|band| weights_of(*band, bin, length / 2, rate.get() / 2.0, &correction)).collect();
+        let weights = |channel: usize| {
+            let correction = |frequency: f64| correction(channel, frequency);
+            bands.iter().map(|band| weights_of(*band, bin, length / 2, rate.get() / 2.0, &correction)).collect()
+        };
+        let bands = (0..channels).map(weights).collect();
         let hop = Hop::Period { samples: period, per_period };
         Self {
             welch: Welch::new(rate, taper, hop, channels, false),
@@ -70,6 +74,7 @@ impl PeriodPowers {
         let Self { welch, bands, sums, channels: count, per_period } = self;
         welch.push_each(channels, |segment, channel, density| {
             let block = usize::try_from(segment / *per_period).expect("periods fit in memory");
+            let bands = &bands[channel];
             let start = (block * *count + channel) * bands.len();
             if sums.len() < start + bands.len() {
                 sums.resize(start + bands.len(), 0.0);
@@ -86,10 +91,11 @@ impl PeriodPowers {
     /// # Panics
     /// Never: each complete period has its sums.
     pub fn finish(&self) -> Array3<f64> {
-        let row = self.channels * self.bands.len();
+        let per_channel = self.bands.first().map_or(0, Vec::len);
+        let row = self.channels * per_channel;
         let complete = usize::try_from(self.welch.segments() / self.per_period).expect("periods fit in memory");
         let values = self.sums[..complete * row].iter().map(|sum| sum / self.per_period as f64).collect();
-        Array3::from_shape_vec((complete, self.channels, self.bands.len()), values)
+        Array3::from_shape_vec((complete, self.channels, per_channel), values)
             .expect("a row was made for each complete period")
     }
 }

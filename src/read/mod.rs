@@ -6,6 +6,7 @@
 mod csv;
 mod npy;
 mod pair;
+pub mod setup;
 mod source;
 mod wav;
 

@@ -4,6 +4,7 @@ use crate::analysis::bands::CaptureBands;
 use crate::analysis::batch::Batch;
 use crate::analysis::compare::Comparison;
 use crate::analysis::inspect::Inspection;
+use crate::analysis::setup::ChannelChain;
 use crate::analysis::spectrum::CaptureSpectrum;
 use crate::analysis::waveform::CaptureWaveform;
 use crate::capture::{Quantity, Role};
@@ -11,6 +12,7 @@ use crate::compare::added::BandAddition;
 use crate::compare::before_after::BandChange;
 use crate::error::Error;
 use crate::survey::studio::check::Found;
+use crate::uncertainty::budget::Budget;
 
 /// The header of each command's file; by it a command knows a file that it made.
 const HEADERS: &[(&str, &[&str])] = &[
@@ -112,6 +114,22 @@ const HEADERS: &[(&str, &[&str])] = &[
             "rank",
             "tied",
             "whole_range",
+        ],
+    ),
+    ("setup", &["role", "unit", "frequency_hz", "correction_db", "phase_deg", "standard_uncertainty_db"]),
+    (
+        "budget",
+        &[
+            "path",
+            "role",
+            "result",
+            "contribution",
+            "evaluation",
+            "distribution",
+            "standard_uncertainty_db",
+            "sensitivity",
+            "degrees_of_freedom",
+            "cancelled",
         ],
     ),
     (
@@ -243,6 +261,77 @@ pub fn spectra(captures: &[CaptureSpectrum]) -> Result<Vec<u8>, Error> {
         }
     }
     columns.finish()
+}
+
+/// The total correction of each chain, closely spaced.
+///
+/// # Errors
+/// None but for a lack of memory.
+pub fn chains(chains: &[ChannelChain]) -> Result<Vec<u8>, Error> {
+    let mut columns = Columns::of("setup")?;
+    for chain in chains {
+        for row in &chain.curve {
+            columns.row([
+                chain.role.name().to_owned(),
+                chain.unit.to_owned(),
+                number(row.frequency_hz),
+                number(row.correction_db),
+                number(row.phase_deg),
+                number(row.standard_uncertainty_db),
+            ])?;
+        }
+    }
+    columns.finish()
+}
+
+/// The budgets of the totals of every channel.
+///
+/// # Errors
+/// None but for a lack of memory.
+pub fn band_budgets(captures: &[CaptureBands]) -> Result<Vec<u8>, Error> {
+    let mut columns = Columns::of("budget")?;
+    for capture in captures {
+        for channel in &capture.channels {
+            budget_rows(&mut columns, [&capture.path, channel.role.name(), "level"], channel.budget.as_ref())?;
+        }
+    }
+    columns.finish()
+}
+
+/// The budgets of the differences of every channel.
+///
+/// # Errors
+/// None but for a lack of memory.
+pub fn comparison_budgets<Row>(comparison: &Comparison<Row>) -> Result<Vec<u8>, Error> {
+    let mut columns = Columns::of("budget")?;
+    for channel in &comparison.channels {
+        budget_rows(&mut columns, ["", channel.role.name(), "change"], channel.budget.as_ref())?;
+        budget_rows(&mut columns, ["", channel.role.name(), "added"], channel.added_budget.as_ref())?;
+    }
+    columns.finish()
+}
+
+/// The contributions, then what they come to: the combined and the expanded uncertainty.
+fn budget_rows(columns: &mut Columns, place: [&str; 3], budget: Option<&Budget>) -> Result<(), Error> {
+    let Some(budget) = budget else { return Ok(()) };
+    let place = || place.into_iter().map(str::to_owned);
+    for row in &budget.rows {
+        columns.row(place().chain([
+            row.quantity.clone(),
+            format!("{:?}", row.evaluation),
+            row.distribution.word().to_owned(),
+            number(row.standard_uncertainty),
+            number(row.sensitivity),
+            number(row.degrees_of_freedom),
+            row.cancelled.to_string(),
+        ]))?;
+    }
+    let degrees = number(budget.effective_degrees_of_freedom);
+    for (name, value) in [("combined", budget.combined), ("expanded, 95 %", budget.expanded)] {
+        let cells = [name.to_owned(), String::new(), String::new(), number(value), String::new(), degrees.clone()];
+        columns.row(place().chain(cells).chain([String::new()]))?;
+    }
+    Ok(())
 }
 
 /// Bands, then the whole range, of every channel.

@@ -7,6 +7,7 @@ use crate::analysis::batch::Batch;
 use crate::analysis::compare::{ChannelComparison, Comparison, SideSpectrum};
 use crate::analysis::pipeline::Spectral;
 use crate::analysis::settings::Settings;
+use crate::analysis::setup::{ChannelChain, Correction};
 use crate::analysis::spectrum::CaptureSpectrum;
 use crate::analysis::waveform::CaptureWaveform;
 use crate::capture::{Quantity, Role};
@@ -100,9 +101,9 @@ pub fn spectrum(capture: &CaptureSpectrum, settings: &Settings) -> Figure {
                     Shape::Line(points(&channel.max_level_db)),
                 ))
                 .with(Series::new("mean", style(channel.role), Shape::Line(points(&channel.level_db))));
-            if let Some(floor) = channel.floor_level_db {
-                panel =
-                    panel.with(Series::new("floor of range and converter", Style::Floor, Shape::Level(floor.get())));
+            if !channel.floor_levels_db.is_empty() {
+                let floor = Shape::Line(points(&channel.floor_levels_db));
+                panel = panel.with(Series::new("floor of range and converter", Style::Floor, floor));
             }
             Row::new(vec![panel])
         })
@@ -120,6 +121,29 @@ pub fn spectrum(capture: &CaptureSpectrum, settings: &Settings) -> Figure {
             ),
         ],
         ..Figure::new("Which frequencies, how strong?")
+    }
+}
+
+/// The total correction of each chain over frequency, with its standard uncertainty as a shade.
+pub fn chains(chains: &[ChannelChain], file: &str) -> Figure {
+    let panel = |chain: &ChannelChain| {
+        let known = |row: &Correction| Some((row.frequency_hz, row.correction_db?, row.standard_uncertainty_db?));
+        let known: Vec<(f64, f64, f64)> = chain.curve.iter().filter_map(known).collect();
+        let label = format!("Correction, {}", sentences::correction_unit(chain.unit));
+        let shade = known.iter().map(|&(frequency, db, u)| (frequency, db - 2.0 * u, db + 2.0 * u)).collect();
+        let line = known.iter().map(|&(frequency, db, _)| (frequency, db)).collect();
+        let range = Settings::default().range;
+        let mut panel = Panel::new(channel_title(chain.role, &chain.about), frequency_axis(range), Axis::linear(label));
+        if known.iter().any(|&(_, _, u)| u > 0.0) {
+            panel = panel.with(Series::new("two standard uncertainties", style(chain.role), Shape::Interval(shade)));
+        }
+        panel.with(Series::new("total correction", style(chain.role), Shape::Line(line)))
+    };
+    Figure {
+        conclusion: sentences::of_chains(chains),
+        rows: chains.iter().map(|chain| Row::new(vec![panel(chain)])).collect(),
+        caption: vec![format!("What is added to a level in dBµV at the recorder. File {file}.")],
+        ..Figure::new("What does this measuring chain correct?")
     }
 }
 
@@ -191,8 +215,8 @@ fn comparison_panels<Row_>(
         Panel::new(role_title(channel.role), frequency_axis(range), Axis::linear(level_label(&channel.unit)))
             .with(Series::new(names.0, before_style(channel.role), line(&channel.first)))
             .with(Series::new(names.1, after_style(channel.role), line(&channel.second)));
-    if let Some(floor) = channel.floor_level_db {
-        above = above.with(Series::new("floor of range and converter", Style::Floor, Shape::Level(floor.get())));
+    if let Some(floor) = &channel.floor {
+        above = above.with(Series::new("floor of range and converter", Style::Floor, line(floor)));
     }
     let changes: Vec<Change> = channel.bands.iter().map(change).collect();
     let bars: Vec<Bar> = changes

@@ -3,6 +3,7 @@
 use crate::analysis::bands::CaptureBands;
 use crate::analysis::batch::{Batch, Status};
 use crate::analysis::compare::{Comparison, SideSummary};
+use crate::analysis::setup::ChannelChain;
 use crate::analysis::spectrum::CaptureSpectrum;
 use crate::analysis::waveform::CaptureWaveform;
 use crate::capture::{Quantity, Role};
@@ -254,6 +255,38 @@ pub fn of_batch(batch: &Batch) -> Vec<String> {
         sentences.push(format!("{} {who}{noise}.", place_first(role)));
     }
     sentences
+}
+
+/// The unit of the correction of a chain that leads from volts to a unit.
+pub fn correction_unit(unit: &str) -> &'static str {
+    match unit {
+        "A" => "dB(S)",
+        "V/m" => "dB(1/m)",
+        "A/m" => "dB(S/m)",
+        "T" => "dB(T/V)",
+        _ => "dB",
+    }
+}
+
+/// What the chains of a setup lead to, and how far.
+pub fn of_chains(chains: &[ChannelChain]) -> Vec<String> {
+    let one = |chain: &ChannelChain| {
+        let reach = match (chain.low_hz, chain.high_hz) {
+            (Some(low), Some(high)) => format!(", known from {} to {} kHz", low / 1e3, high / 1e3),
+            _ => String::new(),
+        };
+        let ideal = chain.parts.iter().filter(|part| part.kind.is_ideal()).count();
+        let ideal = match ideal {
+            0 => String::new(),
+            count => format!("; {count} of {} parts ideal, by formula only", chain.parts.len()),
+        };
+        format!(
+            "{} the chain leads from volts at the recorder to {}{reach}{ideal}.",
+            place_first(chain.role),
+            chain.unit
+        )
+    };
+    chains.iter().map(one).collect()
 }
 
 /// The largest excursions of each channel.

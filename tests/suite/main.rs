@@ -9,6 +9,7 @@
 )]
 
 mod architecture;
+mod chain;
 #[cfg(feature = "cli")]
 mod cli;
 #[cfg(feature = "cli")]

@@ -1,0 +1,230 @@
+//! The sections of a setup file: keys with their places, and errors that name them.
+
+use std::ops::{Range, RangeInclusive};
+
+use toml::Spanned;
+use toml::de::{DeTable, DeValue};
+
+use crate::error::{Error, printable};
+
+/// The text of a setup file with its name.
+#[derive(Clone, Copy)]
+pub(super) struct Text<'a> {
+    pub(super) file: &'a str,
+    pub(super) text: &'a str,
+}
+
+impl<'a> Text<'a> {
+    pub(super) fn parse(self) -> Result<Spanned<DeTable<'a>>, Error> {
+        DeTable::parse(self.text).map_err(|error| {
+            let place = error.span().unwrap_or_default();
+            let found = printable(&error.message().replace('\n', "; "));
+            self.at(&place, Error::input(found).expected("a setup file in TOML").remedy("see \"setup --new\""))
+        })
+    }
+
+    /// Names the line and the column of a place.
+    pub(super) fn at(self, place: &Range<usize>, error: Error) -> Error {
+        let before = self.text.get(..place.start).unwrap_or(self.text);
+        let line = before.bytes().filter(|&byte| byte == b'\n').count() as u64 + 1;
+        let column = before.rsplit('\n').next().map_or(0, |last| last.chars().count()) as u64 + 1;
+        error.in_file(self.file).at_line(line, Some(column))
+    }
+}
+
+/// A section: what it is called, its keys and values.
+pub(super) struct Fields<'a> {
+    pub(super) text: Text<'a>,
+    name: String,
+    table: &'a DeTable<'a>,
+    place: Range<usize>,
+}
+
+impl<'a> Fields<'a> {
+    pub(super) fn new(text: Text<'a>, name: impl Into<String>, table: &'a DeTable<'a>, place: Range<usize>) -> Self {
+        Self { text, name: name.into(), table, place }
+    }
+
+    /// Refuses every key but these.
+    pub(super) fn only(&self, known: &[&str]) -> Result<(), Error> {
+        match self.table.keys().find(|key| !known.contains(&key.get_ref().as_ref())) {
+            None => Ok(()),
+            Some(key) => {
+                let hint =
+                    nearest(key.get_ref(), known).map_or(String::new(), |near| format!("; did you mean \"{near}\"?"));
+                let found = format!("{} has no key \"{}\"{hint}", self.name, printable(key.get_ref()));
+                Err(self.text.at(&key.span(), Error::input(found).expected(format!("one of: {}", known.join(", ")))))
+            }
+        }
+    }
+
+    fn get(&self, key: &str) -> Option<&'a Spanned<DeValue<'a>>> {
+        self.table.get(key)
+    }
+
+    /// The error for a value that is not right.
+    pub(super) fn wrong(&self, key: &str, found: String, expected: &str) -> Error {
+        let place = self.get(key).map_or_else(|| self.place.clone(), Spanned::span);
+        self.text.at(&place, Error::input(format!("{key} of {}: {found}", self.name)).expected(expected))
+    }
+
+    /// The error for a key that should be there.
+    pub(super) fn missing(&self, key: &str, expected: &str) -> Error {
+        let error = Error::input(format!("{} has no \"{key}\"", self.name)).expected(format!("{key} = {expected}"));
+        self.text.at(&self.place, error)
+    }
+
+    fn wrong_kind(&self, key: &str, value: &DeValue<'_>, expected: &str) -> Error {
+        self.wrong(key, format!("a value of the kind {}", value.type_str()), expected)
+    }
+
+    /// A section within this one.
+    pub(super) fn table(&self, key: &str) -> Result<Option<Fields<'a>>, Error> {
+        let Some(value) = self.get(key) else { return Ok(None) };
+        let name = if self.name.starts_with('[') {
+            format!("{}.{key}]", self.name.trim_end_matches(']'))
+        } else {
+            format!("[{key}]")
+        };
+        match value.get_ref() {
+            DeValue::Table(table) => Ok(Some(Fields::new(self.text, name, table, value.span()))),
+            other => Err(self.wrong_kind(key, other, &format!("a section {name}"))),
+        }
+    }
+
+    /// All sections within this one, by name.
+    pub(super) fn tables(&self) -> Result<Vec<(&'a str, Fields<'a>)>, Error> {
+        let section = |key: &'a str| Ok(self.table(key)?.map(|fields| (key, fields)));
+        self.table.keys().filter_map(|key| section(key.get_ref()).transpose()).collect()
+    }
+
+    pub(super) fn text(&self, key: &str) -> Result<Option<&'a str>, Error> {
+        match self.get(key).map(Spanned::get_ref) {
+            None => Ok(None),
+            Some(DeValue::String(text)) => Ok(Some(text)),
+            Some(other) => Err(self.wrong_kind(key, other, "text in quotes")),
+        }
+    }
+
+    pub(super) fn note(&self) -> Result<String, Error> {
+        Ok(self.text("note")?.unwrap_or_default().to_owned())
+    }
+
+    /// One of some words.
+    pub(super) fn choice<'w>(&self, key: &str, words: &[&'w str]) -> Result<Option<&'w str>, Error> {
+        let Some(text) = self.text(key)? else { return Ok(None) };
+        words.iter().copied().find(|word| *word == text).map(Some).ok_or_else(|| {
+            let hint = nearest(text, words).map_or(String::new(), |near| format!("; did you mean \"{near}\"?"));
+            self.wrong(key, format!("\"{}\"{hint}", printable(text)), &format!("one of: {}", words.join(", ")))
+        })
+    }
+
+    /// A list of names, at least one.
+    pub(super) fn names(&self, key: &str) -> Result<Vec<(&'a str, Range<usize>)>, Error> {
+        const EXPECTED: &str = "a list of names such as [\"network\", \"probe\"]";
+        let list = match self.get(key).map(Spanned::get_ref) {
+            None => return Err(self.missing(key, EXPECTED)),
+            Some(DeValue::Array(list)) if !list.is_empty() => list,
+            Some(DeValue::Array(_)) => return Err(self.wrong(key, "an empty list".into(), EXPECTED)),
+            Some(other) => return Err(self.wrong_kind(key, other, EXPECTED)),
+        };
+        let name = |value: &'a Spanned<DeValue<'a>>| match value.get_ref() {
+            DeValue::String(name) => Ok((name.as_ref(), value.span())),
+            other => Err(self.wrong_kind(key, other, EXPECTED)),
+        };
+        list.iter().map(name).collect()
+    }
+
+    fn number(&self, key: &str) -> Result<Option<f64>, Error> {
+        let Some(value) = self.get(key) else { return Ok(None) };
+        let number = match value.get_ref() {
+            DeValue::Integer(number) if number.radix() == 10 => number.as_str().parse::<f64>().ok(),
+            DeValue::Float(number) => number.as_str().parse::<f64>().ok(),
+            other => return Err(self.wrong_kind(key, other, "a number")),
+        };
+        let written = || printable(self.text.text.get(value.span()).unwrap_or_default());
+        match number {
+            Some(number) if number.is_finite() => Ok(Some(number)),
+            _ => Err(self.wrong(key, written(), "a finite number")),
+        }
+    }
+
+    pub(super) fn decibels(&self, key: &str) -> Result<f64, Error> {
+        let db = self.number(key)?.ok_or_else(|| self.missing(key, "a number of decibels"))?;
+        if db.abs() <= MOST_DECIBELS {
+            return Ok(db);
+        }
+        Err(self.wrong(key, format!("{db} dB"), &format!("at most {MOST_DECIBELS} dB either way")))
+    }
+
+    pub(super) fn maybe_positive(&self, key: &str) -> Result<Option<f64>, Error> {
+        match self.number(key)? {
+            Some(number) if !(1.0 / LARGEST..=LARGEST).contains(&number) => {
+                Err(self.wrong(key, number.to_string(), "a number above zero that a real part can have"))
+            }
+            number => Ok(number),
+        }
+    }
+
+    pub(super) fn positive(&self, key: &str) -> Result<f64, Error> {
+        self.maybe_positive(key)?.ok_or_else(|| self.missing(key, "a number above zero"))
+    }
+
+    pub(super) fn maybe_not_negative(&self, key: &str) -> Result<Option<f64>, Error> {
+        match self.number(key)? {
+            Some(number) if !(0.0..=MOST_DECIBELS).contains(&number) => {
+                Err(self.wrong(key, number.to_string(), &format!("0 to {MOST_DECIBELS}")))
+            }
+            number => Ok(number),
+        }
+    }
+
+    pub(super) fn whole(&self, key: &str, within: RangeInclusive<u32>) -> Result<Option<u32>, Error> {
+        let Some(number) = self.number(key)? else { return Ok(None) };
+        within.clone().find(|&whole| (f64::from(whole) - number).abs() < 1e-9).map(Some).ok_or_else(|| {
+            self.wrong(key, number.to_string(), &format!("a whole number from {} to {}", within.start(), within.end()))
+        })
+    }
+}
+
+/// No part of a chain changes a signal by more than this.
+pub(super) const MOST_DECIBELS: f64 = 400.0;
+/// No figure of a part, in its basic unit, is larger than this or smaller than its inverse.
+const LARGEST: f64 = 1e15;
+
+/// The known word that is nearest to one that is not known, if it is near at all.
+pub(super) fn nearest<'w>(word: &str, known: &[&'w str]) -> Option<&'w str> {
+    // Beyond this length nothing is near, and the work would grow with the square of it.
+    if word.len() > 64 {
+        return None;
+    }
+    let (distance, near) = known.iter().map(|&other| (edits(word, other), other)).min()?;
+    (distance <= 1 + near.len() / 3).then_some(near)
+}
+
+/// How many letters have to be changed, put in or taken out to make one word of another (Levenshtein).
+fn edits(a: &str, b: &str) -> usize {
+    let b: Vec<char> = b.chars().collect();
+    let mut row: Vec<usize> = (0..=b.len()).collect();
+    for (i, x) in a.chars().enumerate() {
+        let mut diagonal = std::mem::replace(&mut row[0], i + 1);
+        for (j, y) in b.iter().enumerate() {
+            let changed = diagonal + usize::from(x != *y);
+            diagonal = row[j + 1];
+            row[j + 1] = changed.min(row[j] + 1).min(diagonal + 1);
+        }
+    }
+    row[b.len()]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_nearest_word_is_found_and_nonsense_has_none() {
+        assert_eq!((edits("kitten", "sitting"), edits("", "abc"), edits("ab", "ab")), (3, 3, 0));
+        assert_eq!(nearest("rato", &["ratio", "table"]), Some("ratio"));
+        assert_eq!(nearest("zzzzzz", &["ratio", "table"]), None);
+    }
+}
