@@ -26,6 +26,8 @@ pub struct Difference {
     /// The 95 % interval of that; an end is infinite where the captures set none. `None` when the record says
     /// nothing of scatter.
     pub interval_db: Option<[f64; 2]>,
+    /// The 95 % interval of the difference of the powers.
+    pub interval_power: Option<[f64; 2]>,
     /// The probability that chance alone gives a difference as large; not a number where it cannot be judged.
     pub probability: f64,
     /// The standard error of the difference of the powers, and its degrees of freedom.
@@ -48,11 +50,11 @@ fn decibels(log_ratio: f64) -> f64 {
 /// Biometrika 34 (1947) 28-35; JCGM 100:2008, G.4.
 pub fn difference(from: &Estimate, to: &Estimate) -> Difference {
     if from.mean <= 0.0 || to.mean <= 0.0 {
-        return Difference { change_db: None, interval_db: None, probability: f64::NAN, error: None };
+        return Difference { change_db: None, interval_db: None, interval_power: None, probability: f64::NAN, error: None };
     }
     let change = (to.mean / from.mean).ln();
     let Some((from_degrees, to_degrees)) = from.degrees.zip(to.degrees) else {
-        return Difference { change_db: Some(decibels(change)), interval_db: None, probability: f64::NAN, error: None };
+        return Difference { change_db: Some(decibels(change)), interval_db: None, interval_power: None, probability: f64::NAN, error: None };
     };
     let spread = |factor: f64| {
         let terms = [(factor * factor * from.variance, from_degrees), (to.variance, to_degrees)];
@@ -79,9 +81,12 @@ pub fn difference(from: &Estimate, to: &Estimate) -> Difference {
         }
         decibels(change + direction * near)
     };
+    let (error, degrees) = spread(1.0);
+    let half = student_factor(COVERAGE, degrees.min(1e9)) * error;
     Difference {
         change_db: Some(decibels(change)),
         interval_db: Some([end(-1.0), end(1.0)]),
+        interval_power: Some([to.mean - from.mean - half, to.mean - from.mean + half]),
         probability: probability(1.0),
         error: Some(spread(1.0)),
     }
