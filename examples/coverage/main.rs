@@ -2,7 +2,12 @@
 //!
 //! `cargo run --release --example coverage`, optionally with a number of pairs (4000 by default).
 
-#![allow(clippy::print_stdout, clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a table of a simulation")]
+#![allow(
+    clippy::print_stdout,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "a table of a simulation"
+)]
 
 mod simulate;
 

@@ -106,7 +106,11 @@ impl Load {
                         let from = start + (random.uniform() * (PERIOD - length) as f64) as usize;
                         let end = (from + length).min(samples.len());
                         if from < end {
-                            WhiteNoise { density: 100.0 * white.density }.add_to(&mut samples[from..end], RATE_HZ, random);
+                            WhiteNoise { density: 100.0 * white.density }.add_to(
+                                &mut samples[from..end],
+                                RATE_HZ,
+                                random,
+                            );
                         }
                     }
                 }
@@ -221,8 +225,7 @@ pub fn outcome(load: Load, periods: usize, pairs: usize) -> Outcome {
     let numbers: Vec<u64> = (0..pairs as u64).collect();
     let simulated = spread::map(numbers, |number| {
         let mut random = Random::new(1 + load as u64, number);
-        let [off, before, after] =
-            [false, true, true].map(|on| record(load, on, periods, &mut random));
+        let [off, before, after] = [false, true, true].map(|on| record(load, on, periods, &mut random));
         let side = |record: &Record, gain: f64| {
             let mut side = Side::default();
             side.push(&record.periods * gain);
@@ -239,8 +242,7 @@ pub fn outcome(load: Load, periods: usize, pairs: usize) -> Outcome {
     let on_sum: f64 = simulated.iter().map(|s| s.1.0 + s.2.0 / (FILTER * FILTER)).sum();
     let on_truth = on_sum / simulated.iter().map(|s| s.1.1 + s.2.1).sum::<f64>();
     let decibels = |ratio: f64| 10.0 * ratio.log10();
-    let change_truths: Vec<f64> =
-        simulated.iter().map(|s| decibels(FILTER * FILTER * s.2.1 / s.1.1)).collect();
+    let change_truths: Vec<f64> = simulated.iter().map(|s| decibels(FILTER * FILTER * s.2.1 / s.1.1)).collect();
     let added_truths: Vec<f64> = simulated.iter().map(|s| on_truth * s.1.1 - off_truth).collect();
     Outcome {
         change: Tally::of(

@@ -50,11 +50,23 @@ fn decibels(log_ratio: f64) -> f64 {
 /// Biometrika 34 (1947) 28-35; JCGM 100:2008, G.4.
 pub fn difference(from: &Estimate, to: &Estimate) -> Difference {
     if from.mean <= 0.0 || to.mean <= 0.0 {
-        return Difference { change_db: None, interval_db: None, interval_power: None, probability: f64::NAN, error: None };
+        return Difference {
+            change_db: None,
+            interval_db: None,
+            interval_power: None,
+            probability: f64::NAN,
+            error: None,
+        };
     }
     let change = (to.mean / from.mean).ln();
     let Some((from_degrees, to_degrees)) = from.degrees.zip(to.degrees) else {
-        return Difference { change_db: Some(decibels(change)), interval_db: None, interval_power: None, probability: f64::NAN, error: None };
+        return Difference {
+            change_db: Some(decibels(change)),
+            interval_db: None,
+            interval_power: None,
+            probability: f64::NAN,
+            error: None,
+        };
     };
     let spread = |factor: f64| {
         let terms = [(factor * factor * from.variance, from_degrees), (to.variance, to_degrees)];
