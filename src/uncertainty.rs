@@ -236,9 +236,12 @@ fn effective_of_residuals(rest: &[f64]) -> f64 {
 pub struct Character {
     /// How many loud observations carry more than half of the scatter; 0 where it comes from all of them.
     pub loud: usize,
-    /// The last over the first level of the straight line through the series, where it is no chance (1 %).
+    /// The last over the first level of the straight line through the series, where it is no chance (one in 10 000,
+    /// so that a table of many bands has none by luck).
     pub drift: Option<f64>,
-    /// How many independent observations the series is worth.
+    /// How many observations there are.
+    pub count: usize,
+    /// How many independent ones the series is worth.
     pub effective: f64,
 }
 
@@ -251,7 +254,7 @@ impl Character {
         /// From the median of absolute deviations to the standard deviation of a normal distribution.
         const TO_DEVIATION: f64 = 1.4826;
         const LOUD: f64 = 5.0;
-        const NO_CHANCE: f64 = 0.01;
+        const NO_CHANCE: f64 = 1e-4;
         if series.len() < SHORTEST_SERIES {
             return None;
         }
@@ -273,6 +276,7 @@ impl Character {
         Some(Self {
             loud: if 2.0 * carried > squares { loud.len() } else { 0 },
             drift: (is_drift && mean > half.abs()).then(|| (mean + half) / (mean - half)),
+            count: series.len(),
             effective,
         })
     }
