@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 use std::hint::black_box;
 
 use criterion::{Criterion, criterion_group, criterion_main};
-use linewake::analysis::compare::what_changed;
+use linewake::analysis::compare::{Order, what_changed};
 use linewake::analysis::observe::{Wants, observe_recording};
 use linewake::analysis::settings::Settings;
 use linewake::capture::{Channel, Clock, Memory, Quantity, RateSource, Role};
@@ -56,8 +56,8 @@ fn jobs(criterion: &mut Criterion) {
     group.sample_size(10);
     group.bench_function("compare two captures, text to table and PNG", |bencher| {
         bencher.iter(|| {
-            let (_, comparison) =
-                what_changed(&before, &after, &settings, &Scheme::TwoKilohertz).expect("captures that compare");
+            let (_, comparison) = what_changed(&before, &after, &settings, &Scheme::TwoKilohertz, Order::Apart)
+                .expect("captures that compare");
             let picture = png(&pictures::changes(&comparison, &settings), "bench").expect("a picture");
             black_box((columns::changes(&comparison).expect("rows"), picture))
         });

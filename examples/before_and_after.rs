@@ -7,7 +7,7 @@
 use std::error::Error;
 use std::path::Path;
 
-use linewake::analysis::compare::what_changed;
+use linewake::analysis::compare::{Order, what_changed};
 use linewake::analysis::settings::Settings;
 use linewake::measure::bands::Scheme;
 use linewake::read::{Bytes, Source};
@@ -31,7 +31,7 @@ fn sources(folder: &Path) -> Result<Vec<Source>, std::io::Error> {
 pub fn run(before: &Path, after: &Path, picture: &Path) -> Result<(Vec<String>, String), Box<dyn Error>> {
     let settings = Settings::default();
     // From three captures a side on, the capture is the observation, and scatter from one to the next counts.
-    let (_, comparison) = what_changed(&sources(before)?, &sources(after)?, &settings, &Scheme::Wide)?;
+    let (_, comparison) = what_changed(&sources(before)?, &sources(after)?, &settings, &Scheme::Wide, Order::Apart)?;
     std::fs::write(picture, svg(&pictures::changes(&comparison, &settings), "before_and_after")?)?;
     let table = String::from_utf8(columns::changes(&comparison)?)?;
     Ok((sentences::of_change(&comparison), table))

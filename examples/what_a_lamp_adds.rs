@@ -7,7 +7,7 @@
 use std::error::Error;
 use std::path::Path;
 
-use linewake::analysis::compare::what_is_added;
+use linewake::analysis::compare::{Order, what_is_added};
 use linewake::analysis::settings::Settings;
 use linewake::compare::added::Verdict;
 use linewake::measure::bands::Scheme;
@@ -25,7 +25,8 @@ fn source(path: &Path) -> Result<Source, std::io::Error> {
 pub fn run(off: &Path, on: &Path) -> Result<Vec<String>, Box<dyn Error>> {
     // Three captures a side or more make a stronger case; with one, the mains periods are the observations.
     let sides = [[source(off)?], [source(on)?]];
-    let (_, comparison) = what_is_added(&sides[0], &sides[1], &Settings::default(), &Scheme::TwoKilohertz)?;
+    let (_, comparison) =
+        what_is_added(&sides[0], &sides[1], &Settings::default(), &Scheme::TwoKilohertz, Order::Apart)?;
 
     let mut said = Vec::new();
     for channel in &comparison.channels {

@@ -24,7 +24,7 @@
 //!
 //! // Each file is read block by block, the mains taken out, band powers measured in each mains period, the two
 //! // sides compared; the defaults are those of the command line.
-//! let (inputs, result) = what_is_added(&[off], &[on], &Settings::default(), &Scheme::TwoKilohertz)?;
+//! let (inputs, result) = what_is_added(&[off], &[on], &Settings::default(), &Scheme::TwoKilohertz, Order::Apart)?;
 //! assert_eq!(inputs.len(), 2);
 //! let band = result.channels[0].bands.iter().find(|band| band.band.low() == 68e3).unwrap();
 //! assert_eq!(band.verdict, Verdict::Adds);

@@ -105,23 +105,52 @@ pub struct Estimate {
 }
 
 impl Estimate {
+    /// The mean of observations in their order in time, whose neighbours may be correlated.
+    ///
+    /// Three rules turn the scatter of a series into that of its mean; the table of coverage in DEVELOPERS.md needs
+    /// each of them. From eight observations on:
+    ///
+    /// 1. A straight line through the series is taken off first: a level that drifts is no scatter about the mean
+    ///    of the record.
+    /// 2. What is left is worth [`effective_count`] independent observations.
+    /// 3. The degrees of freedom are those of the scatter itself: the variance of a variance follows from the
+    ///    fourth moment, so that a scatter that comes from k loud observations has about 2k of them, however many
+    ///    quiet ones there are.
+    ///
+    /// ```
+    /// use linewake::uncertainty::Estimate;
+    /// let mut one_loud = [1.0, 1.1, 0.9, 1.0, 1.1, 0.9, 1.0, 1.1, 0.9, 1.0].repeat(5);
+    /// one_loud[20] = 30.0;
+    /// assert!(Estimate::of_series(&one_loud).degrees.unwrap() < 2.2);
+    /// ```
+    ///
+    /// # Panics
+    /// When there is none.
+    ///
+    /// # Sources
+    /// Satterthwaite, Biometrics Bull. 2 (1946) 110-114: degrees of freedom 2 s⁴ / Var(s²); Var(s²) = σ⁴ (κ − 1)/n
+    /// for many observations, H. Cramér, Mathematical Methods of Statistics (1946), 27.4 (from memory).
+    pub fn of_series(observations: &[f64]) -> Self {
+        if observations.len() < SHORTEST_SERIES {
+            return Self::of_independent(observations);
+        }
+        let count = observations.len() as f64;
+        let mean = observations.iter().sum::<f64>() / count;
+        let rest = about_line(observations);
+        let square = moment(&rest, 2);
+        let effective = effective_of_residuals(&rest);
+        let spread = square / (1.0 - LINE_PARAMETERS / effective).max(LEAST_SHARE);
+        let kurtosis = if square > 0.0 { moment(&rest, 4) / (square * square) } else { 0.0 };
+        let of_scatter = 2.0 * effective / (kurtosis - 1.0).max(f64::MIN_POSITIVE);
+        let degrees = (effective - LINE_PARAMETERS).min(of_scatter).max(1.0);
+        Self { mean, variance: spread / effective, degrees: Some(degrees) }
+    }
+
     /// The mean of independent observations.
     ///
     /// # Panics
     /// When there is none.
     pub fn of_independent(observations: &[f64]) -> Self {
-        Self::of_effective(observations, observations.len() as f64)
-    }
-
-    /// The mean of observations in their order in time, whose neighbours may be correlated.
-    ///
-    /// # Panics
-    /// When there is none.
-    pub fn of_series(observations: &[f64]) -> Self {
-        Self::of_effective(observations, effective_count(observations))
-    }
-
-    fn of_effective(observations: &[f64], effective: f64) -> Self {
         assert!(!observations.is_empty(), "a mean needs an observation");
         let count = observations.len() as f64;
         let mean = observations.iter().sum::<f64>() / count;
@@ -129,36 +158,136 @@ impl Estimate {
             return Self { mean, variance: 0.0, degrees: None };
         }
         let squares: f64 = observations.iter().map(|x| (x - mean).powi(2)).sum();
-        let degrees = (effective - 1.0).max(1.0);
-        // The correlation that shrinks the effective number also shrinks the scatter within the record.
-        let spread = squares / (count * (1.0 - 1.0 / effective.max(2.0)));
-        Self { mean, variance: spread / effective, degrees: Some(degrees) }
+        Self { mean, variance: squares / (count * (count - 1.0)), degrees: Some(count - 1.0) }
     }
 }
 
-/// The number of independent observations that a correlated series is worth.
-///
-/// The first autocorrelation coefficient of the series, corrected for its bias, is taken for that of a
-/// first-order process: n (1 − ρ)/(1 + ρ). Negative correlation is not used to claim more than n, and series
-/// of fewer than eight observations are too short to tell.
-///
-/// Source: the variance of the mean of a first-order autoregressive process, Bayley and Hammersley 1946
-/// (J. R. Stat. Soc. Suppl. 8); bias of the coefficient Marriott and Pope 1954 (Biometrika 41); from memory.
-pub fn effective_count(series: &[f64]) -> f64 {
-    const SHORTEST: usize = 8;
+/// Shorter series are too short to tell drift and correlation from chance.
+const SHORTEST_SERIES: usize = 8;
+/// A straight line has a level and a slope.
+const LINE_PARAMETERS: f64 = 2.0;
+/// However correlated a series is, its line is not taken to have hidden more than 70 % of the scatter.
+const LEAST_SHARE: f64 = 0.3;
+
+/// What is left of a series when the straight line through it (least squares) is taken off.
+fn about_line(series: &[f64]) -> Vec<f64> {
     let count = series.len() as f64;
-    if series.len() < SHORTEST {
-        return count;
-    }
     let mean = series.iter().sum::<f64>() / count;
-    let squares: f64 = series.iter().map(|x| (x - mean).powi(2)).sum();
+    let time = |k: usize| k as f64 - (count - 1.0) / 2.0;
+    let slope = slope(series);
+    series.iter().enumerate().map(|(k, x)| x - mean - slope * time(k)).collect()
+}
+
+/// The slope of the straight line through a series, a step.
+fn slope(series: &[f64]) -> f64 {
+    let count = series.len() as f64;
+    let time = |k: usize| k as f64 - (count - 1.0) / 2.0;
+    let product: f64 = series.iter().enumerate().map(|(k, x)| x * time(k)).sum();
+    product / (0..series.len()).map(|k| time(k).powi(2)).sum::<f64>()
+}
+
+/// The mean of a power of values whose mean is zero.
+fn moment(values: &[f64], power: i32) -> f64 {
+    values.iter().map(|x| x.powi(power)).sum::<f64>() / values.len() as f64
+}
+
+/// The number of independent observations that a correlated series is worth, a straight drift left aside.
+///
+/// n / (1 + 2 Σ ρₖ) with the autocorrelation coefficients of the series about its straight line, corrected for
+/// their bias. The first always counts, so that neighbours sharing samples are seen; the sum goes on while the
+/// coefficients stand out from chance. Negative correlation is not used to claim more than n, no less than two
+/// are claimed, and series of fewer than eight observations are too short to tell.
+///
+/// # Sources
+/// Variance of the mean of a correlated series: G. V. Bayley and J. M. Hammersley, J. R. Stat. Soc. Suppl. 8 (1946);
+/// bias of the coefficients: F. H. C. Marriott and J. A. Pope, Biometrika 41 (1954); stopping once the
+/// coefficients are lost in chance: common practice, limits set by the table of coverage.
+pub fn effective_count(series: &[f64]) -> f64 {
+    if series.len() < SHORTEST_SERIES { series.len() as f64 } else { effective_of_residuals(&about_line(series)) }
+}
+
+fn effective_of_residuals(rest: &[f64]) -> f64 {
+    /// Standard errors by which the first coefficient must stand out for more of them to be looked at (5 %).
+    const STANDS_OUT: f64 = 1.64;
+    /// The same for those that follow.
+    const GOES_ON: f64 = 0.5;
+    let count = rest.len() as f64;
+    let squares: f64 = rest.iter().map(|x| x * x).sum();
     if squares <= 0.0 {
         return count;
     }
-    let products: f64 = series.windows(2).map(|pair| (pair[0] - mean) * (pair[1] - mean)).sum();
-    let raw = products / squares;
-    let correlation = ((count * raw + 1.0) / (count - 3.0)).clamp(0.0, 0.9);
-    (count * (1.0 - correlation) / (1.0 + correlation)).max(2.0)
+    let error = 1.0 / count.sqrt();
+    let coefficient = |lag: usize| rest.iter().zip(&rest[lag..]).map(|(a, b)| a * b).sum::<f64>() / squares;
+    let raw = coefficient(1);
+    let first = ((count * raw + LINE_PARAMETERS) / (count - 2.0 - LINE_PARAMETERS)).clamp(0.0, 0.9);
+    let mut sum = 1.0 + 2.0 * first;
+    if raw > STANDS_OUT * error {
+        for lag in 2..=rest.len() / 3 {
+            let next = coefficient(lag);
+            if next + LINE_PARAMETERS / count <= GOES_ON * error {
+                break;
+            }
+            sum += 2.0 * (next + LINE_PARAMETERS * sum / count);
+        }
+    }
+    (count / sum.max(1.0)).max(2.0)
+}
+
+/// What a reader should know of a series before its mean is taken for the level.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Character {
+    /// How many loud observations carry more than half of the scatter; 0 where it comes from all of them.
+    pub loud: usize,
+    /// The last over the first level of the straight line through the series, where it is no chance (one in 10 000,
+    /// so that a table of many bands has none by luck).
+    pub drift: Option<f64>,
+    /// How many observations there are.
+    pub count: usize,
+    /// How many independent ones the series is worth.
+    pub effective: f64,
+}
+
+impl Character {
+    /// Looks at observations in their order in time; `None` where there are fewer than eight.
+    ///
+    /// Loud is what lies more than five robust standard deviations above the median (Hampel's rule with five for
+    /// three: chi-square distributed powers have a tail of their own).
+    pub fn of_series(series: &[f64]) -> Option<Self> {
+        /// From the median of absolute deviations to the standard deviation of a normal distribution.
+        const TO_DEVIATION: f64 = 1.4826;
+        const LOUD: f64 = 5.0;
+        const NO_CHANCE: f64 = 1e-4;
+        if series.len() < SHORTEST_SERIES {
+            return None;
+        }
+        let count = series.len() as f64;
+        let mean = series.iter().sum::<f64>() / count;
+        let rest = about_line(series);
+        let effective = effective_of_residuals(&rest);
+        let middle = median(rest.clone());
+        let deviation = TO_DEVIATION * median(rest.iter().map(|x| (x - middle).abs()).collect());
+        let loud: Vec<f64> = rest.iter().copied().filter(|x| x - middle > LOUD * deviation).collect();
+        let carried: f64 = loud.iter().map(|x| x * x).sum();
+        let squares = count * moment(&rest, 2);
+        let slope = slope(series);
+        // The standard error of a slope, the correlation counted as fewer observations.
+        let degrees = (effective - LINE_PARAMETERS).max(1.0);
+        let error = (squares / count / degrees * 12.0 / (count * count - 1.0)).sqrt();
+        let is_drift = error > 0.0 && student_probability(slope / error, degrees) < NO_CHANCE;
+        let half = slope * (count - 1.0) / 2.0;
+        Some(Self {
+            loud: if 2.0 * carried > squares { loud.len() } else { 0 },
+            drift: (is_drift && mean > half.abs()).then(|| (mean + half) / (mean - half)),
+            count: series.len(),
+            effective,
+        })
+    }
+}
+
+/// The middle value; the upper one of two.
+fn median(mut values: Vec<f64>) -> f64 {
+    let middle = values.len() / 2;
+    *values.select_nth_unstable_by(middle, f64::total_cmp).1
 }
 
 /// Degrees of freedom of a sum of variances: (Σv)² / Σ(v²/ν).

@@ -10,6 +10,7 @@ use super::settings::Settings;
 use crate::capture::{Quantity, Role};
 use crate::compare::added::{BandAddition, added};
 use crate::compare::before_after::{BandChange, Pair, compare};
+use crate::compare::load::{BandLoad, loads};
 use crate::compare::side::Side;
 use crate::error::{Error, Finding};
 use crate::measure::bands::Scheme;
@@ -49,6 +50,26 @@ pub struct SideSpectrum {
     pub level_db: Vec<Level>,
 }
 
+/// How the captures of the two sides were taken.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Order {
+    /// Each side by itself.
+    #[default]
+    Apart,
+    /// Alternately: the first of one side belongs to the first of the other, and so on.
+    InPairs,
+}
+
+/// What the load adds before and after, and what the filter changes of that.
+#[derive(Debug, Clone, Serialize)]
+pub struct LoadChange {
+    /// The bands.
+    pub bands: Vec<BandLoad>,
+    /// The whole range.
+    pub total: BandLoad,
+}
+
 /// One channel of a comparison; `Row` is a band's result.
 #[derive(Debug, Clone, Serialize)]
 pub struct ChannelComparison<Row> {
@@ -65,6 +86,9 @@ pub struct ChannelComparison<Row> {
     /// How sure the level of what the second side has more in the whole range is; the chain counts.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub added_budget: Option<Budget>,
+    /// What changed of the load's own noise, where captures with the load off are there to tell.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub load: Option<LoadChange>,
     /// The spectrum of the first side (off, before).
     #[serde(skip)]
     pub first: SideSpectrum,
@@ -86,6 +110,11 @@ pub struct Comparison<Row> {
     pub first: SideSummary,
     /// The side compared to: on, after.
     pub second: SideSummary,
+    /// The captures with the load off, where a filter's effect on the load is asked for.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub off: Option<SideSummary>,
+    /// How the captures were taken.
+    pub order: Order,
     /// The noise bandwidth of the analysis.
     pub enbw_hz: f64,
     /// The range compared.
@@ -107,8 +136,11 @@ pub fn what_is_added(
     on: &[Source],
     settings: &Settings,
     scheme: &Scheme,
+    order: Order,
 ) -> Result<(Vec<Input>, Comparison<BandAddition>), Error> {
-    comparison(off, on, settings, scheme, ("off", "on"), added)
+    let request = Request { first: off, second: on, names: ("off", "on"), order };
+    let (inputs, comparison, _) = comparison(&request, &[], settings, scheme, added)?;
+    Ok((inputs, comparison))
 }
 
 /// What changed: captures before, captures after.
@@ -120,20 +152,63 @@ pub fn what_changed(
     after: &[Source],
     settings: &Settings,
     scheme: &Scheme,
+    order: Order,
 ) -> Result<(Vec<Input>, Comparison<BandChange>), Error> {
-    let (inputs, mut changed) = comparison(before, after, settings, scheme, ("before", "after"), compare)?;
-    changed.channels.iter_mut().for_each(|channel| channel.added_budget = None);
-    Ok((inputs, changed))
+    what_changed_of_the_load(&[], before, after, settings, scheme, order)
+}
+
+/// What changed, and what of that is the load's own noise: captures with the load off and no filter, with the load
+/// on before and after the filter came in.
+///
+/// What is on the line with the load off is taken to be there with the filter as well. Without captures with the load
+/// off it is [`what_changed`].
+///
+/// # Errors
+/// As [`what_is_added`].
+pub fn what_changed_of_the_load(
+    off: &[Source],
+    before: &[Source],
+    after: &[Source],
+    settings: &Settings,
+    scheme: &Scheme,
+    order: Order,
+) -> Result<(Vec<Input>, Comparison<BandChange>), Error> {
+    let request = Request { first: before, second: after, names: ("before", "after"), order };
+    let (inputs, mut comparison, measured) = comparison(&request, off, settings, scheme, compare)?;
+    comparison.channels.iter_mut().for_each(|channel| channel.added_budget = None);
+    if !off.is_empty() {
+        let told = loads(&measured.beside, &measured.pairs, &measured.bands);
+        for (channel, mut rows) in comparison.channels.iter_mut().zip(told) {
+            channel.load = rows.pop().map(|total| LoadChange { bands: rows, total });
+        }
+        comparison.warnings.extend(load_warnings(&comparison.channels));
+    }
+    Ok((inputs, comparison))
+}
+
+/// The two sides that are compared.
+struct Request<'a> {
+    first: &'a [Source],
+    second: &'a [Source],
+    names: (&'a str, &'a str),
+    order: Order,
+}
+
+/// The band powers behind a comparison, channel by channel.
+struct Measured {
+    pairs: Vec<Pair>,
+    beside: Vec<Side>,
+    bands: Vec<Band>,
 }
 
 fn comparison<Row>(
-    first: &[Source],
-    second: &[Source],
+    request: &Request<'_>,
+    beside: &[Source],
     settings: &Settings,
     scheme: &Scheme,
-    names: (&str, &str),
     judge: impl Fn(&[Pair], &[Band]) -> Vec<Vec<Row>>,
-) -> Result<(Vec<Input>, Comparison<Row>), Error> {
+) -> Result<(Vec<Input>, Comparison<Row>, Measured), Error> {
+    let Request { first, second, names, order } = *request;
     for (side, name) in [(first, names.0), (second, names.1)] {
         if side.is_empty() {
             return Err(
@@ -141,25 +216,47 @@ fn comparison<Row>(
             );
         }
     }
-    let range = common_range(first.iter().chain(second), settings)?;
+    if order == Order::InPairs && (first.len() != second.len() || first.len() < 2) {
+        return Err(Error::usage(format!(
+            "{} and {} captures cannot be taken in pairs (--paired)",
+            first.len(),
+            second.len()
+        ))
+        .expected("two or more captures a side, as many on one as on the other, in the order they were taken")
+        .remedy("name as many on both sides, or leave --paired out"));
+    }
+    let range = common_range(first.iter().chain(second).chain(beside), settings)?;
     let asked = settings;
     let settings = &Settings { range, ..settings.clone() };
     let mut bands = scheme.bands(range)?;
     bands.push(range);
     let wants = Wants { slew: false, periods: Some(&bands) };
-    let work: Vec<&Source> = first.iter().chain(second).collect();
+    let work: Vec<&Source> = first.iter().chain(second).chain(beside).collect();
     let observed: Vec<(Vec<Input>, Observed)> =
         spread::map(work, |source| observe(source, settings, wants)).into_iter().collect::<Result<_, _>>()?;
     let (inputs, observed): (Vec<Vec<Input>>, Vec<Observed>) = observed.into_iter().unzip();
-    let (before, after) = observed.split_at(first.len());
+    let (before, others) = observed.split_at(first.len());
+    let (after, off) = others.split_at(second.len());
 
-    let roles = shared_channels(before, after)?;
-    let pairs: Vec<Pair> = roles.iter().map(|(role, _)| pair_of(before, after, *role, &bands)).collect();
+    let roles = shared_channels(before, others)?;
+    let in_pairs = order == Order::InPairs;
+    let pairs: Vec<Pair> =
+        roles.iter().map(|(role, _)| Pair { in_pairs, ..pair_of(before, after, *role, &bands) }).collect();
+    if in_pairs
+        && pairs.iter().any(|pair| (pair.before.captures(), pair.after.captures()) != (first.len(), second.len()))
+    {
+        return Err(Error::input("a capture of a pair holds no whole mains period").remedy("leave the pair out"));
+    }
+    let sides_beside: Vec<Side> = roles.iter().map(|(role, _)| side_of(off, *role)).collect();
+    if !off.is_empty() && sides_beside.iter().any(|side| side.captures() == 0) {
+        return Err(Error::input("no capture with the load off holds a whole mains period").remedy("record longer"));
+    }
     let rows = judge(&pairs, &bands);
     let roles_in_chain: Vec<Role> = before[0].channels.iter().map(|channel| channel.role).collect();
     let enbw = observed[0].spectral.enbw_hz;
-    let channels = roles
-        .into_iter()
+    let channels: Vec<ChannelComparison<Row>> = roles
+        .iter()
+        .cloned()
         .zip(&pairs)
         .zip(rows)
         .map(|(((role, unit), pair), mut rows)| {
@@ -174,6 +271,7 @@ fn comparison<Row>(
                 total,
                 budget: seen.map(|(from, to)| of_change(&from, &to, range)),
                 added_budget: seen.and_then(|(from, to)| of_addition(&from, &to, range)),
+                load: None,
                 first: side_spectrum(before, role),
                 second: side_spectrum(after, role),
                 floor_level_db: floor_density(before, after, role, range)
@@ -187,20 +285,23 @@ fn comparison<Row>(
         captures: side.len(),
         mains_periods: side.iter().filter_map(|o| o.periods.as_ref()).map(|periods| periods.shape()[0]).sum(),
     };
+    let names_of: Vec<Role> = roles.iter().map(|(role, _)| *role).collect();
+    let mut warnings = warnings(before, after, &inputs, names, order);
+    let outside = outside_chain(asked, roles_in_chain.into_iter());
+    warnings.extend(outside.map(|finding| Warning { path: None, finding }));
+    warnings.extend(series_warnings(&names_of, &pairs, bands.len(), before.len().min(after.len())));
     let comparison = Comparison {
         first: summary(before),
         second: summary(after),
+        off: (!off.is_empty()).then(|| summary(off)),
+        order,
         enbw_hz: enbw,
         range_low_hz: range.low(),
         range_high_hz: range.high(),
         channels,
-        warnings: outside_chain(asked, roles_in_chain.into_iter())
-            .map(|finding| Warning { path: None, finding })
-            .into_iter()
-            .chain(warnings(before, after, &inputs, names))
-            .collect(),
+        warnings,
     };
-    Ok((inputs.concat(), comparison))
+    Ok((inputs.concat(), comparison, Measured { pairs, beside: sides_beside, bands }))
 }
 
 /// The range that every capture can carry.
@@ -254,17 +355,23 @@ fn channel_of(observed: &Observed, role: Role) -> Option<usize> {
     observed.channels.iter().position(|channel| channel.role == role)
 }
 
-fn pair_of(before: &[Observed], after: &[Observed], role: Role, bands: &[Band]) -> Pair {
-    let mut pair = Pair::default();
-    for (side, observed) in [(&mut pair.before, before), (&mut pair.after, after)] {
-        for o in observed {
-            if let Some((channel, periods)) = channel_of(o, role).zip(o.periods.as_ref()) {
-                side.push(of_channel(periods, channel));
-            }
+fn side_of(observed: &[Observed], role: Role) -> Side {
+    let mut side = Side::default();
+    for o in observed {
+        if let Some((channel, periods)) = channel_of(o, role).zip(o.periods.as_ref()) {
+            side.push(of_channel(periods, channel));
         }
     }
-    pair.floor_density = bands.iter().map(|band| floor_density(before, after, role, *band)).collect();
-    pair
+    side
+}
+
+fn pair_of(before: &[Observed], after: &[Observed], role: Role, bands: &[Band]) -> Pair {
+    Pair {
+        before: side_of(before, role),
+        after: side_of(after, role),
+        floor_density: bands.iter().map(|band| floor_density(before, after, role, *band)).collect(),
+        in_pairs: false,
+    }
 }
 
 /// Both sides of a channel as budgets take them, by the power in the band that is the whole range.
@@ -314,10 +421,17 @@ fn side_spectrum(side: &[Observed], role: Role) -> SideSpectrum {
     SideSpectrum { frequency_hz: first.frequency_hz.clone(), level_db }
 }
 
-fn warnings(before: &[Observed], after: &[Observed], inputs: &[Vec<Input>], names: (&str, &str)) -> Vec<Warning> {
+fn warnings(
+    before: &[Observed],
+    after: &[Observed],
+    inputs: &[Vec<Input>],
+    names: (&str, &str),
+    order: Order,
+) -> Vec<Warning> {
     let mut warnings = Vec::new();
     let mut tell = |finding| warnings.push(Warning { path: None, finding });
-    let (inputs_before, inputs_after) = inputs.split_at(before.len());
+    let (inputs_before, others) = inputs.split_at(before.len());
+    let inputs_after = &others[..after.len()];
     for a in inputs_before.iter().flatten() {
         for b in inputs_after.iter().flatten().filter(|b| b.sha256 == a.sha256) {
             tell(Finding::limit(
@@ -327,7 +441,7 @@ fn warnings(before: &[Observed], after: &[Observed], inputs: &[Vec<Input>], name
         }
     }
     let fewest = before.len().min(after.len());
-    if fewest < 3 {
+    if fewest < 3 && order == Order::Apart {
         let how = if fewest == 1 {
             "one capture a side: the scatter between captures cannot be judged, only that between mains periods"
         } else {
@@ -357,4 +471,90 @@ fn warnings(before: &[Observed], after: &[Observed], inputs: &[Vec<Input>], name
         warnings.extend(o.findings().into_iter().map(|finding| Warning { path: Some(o.path().to_owned()), finding }));
     }
     warnings
+}
+
+/// Fewer loud periods than this say little of how loud such periods are.
+const ENOUGH_LOUD: usize = 5;
+/// Fewer independent stretches than this, and a wandering level is not judged well: see the table of coverage.
+const ENOUGH_STRETCHES: f64 = 10.0;
+
+/// What the mains periods themselves warn of, where they are what the scatter is judged from.
+fn series_warnings(roles: &[Role], pairs: &[Pair], bands: usize, fewest: usize) -> Vec<Warning> {
+    let mut warnings = Vec::new();
+    let mut tell = |finding| warnings.push(Warning { path: None, finding });
+    for (role, pair) in roles.iter().zip(pairs).filter(|(_, pair)| fewest < 3 && !pair.in_pairs) {
+        let in_bands = |is: &dyn Fn(&Side, usize) -> bool| {
+            (0..bands).filter(|&band| is(&pair.before, band) || is(&pair.after, band)).count()
+        };
+        let channel = role.name();
+        let loud =
+            in_bands(&|side, band| side.characters(band).iter().any(|series| (1..ENOUGH_LOUD).contains(&series.loud)));
+        if loud > 0 {
+            tell(Finding::limit(
+                "few_loud_periods",
+                format!(
+                    "{channel}: in {loud} of {bands} rows fewer than five loud mains periods carry most of the scatter; those intervals are wide, and a record without such a period would say nothing of them; record longer"
+                ),
+            ));
+        }
+        let drifts = in_bands(&|side, band| side.characters(band).iter().any(|series| series.drift.is_some()));
+        if drifts > 0 {
+            tell(Finding::note(
+                "level_drifts",
+                format!(
+                    "{channel}: in {drifts} of {bands} rows the level drifts through a capture; the interval holds for the mean of the records and says nothing of other times"
+                ),
+            ));
+        }
+        let wanders = in_bands(&|side, band| {
+            side.characters(band)
+                .iter()
+                .any(|series| series.effective < ENOUGH_STRETCHES && 3.0 * series.effective < series.count as f64)
+        });
+        if wanders > 0 {
+            tell(Finding::limit(
+                "wandering_level",
+                format!(
+                    "{channel}: in {wanders} of {bands} rows the level wanders over many mains periods, so that a capture is worth fewer than ten independent stretches; those intervals may be too narrow; record longer or three captures a side"
+                ),
+            ));
+        }
+    }
+    for (role, pair) in roles.iter().zip(pairs).filter(|(_, pair)| pair.in_pairs) {
+        tell(Finding::note("paired", pairing(*role, pair, bands)));
+    }
+    warnings
+}
+
+/// What taking the captures in pairs gained, over the rows.
+fn pairing(role: Role, pair: &Pair, bands: usize) -> String {
+    let mut gains: Vec<f64> = (0..bands).filter_map(|band| pair.pairing_gain(band)).collect();
+    gains.sort_by(f64::total_cmp);
+    let channel = role.name();
+    match (gains.get(gains.len() / 2), gains.first(), gains.last()) {
+        (Some(middle), Some(least), Some(most)) => format!(
+            "{channel}: the pairs make the standard error of the difference smaller by a factor of {middle:.2} (median of the rows, {least:.2} to {most:.2}; below 1 they cost), with {} degrees of freedom instead of up to {}",
+            pair.before.captures() - 1,
+            2 * (pair.before.captures() - 1)
+        ),
+        _ => format!("{channel}: the pairs show no scatter, so what they gained cannot be told"),
+    }
+}
+
+fn load_warnings(channels: &[ChannelComparison<BandChange>]) -> Vec<Warning> {
+    let mut warnings = vec![Finding::note(
+        "line_taken_as_constant",
+        "what is on the line with the load off is taken to be there after the filter as well; captures with the load off and the filter in place would show whether it is (compare --before off --after off-with-filter)",
+    )];
+    for channel in channels {
+        let rows = channel.load.iter().flat_map(|load| load.bands.iter().chain([&load.total]));
+        let below = rows.filter(|row| row.below_off).count();
+        if below > 0 {
+            warnings.push(Finding::limit(
+                "below_off",
+                format!("{}: in {below} rows there is less after the filter than with the load off; there it acts on what is on the line anyway, and the load's own change cannot be told", channel.role.name()),
+            ));
+        }
+    }
+    warnings.into_iter().map(|finding| Warning { path: None, finding }).collect()
 }

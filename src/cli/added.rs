@@ -24,6 +24,9 @@ pub(super) struct Added {
     /// Captures with the load on
     #[arg(long, required = true, num_args = 1.., value_name = "FILE")]
     on: Vec<PathBuf>,
+    /// The captures were taken alternately, off, on, off, on, and are named in that order: use the differences of pairs
+    #[arg(long)]
+    paired: bool,
     /// 2k (2 kHz wide), 200 (200 Hz groups, 2-9 kHz), wide, or edges such as 2k,9k,30k,150k
     #[arg(long, value_name = "BANDS", default_value = "2k")]
     bands: Scheme,
@@ -40,7 +43,8 @@ impl Run for Added {
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         let settings = self.capture.settings()?;
         let delivery = Delivery::prepare("added", &self.output, true)?;
-        let (inputs, comparison) = what_is_added(&sources(&self.off), &sources(&self.on), &settings, &self.bands)?;
+        let (inputs, comparison) =
+            what_is_added(&sources(&self.off), &sources(&self.on), &settings, &self.bands, super::order(self.paired))?;
         console.findings(comparison.warnings.iter().map(|warning| (warning.path.as_deref(), &warning.finding)));
         let forms = Forms {
             settings: super::with(&settings, "bands", &self.bands)?,

@@ -7,7 +7,7 @@ use super::options::{CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
 use super::{Outcome, Run, tables};
-use crate::analysis::compare::what_changed;
+use crate::analysis::compare::what_changed_of_the_load;
 use crate::error::Error;
 use crate::measure::bands::Scheme;
 use crate::report::{columns, pictures, sentences};
@@ -24,6 +24,12 @@ pub(super) struct Compare {
     /// Captures after
     #[arg(long, required = true, num_args = 1.., value_name = "FILE")]
     after: Vec<PathBuf>,
+    /// Captures with the load off and without the filter: tells the load's own noise from what is there anyway
+    #[arg(long, num_args = 1.., value_name = "FILE")]
+    off: Vec<PathBuf>,
+    /// The captures were taken alternately, before, after, before, after, and are named in that order: use the differences of pairs
+    #[arg(long)]
+    paired: bool,
     /// 2k (2 kHz wide), 200 (200 Hz groups, 2-9 kHz), wide, or edges such as 2k,9k,30k,150k
     #[arg(long, value_name = "BANDS", default_value = "2k")]
     bands: Scheme,
@@ -40,7 +46,14 @@ impl Run for Compare {
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         let settings = self.capture.settings()?;
         let delivery = Delivery::prepare("compare", &self.output, true)?;
-        let (inputs, comparison) = what_changed(&sources(&self.before), &sources(&self.after), &settings, &self.bands)?;
+        let (inputs, comparison) = what_changed_of_the_load(
+            &sources(&self.off),
+            &sources(&self.before),
+            &sources(&self.after),
+            &settings,
+            &self.bands,
+            super::order(self.paired),
+        )?;
         console.findings(comparison.warnings.iter().map(|warning| (warning.path.as_deref(), &warning.finding)));
         let forms = Forms {
             settings: super::with(&settings, "bands", &self.bands)?,
@@ -53,11 +66,15 @@ impl Run for Compare {
         };
         delivery.deliver(console, forms, |console| {
             console.sentences(&sentences::of_change(&comparison))?;
-            comparison.channels.iter().try_for_each(|channel| {
+            for channel in &comparison.channels {
                 console.table(&tables::changes(channel))?;
+                if let Some(table) = tables::loads(channel) {
+                    console.table(&table)?;
+                }
                 let budgets = tables::budgets(channel, "uncertainty of the change");
-                budgets.iter().filter(|_| self.budget).try_for_each(|table| console.table(table))
-            })
+                budgets.iter().filter(|_| self.budget).try_for_each(|table| console.table(table))?;
+            }
+            Ok(())
         })?;
         Ok(Outcome::Done)
     }

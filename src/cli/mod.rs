@@ -25,6 +25,7 @@ use serde_json::{Map, Value};
 
 use terminal::Console;
 
+use crate::analysis::compare::Order;
 use crate::analysis::pipeline::Spectral;
 use crate::analysis::settings::Settings;
 use crate::error::Error;
@@ -170,4 +171,9 @@ fn json_object(value: &impl Serialize) -> Result<Map<String, Value>, Error> {
 
 fn json(value: &impl Serialize) -> Result<Value, Error> {
     serde_json::to_value(value).map_err(|e| Error::output(format!("the settings cannot be put into JSON: {e}")))
+}
+
+/// What `--paired` says of how the captures were taken.
+fn order(paired: bool) -> Order {
+    if paired { Order::InPairs } else { Order::Apart }
 }

@@ -9,6 +9,7 @@ use crate::analysis::spectrum::ChannelSpectrum;
 use crate::capture::{Quantity, Role};
 use crate::compare::added::BandAddition;
 use crate::compare::before_after::BandChange;
+use crate::compare::load::BandLoad;
 use crate::compare::side::Observation;
 use crate::measure::bands::BandValue;
 use crate::report::sentences::{ends, signed, signed_within};
@@ -178,13 +179,55 @@ pub(super) fn changes(channel: &ChannelComparison<BandChange>) -> Table {
             level(row.after_rms),
             change(row.change_db, row.ci95_db),
             interval(row.ci95_db),
-            format!("{}{seen}", row.verdict.words()),
+            format!("{}{}{seen}", row.verdict.words(), at_least(row)),
             floor_mark(row.near_floor),
         ]
     };
     table.rows = channel.bands.iter().map(row).chain([row(&channel.total)]).collect();
-    table.notes = comparison_notes(channel.total.observation);
+    let observations: Vec<_> = channel.bands.iter().chain([&channel.total]).map(|row| row.observation).collect();
+    table.notes = comparison_notes(&observations);
     table
+}
+
+/// `, by at least 8.6 dB` where the quieter side may be the floor's.
+fn at_least(row: &BandChange) -> String {
+    let surely = row.ci95_db.map(|[low, high]| if high.is_finite() { -high } else { low });
+    surely.filter(|_| row.at_least).map_or(String::new(), |db| format!(", by at least {db:.1} dB"))
+}
+
+/// What the filter changes of the load's own noise in a channel, where captures with the load off tell.
+pub(super) fn loads(channel: &ChannelComparison<BandChange>) -> Option<Table> {
+    let load = channel.load.as_ref()?;
+    let unit = channel.unit.symbol();
+    let columns = vec![
+        Column::number("band", "kHz"),
+        Column::number("load adds before", ""),
+        Column::number("load adds after", ""),
+        Column::number("change of the load", "dB"),
+        Column::number("95 % interval", "dB"),
+        Column::text(""),
+    ];
+    let mut table = Table::new(heading(channel.role, "", "what the filter changes of the load's own noise"), columns);
+    let adds = |row: &BandAddition| match row.added_rms {
+        Some(rms) => engineering(rms, unit),
+        None => row.verdict.words().to_owned(),
+    };
+    let row = |row: &BandLoad| {
+        vec![
+            khz(row.before.band),
+            adds(&row.before),
+            adds(&row.after),
+            change(row.change_db, row.ci95_db),
+            interval(row.ci95_db),
+            if row.below_off { "less than with the load off".to_owned() } else { String::new() },
+        ]
+    };
+    table.rows = load.bands.iter().chain([&load.total]).map(row).collect();
+    table.notes = vec![
+        "What is on the line with the load off is taken to be there after the filter as well.".into(),
+        "Each interval holds at 95 %; whether the load adds is judged at 5 % over the whole table.".into(),
+    ];
+    Some(table)
 }
 
 /// What a load adds in a channel, band by band.
@@ -223,17 +266,32 @@ pub(super) fn additions(channel: &ChannelComparison<BandAddition>) -> Table {
         ]
     };
     table.rows = channel.bands.iter().map(row).chain([row(&channel.total)]).collect();
-    table.notes = comparison_notes(channel.total.observation);
+    let observations: Vec<_> = channel.bands.iter().chain([&channel.total]).map(|row| row.observation).collect();
+    table.notes = comparison_notes(&observations);
     table
 }
 
-fn comparison_notes(observation: Observation) -> Vec<String> {
-    let unit = match observation {
-        Observation::MainsPeriod => "mains periods (neighbours may be correlated; that is allowed for)",
-        Observation::Capture => "captures",
-    };
+fn comparison_notes(observations: &[Observation]) -> Vec<String> {
+    let kinds = [
+        (Observation::MainsPeriod, "mains periods (neighbours may be correlated; that is allowed for)"),
+        (Observation::Capture, "captures"),
+        (Observation::Pair, "pairs of captures"),
+    ];
+    let count = |kind| observations.iter().filter(|&&observation| observation == kind).count();
+    let parts: Vec<String> =
+        kinds
+            .into_iter()
+            .filter(|(kind, _)| count(*kind) > 0)
+            .map(|(kind, words)| {
+                if count(kind) == observations.len() {
+                    words.into()
+                } else {
+                    format!("{words} in {} rows", count(kind))
+                }
+            })
+            .collect();
     vec![
-        format!("The last row is the whole range. Scatter judged from {unit}."),
+        format!("The last row is the whole range. Scatter judged from {}.", parts.join(", ")),
         "Each interval holds at 95 %; the verdicts of all rows of all channels together err in at most 5 % of tables."
             .into(),
     ]

@@ -3,8 +3,8 @@
 use serde::Serialize;
 
 use super::before_after::{Pair, Verdict as Change, compare};
+use super::difference::{difference, difference_of_pairs};
 use super::side::Observation;
-use crate::uncertainty::{COVERAGE, student_factor, welch_satterthwaite};
 use crate::units::Band;
 
 /// What may be said of a load.
@@ -58,6 +58,8 @@ pub struct BandAddition {
     pub smallest_shown_rms: Option<f64>,
     /// Whether either side lies within 3 dB of the converter's floor.
     pub near_floor: bool,
+    /// Taken in pairs: the standard error without the pairs over that with them.
+    pub pairing_gain: Option<f64>,
     /// What the scatter was judged from.
     pub observation: Observation,
 }
@@ -84,13 +86,14 @@ pub fn added(pairs: &[Pair], bands: &[Band]) -> Vec<Vec<BandAddition>> {
                     off_rms: row.before_rms,
                     on_rms: row.after_rms,
                     added_rms: adds.then(|| power.sqrt()),
-                    added_ci95_rms: if adds { interval(pair, index, power) } else { None },
+                    added_ci95_rms: if adds { interval(pair, index, row.observation) } else { None },
                     rise_db: row.change_db,
                     ci95_db: row.ci95_db,
                     verdict,
                     p_value: row.p_value,
                     smallest_shown_rms: row.smallest_shown_rms,
                     near_floor: row.near_floor,
+                    pairing_gain: row.pairing_gain,
                     observation: row.observation,
                 }
             })
@@ -100,11 +103,14 @@ pub fn added(pairs: &[Pair], bands: &[Band]) -> Vec<Vec<BandAddition>> {
 }
 
 /// The 95 % interval of the difference of two mean powers, as RMS; its lower end is never below zero.
-fn interval(pair: &Pair, band: usize, difference: f64) -> Option<[f64; 2]> {
-    let ((off, _), (on, _)) = pair.before.power(band).zip(pair.after.power(band))?;
-    let degrees = welch_satterthwaite(&[(off.variance, off.degrees?), (on.variance, on.degrees?)]).min(1e9);
-    let half = student_factor(COVERAGE, degrees) * (off.variance + on.variance).sqrt();
-    Some([(difference - half).max(0.0).sqrt(), (difference + half).sqrt()])
+fn interval(pair: &Pair, band: usize, observation: Observation) -> Option<[f64; 2]> {
+    let found = if observation == Observation::Pair {
+        difference_of_pairs(&pair.before.means(band), &pair.after.means(band))
+    } else {
+        let ((off, _), (on, _)) = pair.before.power(band).zip(pair.after.power(band))?;
+        difference(&off, &on)
+    };
+    found.interval_power.map(|[low, high]| [low.max(0.0).sqrt(), high.sqrt()])
 }
 
 #[cfg(test)]
@@ -124,7 +130,7 @@ mod tests {
 
     fn one(off: &[f64], on: &[f64]) -> BandAddition {
         let band = Band::new(2e3, 4e3).unwrap();
-        let pair = Pair { before: side(off), after: side(on), floor_density: None };
+        let pair = Pair { before: side(off), after: side(on), ..Pair::default() };
         added(&[pair], &[band]).remove(0).remove(0)
     }
 
@@ -151,13 +157,9 @@ mod tests {
         // A probability of 0.02 is shown alone and not among ten.
         let shown = |others: usize| {
             let mut pairs =
-                vec![Pair { before: side(&[1.0, 1.1, 0.9]), after: side(&[1.4, 1.6, 1.5]), floor_density: None }];
+                vec![Pair { before: side(&[1.0, 1.1, 0.9]), after: side(&[1.4, 1.6, 1.5]), ..Pair::default() }];
             pairs.extend(vec![
-                Pair {
-                    before: side(&[1.0, 1.1, 0.9]),
-                    after: side(&[1.0, 1.1, 0.9]),
-                    floor_density: None
-                };
+                Pair { before: side(&[1.0, 1.1, 0.9]), after: side(&[1.0, 1.1, 0.9]), ..Pair::default() };
                 others
             ]);
             added(&pairs, &[Band::new(2e3, 4e3).unwrap()])[0][0].verdict == Verdict::Adds

@@ -4,10 +4,10 @@ use std::f64::consts::LN_10;
 
 use serde::Serialize;
 
-use super::difference::{FAMILY_ERROR, difference};
+use super::difference::{Difference, FAMILY_ERROR, difference, difference_of_pairs};
 use super::side::{Observation, Side};
 use crate::measure::bands::is_near_floor;
-use crate::uncertainty::holm;
+use crate::uncertainty::{Estimate, holm};
 use crate::units::Band;
 
 /// What may be said of a change.
@@ -47,7 +47,8 @@ pub struct BandChange {
     pub after_rms: f64,
     /// The change of the mean power.
     pub change_db: Option<f64>,
-    /// Its 95 % interval; an end is infinite (null in JSON) where the captures set none.
+    /// Its 95 % interval; an end is infinite (null in JSON) where the captures set none, or where the quieter side
+    /// lies at the floor, so that the true change is at least the one found.
     pub ci95_db: Option<[f64; 2]>,
     /// What may be said, at 5 % over the whole table.
     pub verdict: Verdict,
@@ -59,6 +60,10 @@ pub struct BandChange {
     pub smallest_shown_rms: Option<f64>,
     /// Whether either side lies within 3 dB of the converter's floor.
     pub near_floor: bool,
+    /// Whether a change is shown whose quieter side may be the floor's: then it is at least as large as found.
+    pub at_least: bool,
+    /// Taken in pairs: the standard error without the pairs over that with them.
+    pub pairing_gain: Option<f64>,
     /// What the scatter was judged from.
     pub observation: Observation,
 }
@@ -72,6 +77,34 @@ pub struct Pair {
     pub after: Side,
     /// The mean density in each band of the recorder's own noise in the capture where it is highest, where known.
     pub floor_density: Option<Vec<f64>>,
+    /// Whether the captures were taken alternately: the first before belongs to the first after, and so on.
+    pub in_pairs: bool,
+}
+
+impl Pair {
+    /// Taken in pairs: the standard error in a band without the pairs over that with them.
+    ///
+    /// # Panics
+    /// When there is no such band.
+    pub fn pairing_gain(&self, band: usize) -> Option<f64> {
+        self.difference(band)?.4
+    }
+
+    /// The difference in a band, what it was judged from, and what the pairs gained.
+    fn difference(&self, band: usize) -> Option<(f64, f64, Difference, Observation, Option<f64>)> {
+        let ((before, seen), (after, seen_after)) = self.before.power(band).zip(self.after.power(band))?;
+        let apart = difference(&before, &after);
+        if self.in_pairs && self.before.captures() == self.after.captures() {
+            let together = difference_of_pairs(&self.before.means(band), &self.after.means(band));
+            let captures = [&self.before, &self.after].map(|side| Estimate::of_independent(&side.means(band)));
+            let alone = difference(&captures[0], &captures[1]).standard_error();
+            let gain = alone.zip(together.standard_error()).map(|(alone, together)| alone / together);
+            let gain = gain.filter(|gain| gain.is_finite());
+            return Some((before.mean, after.mean, together, Observation::Pair, gain));
+        }
+        let observation = if seen == seen_after { seen } else { Observation::MainsPeriod };
+        Some((before.mean, after.mean, apart, observation, None))
+    }
 }
 
 /// Compares channels band by band; the verdicts of all of them together err in at most 5 % of tables.
@@ -84,17 +117,9 @@ pub struct Pair {
 pub fn compare(pairs: &[Pair], bands: &[Band]) -> Vec<Vec<BandChange>> {
     let raw: Vec<Vec<_>> = pairs
         .iter()
-        .map(|pair| {
-            (0..bands.len())
-                .filter_map(|band| {
-                    let ((before, seen), (after, seen_after)) = pair.before.power(band).zip(pair.after.power(band))?;
-                    let observation = if seen == seen_after { seen } else { Observation::MainsPeriod };
-                    Some((bands[band], before.mean, after.mean, difference(&before, &after), observation))
-                })
-                .collect()
-        })
+        .map(|pair| bands.iter().enumerate().filter_map(|(band, name)| Some((*name, pair.difference(band)?))).collect())
         .collect();
-    let probabilities: Vec<f64> = raw.iter().flatten().map(|(_, _, _, difference, _)| difference.probability).collect();
+    let probabilities: Vec<f64> = raw.iter().flatten().map(|(_, (_, _, found, ..))| found.probability).collect();
     let mut shown = holm(&probabilities, FAMILY_ERROR).into_iter();
     let hypotheses = probabilities.len();
     raw.into_iter()
@@ -102,17 +127,24 @@ pub fn compare(pairs: &[Pair], bands: &[Band]) -> Vec<Vec<BandChange>> {
         .map(|(rows, pair)| {
             rows.into_iter()
                 .zip(shown.by_ref())
-                .map(|((band, before, after, difference, observation), shown)| {
+                .map(|((band, (before, after, difference, observation, pairing_gain)), shown)| {
                     let place = bands.iter().position(|other| *other == band);
                     let floor =
                         pair.floor_density.as_ref().zip(place).map(|(densities, at)| densities[at] * band.width());
+                    let near_floor = floor.is_some_and(|floor| is_near_floor(before.min(after), floor));
+                    let at_least = shown && near_floor;
+                    let open = |[low, high]: [f64; 2]| match (at_least, after < before) {
+                        (false, _) => [low, high],
+                        (true, true) => [f64::NEG_INFINITY, high],
+                        (true, false) => [low, f64::INFINITY],
+                    };
                     let smallest = if shown { None } else { difference.smallest_shown(hypotheses) };
                     BandChange {
                         band,
                         before_rms: before.sqrt(),
                         after_rms: after.sqrt(),
                         change_db: difference.change_db,
-                        ci95_db: difference.interval_db,
+                        ci95_db: difference.interval_db.map(open),
                         verdict: match (shown, after < before) {
                             (false, _) => Verdict::NoChangeShown,
                             (true, true) => Verdict::Lower,
@@ -121,11 +153,63 @@ pub fn compare(pairs: &[Pair], bands: &[Band]) -> Vec<Vec<BandChange>> {
                         p_value: Some(difference.probability).filter(|p| p.is_finite()),
                         smallest_shown_db: smallest.map(|power| 10.0 * (power / before).ln_1p() / LN_10),
                         smallest_shown_rms: smallest.map(f64::sqrt),
-                        near_floor: floor.is_some_and(|floor| is_near_floor(before.min(after), floor)),
+                        near_floor,
+                        at_least,
+                        pairing_gain,
                         observation,
                     }
                 })
                 .collect()
         })
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use ndarray::Array2;
+
+    use super::*;
+
+    fn side(values: &[f64]) -> Side {
+        let mut side = Side::default();
+        for &value in values {
+            side.push(Array2::from_elem((1, 1), value));
+        }
+        side
+    }
+
+    fn one(pair: Pair) -> BandChange {
+        compare(&[pair], &[Band::new(2e3, 4e3).unwrap()]).remove(0).remove(0)
+    }
+
+    #[test]
+    fn a_fall_to_the_floor_is_at_least_as_deep() {
+        let pair = |floor_density| Pair {
+            before: side(&[10.0, 10.1, 9.9]),
+            after: side(&[1.0, 1.01, 0.99]),
+            floor_density,
+            ..Pair::default()
+        };
+        // A floor of 0.6 in the band: 1.0 is within 3 dB of it, 10 is not.
+        let at_floor = one(pair(Some(vec![0.6 / 2e3])));
+        let [low, high] = at_floor.ci95_db.unwrap();
+        assert!(at_floor.at_least && low == f64::NEG_INFINITY && (-10.2..-9.5).contains(&high), "{high}");
+        let clear = one(pair(Some(vec![0.4 / 2e3])));
+        assert!(!clear.at_least && clear.ci95_db.unwrap()[0].is_finite());
+    }
+
+    #[test]
+    fn pairs_show_what_a_drifting_line_hides() {
+        let pair = |in_pairs| Pair {
+            before: side(&[1.0, 2.0, 3.0, 4.0]),
+            after: side(&[0.8, 1.61, 2.39, 3.2]),
+            in_pairs,
+            ..Pair::default()
+        };
+        let (together, apart) = (one(pair(true)), one(pair(false)));
+        assert_eq!((together.verdict, together.observation), (Verdict::Lower, Observation::Pair));
+        assert_eq!((apart.verdict, apart.pairing_gain), (Verdict::NoChangeShown, None));
+        // By hand: differences −0.2, −0.39, −0.61, −0.8 have standard deviation 0.2611; apart √(1.6667 + 1.0620).
+        assert!((together.pairing_gain.unwrap() - 6.33).abs() < 0.02, "{:?}", together.pairing_gain);
+    }
 }

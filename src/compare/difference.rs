@@ -26,6 +26,8 @@ pub struct Difference {
     /// The 95 % interval of that; an end is infinite where the captures set none. `None` when the record says
     /// nothing of scatter.
     pub interval_db: Option<[f64; 2]>,
+    /// The 95 % interval of the difference of the powers.
+    pub interval_power: Option<[f64; 2]>,
     /// The probability that chance alone gives a difference as large; not a number where it cannot be judged.
     pub probability: f64,
     /// The standard error of the difference of the powers, and its degrees of freedom.
@@ -47,20 +49,73 @@ fn decibels(log_ratio: f64) -> f64 {
 /// E. C. Fieller, "Some problems in interval estimation", J. R. Stat. Soc. B 16 (1954) 175-185; B. L. Welch,
 /// Biometrika 34 (1947) 28-35; JCGM 100:2008, G.4.
 pub fn difference(from: &Estimate, to: &Estimate) -> Difference {
-    if from.mean <= 0.0 || to.mean <= 0.0 {
-        return Difference { change_db: None, interval_db: None, probability: f64::NAN, error: None };
-    }
-    let change = (to.mean / from.mean).ln();
-    let Some((from_degrees, to_degrees)) = from.degrees.zip(to.degrees) else {
-        return Difference { change_db: Some(decibels(change)), interval_db: None, probability: f64::NAN, error: None };
-    };
-    let spread = |factor: f64| {
-        let terms = [(factor * factor * from.variance, from_degrees), (to.variance, to_degrees)];
-        ((terms[0].0 + terms[1].0).sqrt(), welch_satterthwaite(&terms))
+    let degrees = from.degrees.zip(to.degrees);
+    invert(
+        from.mean,
+        to.mean,
+        degrees.map(|(from_degrees, to_degrees)| {
+            move |factor: f64| {
+                let terms = [(factor * factor * from.variance, from_degrees), (to.variance, to_degrees)];
+                ((terms[0].0 + terms[1].0).sqrt(), welch_satterthwaite(&terms))
+            }
+        }),
+    )
+}
+
+/// Compares powers taken in pairs: what both of a pair share, such as a slow change of the mains, drops out.
+///
+/// The same question as in [`difference`], with Student's t of the differences `toₖ − factor · fromₖ`.
+///
+/// # Panics
+/// When there are no pairs, or not as many of one kind as of the other.
+pub fn difference_of_pairs(from: &[f64], to: &[f64]) -> Difference {
+    assert_eq!(from.len(), to.len(), "pairs have two sides");
+    let mean = |values: &[f64]| values.iter().sum::<f64>() / values.len() as f64;
+    invert(
+        mean(from),
+        mean(to),
+        (from.len() > 1).then_some(|factor: f64| {
+            let gaps: Vec<f64> = from.iter().zip(to).map(|(from, to)| to - factor * from).collect();
+            let gaps = Estimate::of_independent(&gaps);
+            (gaps.variance.sqrt(), gaps.degrees.unwrap_or(1.0))
+        }),
+    )
+}
+
+/// Compares what is left of two mean powers when the same background is taken off both.
+///
+/// The same question as in [`difference`] for `(to − background) − factor · (from − background)`; the background
+/// counts once, by (1 − factor)², because it is the same estimate on both sides.
+pub fn difference_above(background: &Estimate, from: &Estimate, to: &Estimate) -> Difference {
+    let degrees = from.degrees.zip(to.degrees).zip(background.degrees);
+    invert(
+        from.mean - background.mean,
+        to.mean - background.mean,
+        degrees.map(|((from_degrees, to_degrees), degrees)| {
+            move |factor: f64| {
+                let terms = [
+                    (factor * factor * from.variance, from_degrees),
+                    (to.variance, to_degrees),
+                    ((1.0 - factor).powi(2) * background.variance, degrees),
+                ];
+                (terms.iter().map(|term| term.0).sum::<f64>().sqrt(), welch_satterthwaite(&terms))
+            }
+        }),
+    )
+}
+
+/// Asks at which factors `to − factor · from` may be chance; `spread` gives its standard error and the degrees of
+/// freedom of that.
+fn invert(from: f64, to: f64, spread: Option<impl Fn(f64) -> (f64, f64)>) -> Difference {
+    // With nothing left on the other side there is no ratio, but still one that it cannot exceed.
+    let change = if to > 0.0 { (to / from).ln() } else { -FARTHEST };
+    let change_db = (from > 0.0 && to > 0.0).then(|| decibels(change));
+    let Some(spread) = spread.filter(|_| from > 0.0) else {
+        return Difference { change_db, interval_db: None, interval_power: None, probability: f64::NAN, error: None };
     };
     let probability = |factor: f64| {
         let (error, degrees) = spread(factor);
-        let gap = (to.mean - factor * from.mean).abs();
+        let gap = (to - factor * from).abs();
         match (error > 0.0, gap > 0.0) {
             (true, _) => student_probability(gap / error, degrees),
             // Two sides without any scatter: the same number, or surely not.
@@ -69,25 +124,34 @@ pub fn difference(from: &Estimate, to: &Estimate) -> Difference {
     };
     let end = |direction: f64| {
         let inside = |distance: f64| probability((change + direction * distance).exp()) > 1.0 - COVERAGE;
-        if inside(FARTHEST) {
+        let farthest = FARTHEST + change.abs();
+        if inside(farthest) || (to <= 0.0 && direction < 0.0) {
             return direction * f64::INFINITY;
         }
-        let (mut near, mut far) = (0.0, FARTHEST);
+        let (mut near, mut far) = (0.0, farthest);
         for _ in 0..HALVINGS {
             let middle = (near + far) / 2.0;
             if inside(middle) { near = middle } else { far = middle }
         }
         decibels(change + direction * near)
     };
+    let (error, degrees) = spread(1.0);
+    let half = student_factor(COVERAGE, degrees.min(1e9)) * error;
     Difference {
-        change_db: Some(decibels(change)),
+        change_db,
         interval_db: Some([end(-1.0), end(1.0)]),
+        interval_power: Some([to - from - half, to - from + half]),
         probability: probability(1.0),
-        error: Some(spread(1.0)),
+        error: Some((error, degrees)),
     }
 }
 
 impl Difference {
+    /// The standard error of the difference of the powers; `None` when the record says nothing of scatter.
+    pub fn standard_error(&self) -> Option<f64> {
+        self.error.map(|(error, _)| error)
+    }
+
     /// The smallest difference of the powers that a table of `hypotheses` would have shown with a probability of
     /// 80 %.
     ///
@@ -151,6 +215,33 @@ mod tests {
         assert_eq!(found.probability, 0.0);
         let [low, high] = found.interval_db.unwrap();
         assert!(high - low < 1e-9);
+    }
+
+    #[test]
+    fn pairs_take_out_what_both_share() {
+        // Worked by hand: differences 0.9, 1.0, 1.1 give mean 1 and standard error 0.1/√3.
+        let found = difference_of_pairs(&[10.0, 20.0, 30.0], &[10.9, 21.0, 31.1]);
+        assert!((found.standard_error().unwrap() - 0.1 / 3f64.sqrt()).abs() < 1e-12);
+        assert!(found.probability < 0.004);
+        let apart =
+            difference(&Estimate::of_independent(&[10.0, 20.0, 30.0]), &Estimate::of_independent(&[10.9, 21.0, 31.1]));
+        assert!(apart.probability > 0.5 && (apart.change_db.unwrap() - found.change_db.unwrap()).abs() < 1e-12);
+        assert!(difference_of_pairs(&[1.0], &[2.0]).interval_db.is_none());
+    }
+
+    #[test]
+    fn above_a_background_the_ratio_is_that_of_what_is_left() {
+        // 11 and 2 above a background of 1: 10 and 1 are left, 10 dB.
+        let found =
+            difference_above(&estimate(1.0, 1e-6, 50.0), &estimate(11.0, 1e-4, 50.0), &estimate(2.0, 1e-6, 50.0));
+        assert!((found.change_db.unwrap() + 10.0).abs() < 1e-12);
+        let [low, high] = found.interval_db.unwrap();
+        assert!(low < -10.0 && -10.0 < high && high - low < 0.1, "{low} {high}");
+        // Without a background it is the plain comparison.
+        let (a, b) = (estimate(3.0, 0.2, 4.0), estimate(5.0, 0.1, 9.0));
+        let plain = difference(&a, &b).interval_db.unwrap();
+        let above = difference_above(&estimate(0.0, 0.0, 4.0), &a, &b).interval_db.unwrap();
+        assert!((plain[0] - above[0]).abs() < 1e-9 && (plain[1] - above[1]).abs() < 1e-9);
     }
 
     #[test]

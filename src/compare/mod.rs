@@ -5,5 +5,6 @@
 pub mod added;
 pub mod before_after;
 pub mod difference;
+pub mod load;
 pub mod ranking;
 pub mod side;

@@ -3,7 +3,7 @@
 use ndarray::{Array2, Axis};
 use serde::Serialize;
 
-use crate::uncertainty::{COVERAGE, Estimate, student_factor, welch_satterthwaite};
+use crate::uncertainty::{COVERAGE, Character, Estimate, student_factor, welch_satterthwaite};
 
 /// What counts as one observation.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -13,6 +13,8 @@ pub enum Observation {
     MainsPeriod,
     /// A capture.
     Capture,
+    /// A pair of captures, one of each side.
+    Pair,
 }
 
 /// From this many captures on, the capture is the observation.
@@ -50,8 +52,7 @@ impl Side {
     /// # Panics
     /// When there is no such band.
     pub fn power(&self, band: usize) -> Option<(Estimate, Observation)> {
-        let means: Vec<f64> =
-            self.captures.iter().map(|capture| capture.index_axis(Axis(1), band).mean().unwrap_or(0.0)).collect();
+        let means = self.means(band);
         match means.len() {
             0 => None,
             1 => Some((self.by_periods(band), Observation::MainsPeriod)),
@@ -65,6 +66,23 @@ impl Side {
             }
             _ => Some((Estimate::of_independent(&means), Observation::Capture)),
         }
+    }
+
+    /// The mean power in a band of each capture, in the order they were added.
+    ///
+    /// # Panics
+    /// When there is no such band.
+    pub fn means(&self, band: usize) -> Vec<f64> {
+        self.captures.iter().map(|capture| capture.index_axis(Axis(1), band).mean().unwrap_or(0.0)).collect()
+    }
+
+    /// What there is to know of each capture's mains periods in a band, where they are enough to tell.
+    ///
+    /// # Panics
+    /// When there is no such band.
+    pub fn characters(&self, band: usize) -> Vec<Character> {
+        let of = |capture: &Array2<f64>| Character::of_series(&capture.index_axis(Axis(1), band).to_vec());
+        self.captures.iter().filter_map(of).collect()
     }
 
     /// Every capture by its own periods, then the plain mean of the captures.

@@ -7,7 +7,7 @@ use std::io::{self, Cursor, Read};
 use std::sync::Arc;
 
 use linewake::analysis::bands::{bands, bands_with_budget};
-use linewake::analysis::compare::{what_changed, what_is_added};
+use linewake::analysis::compare::{Order, what_changed, what_is_added};
 use linewake::analysis::observe::{Wants, observe_recording};
 use linewake::analysis::settings::Settings;
 use linewake::analysis::spectrum::of_observed;
@@ -272,8 +272,8 @@ fn a_common_error_of_three_decibels_leaves_differences_alone() {
         settings(&toml, &[], (2e3, 50e3))
     };
     let (right, wrong) = (with(10.0), with(10.0 * 10f64.powf(3.0 / 20.0)));
-    let (_, a) = what_changed(off, on, &right, &Scheme::Wide).unwrap();
-    let (_, b) = what_changed(off, on, &wrong, &Scheme::Wide).unwrap();
+    let (_, a) = what_changed(off, on, &right, &Scheme::Wide, Order::Apart).unwrap();
+    let (_, b) = what_changed(off, on, &wrong, &Scheme::Wide, Order::Apart).unwrap();
     let rows = |c: &linewake::analysis::compare::Comparison<linewake::compare::before_after::BandChange>| {
         c.channels[0].bands.iter().chain([&c.channels[0].total]).cloned().collect::<Vec<_>>()
     };
@@ -290,7 +290,7 @@ fn a_common_error_of_three_decibels_leaves_differences_alone() {
     let probe = change.rows.iter().find(|row| row.quantity == "probe").unwrap();
     assert!(probe.cancelled && change.combined < 0.3, "{change:?}");
     assert!(a.channels[0].added_budget.is_none());
-    let (_, added) = what_is_added(off, on, &right, &Scheme::Wide).unwrap();
+    let (_, added) = what_is_added(off, on, &right, &Scheme::Wide, Order::Apart).unwrap();
     let added = added.channels[0].added_budget.as_ref().unwrap();
     assert!(added.combined > 1.0 / 3f64.sqrt(), "{added:?}");
     let (_, level) = bands_with_budget(&sources[0], &right, &Scheme::Wide).unwrap();

@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use super::{CaptureSpec, Kind, LOADS, Load, State, Studio, Truth};
 use crate::analysis::bands::{CaptureBands, bands};
-use crate::analysis::compare::{ChannelComparison, Comparison, SideSpectrum, what_changed, what_is_added};
+use crate::analysis::compare::{ChannelComparison, Comparison, Order, SideSpectrum, what_changed, what_is_added};
 use crate::analysis::settings::Settings;
 use crate::capture::Role;
 use crate::compare::added::{BandAddition, Verdict};
@@ -84,8 +84,8 @@ pub fn check(studio: &Studio, source: impl Fn(&CaptureSpec) -> Source, settings:
             let (on, filtered) = (files(Some(load), State::On), files(Some(load), State::OnWithFilter));
             Ok(LoadResult {
                 load,
-                added: what_is_added(&off, &on, settings, &Scheme::Wide)?.1,
-                filter: what_changed(&on, &filtered, settings, &Scheme::Wide)?.1,
+                added: what_is_added(&off, &on, settings, &Scheme::Wide, Order::Apart)?.1,
+                filter: what_changed(&on, &filtered, settings, &Scheme::Wide, Order::Apart)?.1,
             })
         })
         .collect::<Result<Vec<_>, Error>>()?;
