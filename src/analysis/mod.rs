@@ -6,6 +6,7 @@
 pub mod bands;
 pub mod batch;
 pub mod compare;
+pub mod coupling;
 pub mod inspect;
 pub mod observe;
 pub mod pipeline;
