@@ -249,7 +249,7 @@ pub(super) fn coupling(capture: &Coupling) -> Table {
             share(row.coherent_share, row.share_ci95),
             row.gain_db.map_or(String::new(), |db| change(Some(db), row.ci95_db)),
             row.ci95_db.map_or(String::new(), ends),
-            row.phase_deg.map_or(String::new(), |degrees| format!("{degrees:.0}").replace('-', "−")),
+            row.phase_deg.map_or(String::new(), |degrees| format!("{:.0}", degrees.round() + 0.0).replace('-', "−")),
             row.group_delay_s.map_or(String::new(), |delay| engineering(delay, "s").replace('-', "−")),
             row.verdict.words().into(),
         ]

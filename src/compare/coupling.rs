@@ -29,6 +29,10 @@ const AROUND: usize = 20;
 /// Group delay needs so many coherent bins, and this share of those of its band.
 const DELAY_BINS: usize = 8;
 const DELAY_SHARE: f64 = 0.5;
+/// The phase counts as straight while it scatters about its slope with at most this many times the variance of noise.
+const STRAIGHT: f64 = 2.0;
+/// From this share of the air's power in steady tones on, nothing is said of what explains a change.
+const UNDECIDED: f64 = 0.05;
 
 /// What may be said of a band.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -204,7 +208,7 @@ pub fn judge(joint: &Joint) -> Judged {
 
 /// Whether coherence is that of something that repeats itself.
 fn repeats(coherence: f64, averages: f64, shifted: &[(f64, f64)]) -> bool {
-    let many = shifted.len().max(1) as f64;
+    let many = shifted.len() as f64;
     if chance_of_coherence(coherence, averages) > FAMILY_ERROR {
         return false;
     }
@@ -212,7 +216,9 @@ fn repeats(coherence: f64, averages: f64, shifted: &[(f64, f64)]) -> bool {
         // The record is too short to move segments against each other.
         return true;
     }
-    if shifted.iter().all(|(c, l)| chance_of_coherence(*c, *l) > FAMILY_ERROR / many) {
+    // Chance makes one shift in twenty look coherent; what repeats itself is so at most of them.
+    let coherent_still = shifted.iter().filter(|(c, l)| chance_of_coherence(*c, *l) <= FAMILY_ERROR).count();
+    if 2 * coherent_still < shifted.len() {
         return false;
     }
     let falls = |&(c, l): &(f64, f64)| {
@@ -434,10 +440,10 @@ fn group_delay(judged: &Judged, members: &[(usize, f64)]) -> Option<(f64, f64)> 
         .iter()
         .map(|bin| weight(bin) * ((flat(bin) / mean).arg() - rest * (bin.frequency_hz - centre)).powi(2))
         .sum();
-    // A phase that is not straight scatters more than noise makes it.
-    let excess = (scatter / (coherent.len() as f64 - 2.0)).max(1.0);
-    let deviation = (3.0 * excess / spread).sqrt();
-    Some((-(slope + rest) / TAU, 1.96 * deviation / TAU))
+    // A phase that is not straight has no single delay.
+    let excess = scatter / (coherent.len() as f64 - 2.0);
+    let deviation = (3.0 * excess.max(1.0) / spread).sqrt();
+    (excess < STRAIGHT).then_some((-(slope + rest) / TAU, 1.96 * deviation / TAU))
 }
 
 /// The lines that stand out in the air and that the wire does not explain, in the order of frequency.
@@ -552,6 +558,8 @@ struct Powers {
     wire: [f64; 2],
     air: [f64; 2],
     expected: f64,
+    /// The same with the part that is coherent after in place of the part that was coherent before.
+    coherent_only: f64,
 }
 
 /// The width of the cells within which the coupling is taken as one number, so that a source may wander.
@@ -582,6 +590,7 @@ impl<'a> Sides<'a> {
             powers.air[1] += is.air;
             let factor = if wire_was > 0.0 { wire_is / wire_was } else { 1.0 };
             powers.expected += was.air + was.explained * (factor - 1.0);
+            powers.coherent_only += was.air - was.explained + is.explained;
         }
         powers
     }
@@ -614,10 +623,17 @@ impl<'a> Sides<'a> {
     }
 }
 
+/// The interval that holds two others.
+fn both(first: Option<[f64; 2]>, second: Option<[f64; 2]>) -> Option<[f64; 2]> {
+    first.zip(second).map(|([a, b], [c, d])| [a.min(c), b.max(d)])
+}
+
 /// Did the air change because the wire changed? Band by band.
 ///
 /// The air after is set beside what it would be if the part of it that the wire explained before had followed the
-/// power on the wire, in cells of 2 kHz, and all else had stayed.
+/// power on the wire, in cells of 2 kHz, and all else had stayed. Noise of the recorder on the wire makes the wire's
+/// change look smaller than it is in the air; so the interval also holds that of a second way, in which the part that
+/// is coherent after takes the place of the part that was before.
 pub fn causes(before: &Judged, after: &Judged, bands: &[Band]) -> Vec<BandCause> {
     let (was, is) = (couple(before, bands), couple(after, bands));
     bands
@@ -627,9 +643,13 @@ pub fn causes(before: &Judged, after: &Judged, bands: &[Band]) -> Vec<BandCause>
             let sides = Sides::new(before, after, *band);
             let (wire_change_db, wire_ci95_db) = sides.with_interval(|p| decibels(p.wire[1] / p.wire[0]));
             let (air_change_db, air_ci95_db) = sides.with_interval(|p| decibels(p.air[1] / p.air[0]));
-            let (explained_db, explained_ci95_db) = sides.with_interval(|p| decibels(p.expected / p.air[0]));
-            let (remaining_db, remaining_ci95_db) = sides.with_interval(|p| decibels(p.air[1] / p.expected));
-            let told = was.verdict == Verdict::Coherent;
+            let (explained_db, first) = sides.with_interval(|p| decibels(p.expected / p.air[0]));
+            let (_, second) = sides.with_interval(|p| decibels(p.coherent_only / p.air[0]));
+            let explained_ci95_db = both(first, second);
+            let (remaining_db, first) = sides.with_interval(|p| decibels(p.air[1] / p.expected));
+            let (_, second) = sides.with_interval(|p| decibels(p.air[1] / p.coherent_only));
+            let remaining_ci95_db = both(first, second);
+            let told = was.verdict == Verdict::Coherent && was.undecided_share.max(is.undecided_share) < UNDECIDED;
             let explained_db = explained_db.filter(|_| told);
             let shown = |interval: Option<[f64; 2]>| interval.is_some_and(|[low, high]| low > 0.0 || high < 0.0);
             let (air, explained, remaining) =

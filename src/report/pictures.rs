@@ -284,7 +284,7 @@ fn air_split(title: &str, capture: &Coupling, range: Band) -> Panel {
     Panel::new(title, frequency_axis(range), Axis::linear(level_label(&capture.air_unit)))
         .with(Series::new(
             "not explained",
-            Style::AirBefore,
+            Style::Air,
             through(capture, all, |k| capture.unexplained_level_db[k].get()),
         ))
         .with(Series::new(
@@ -344,7 +344,7 @@ pub fn coupling(capture: &Coupling, settings: &Settings) -> Figure {
         rows: vec![
             Row { share: 0.9, panels: vec![coherence] },
             Row { share: 0.8, panels: vec![gain] },
-            Row { share: 0.6, panels: vec![phase] },
+            Row { share: 0.8, panels: vec![phase] },
             Row::new(vec![air_split("Air", capture, range)]),
         ],
         caption: vec![

@@ -280,7 +280,8 @@ fn of_cause(row: &BandCause, after: &Coupling) -> String {
         let falls = air < 0.0;
         // The size of a fall is stated without its sign, the smaller end first.
         let (low, high) = if falls { (-high, -low) } else { (low, high) };
-        Some(format!("{low:.1} to {high:.1} dB").replace('-', "−"))
+        let decimals = if high - low < 0.25 { 2 } else { 1 };
+        Some(format!("{low:.decimals$} to {high:.decimals$} dB").replace('-', "−"))
     };
     let left = || {
         let strongest = after.ambient.iter().filter(|line| band.contains(line.frequency_hz));

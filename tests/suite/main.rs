@@ -8,6 +8,7 @@
     reason = "tests compare exact values on purpose, a panic is how they fail, figures show with --nocapture"
 )]
 
+mod coupling;
 mod dsp_figures;
 mod dsp_reference;
 mod reading_hostile;
