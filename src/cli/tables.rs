@@ -9,7 +9,7 @@ use crate::analysis::spectrum::ChannelSpectrum;
 use crate::capture::{Quantity, Role};
 use crate::compare::added::BandAddition;
 use crate::compare::before_after::BandChange;
-use crate::compare::coupling::{BandCause, BandCoupling};
+use crate::compare::coupling::{BandCause, BandCoupling, Verdict as Coupled};
 use crate::compare::side::Observation;
 use crate::measure::bands::BandValue;
 use crate::report::sentences::{ends, share, signed, signed_within};
@@ -246,7 +246,10 @@ pub(super) fn coupling(capture: &Coupling) -> Table {
             khz(row.band),
             level(row.air_rms),
             format!("{:.2}", row.coherence),
-            share(row.coherent_share, row.share_ci95),
+            match row.verdict {
+                Coupled::NotShown => "none shown".into(),
+                _ => share(row.coherent_share, row.share_ci95),
+            },
             row.gain_db.map_or(String::new(), |db| change(Some(db), row.ci95_db)),
             row.ci95_db.map_or(String::new(), ends),
             row.phase_deg.map_or(String::new(), |degrees| format!("{:.0}", degrees.round() + 0.0).replace('-', "−")),

@@ -163,18 +163,20 @@ pub fn judge(joint: &Joint) -> Judged {
         joint.lags.iter().map(|lag| (lag.sums.coherence(), lag.sums.averages)).filter(|(_, l)| *l >= 2.0).collect();
     let segments = joint.whole.segments as f64;
     let family = FAMILY_ERROR / count.max(1) as f64;
-    let averages: Vec<f64> = (0..count)
-        .map(|k| {
-            let product = joint.whole.wire[k] * joint.whole.air[k];
-            let swell = if product > 0.0 { segments * joint.together[k] / product } else { 1.0 };
-            joint.whole.averages / swell.max(1.0)
-        })
-        .collect();
+    let swell = |k: usize| {
+        let product = joint.whole.wire[k] * joint.whole.air[k];
+        if product > 0.0 { segments * joint.together[k] / product } else { 1.0 }
+    };
+    // For unrelated signals Σ|X|²|Y|² says how few segments carry the powers; for coherent noise it is 1 + γ² times
+    // as large by itself.
+    let unrelated: Vec<f64> = (0..count).map(|k| joint.whole.averages / swell(k).max(1.0)).collect();
+    let averages: Vec<f64> =
+        (0..count).map(|k| joint.whole.averages / (swell(k) / (1.0 + gamma[k])).max(1.0)).collect();
     let steady: Vec<bool> = (0..count)
         .map(|k| {
             let shifted: Vec<(f64, f64)> =
-                lagged.iter().map(|(c, l)| (c[k], l * averages[k] / joint.whole.averages)).collect();
-            repeats(gamma[k], averages[k], &shifted)
+                lagged.iter().map(|(c, l)| (c[k], l * unrelated[k] / joint.whole.averages)).collect();
+            repeats(gamma[k], unrelated[k], &shifted)
         })
         .collect();
     let bins = (0..count)
@@ -183,7 +185,7 @@ pub fn judge(joint: &Joint) -> Judged {
             let near = k.saturating_sub(LOBE)..(k + LOBE + 1).min(count);
             let peak = near.max_by(|a, b| joint.whole.cross[*a].norm().total_cmp(&joint.whole.cross[*b].norm()));
             let steady = peak.is_some_and(|peak| steady[peak]) || steady[k];
-            let observations = if steady { joint.captures.len() as f64 } else { averages[k] };
+            let observations = if steady { joint.captures.len() as f64 } else { unrelated[k] };
             let chance = chance_of_coherence(gamma[k], observations);
             // A steady tone that several captures confirm is no longer in doubt.
             let confirmed = steady && chance <= family;
@@ -192,11 +194,11 @@ pub fn judge(joint: &Joint) -> Judged {
                 frequency_hz: joint.frequency_hz[k],
                 coherence: gamma[k],
                 averages: averages[k],
-                chance: chance_of_coherence(gamma[k], averages[k]),
+                chance: chance_of_coherence(gamma[k], unrelated[k]),
                 transfer: joint.whole.cross[k] / joint.whole.wire[k],
                 error: transfer_error(gamma[k], averages[k]),
                 air_density,
-                explained_density: air_density * without_bias(gamma[k], joint.whole.averages),
+                explained_density: air_density * without_bias(gamma[k], averages[k].max(1.0)),
                 steady: steady && !confirmed,
                 is_coherent: (!steady && chance <= family) || confirmed,
             }
@@ -269,7 +271,7 @@ impl Judged {
     }
 
     /// The bins that reach into a band, with their share.
-    fn within(&self, band: Band) -> Vec<(usize, f64)> {
+    fn within(&self, band: Band) -> Members {
         (0..self.bins.len()).map(|k| (k, self.share(k, band))).filter(|(_, share)| *share > 0.0).collect()
     }
 
@@ -279,7 +281,8 @@ impl Judged {
         for &(k, share) in members {
             let gamma = coherence(&sums.wire[k..=k], &sums.air[k..=k], &sums.cross[k..=k])[0];
             let (air, weight) = (sums.air[k] * scale * share, scale * share);
-            let explained = air * without_bias(gamma, sums.averages.max(1.0));
+            let worth = sums.averages * self.bins[k].averages / self.whole.averages;
+            let explained = air * without_bias(gamma, worth.max(1.0));
             tally.air += air;
             if self.bins[k].steady {
                 tally.undecided += explained;
@@ -465,7 +468,9 @@ pub fn ambient(judged: &Judged) -> Vec<Ambient> {
             let explained: f64 =
                 line.filter(|other| !bins[*other].steady).map(|other| bins[other].explained_density).sum();
             let coherent_share = (explained / air).clamp(0.0, 1.0);
-            (prominence_db >= PROMINENCE_DB && coherent_share < 0.5).then(|| Ambient {
+            // As many segments as it takes to say that the wire does not carry most of it.
+            let deviation = (2.0 * coherent_share / bins[k].averages).sqrt() * (1.0 - coherent_share);
+            (prominence_db >= PROMINENCE_DB && coherent_share + 2.0 * deviation < 0.5).then(|| Ambient {
                 frequency_hz: bins[k].frequency_hz,
                 rms: (air * judged.bin_hz).sqrt(),
                 prominence_db,
@@ -543,12 +548,14 @@ pub struct BandCause {
     pub verdict: Cause,
 }
 
-/// Sums of both sides in the cells of a band.
+/// Bins with the share of each that lies in a band.
+type Members = Vec<(usize, f64)>;
+
+/// Both sides, and their bins in the cells of a band.
 struct Sides<'a> {
     before: &'a Judged,
     after: &'a Judged,
-    cells: Vec<Band>,
-    members: Vec<(Vec<(usize, f64)>, Vec<(usize, f64)>)>,
+    cells: Vec<(Members, Members)>,
 }
 
 /// Powers of a band: wire and air before and after, and what the air after would hold if only the wire's part of it
@@ -570,14 +577,13 @@ impl<'a> Sides<'a> {
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "positive, and it saturates")]
         let count = (band.width() / CELL_HZ).round().clamp(1.0, 1e5) as usize;
         let edge = |k: usize| band.low() + band.width() * k as f64 / count as f64;
-        let cells: Vec<Band> = (0..count).filter_map(|k| Band::new(edge(k), edge(k + 1)).ok()).collect();
-        let members = cells.iter().map(|cell| (before.within(*cell), after.within(*cell))).collect();
-        Self { before, after, cells, members }
+        let cells = (0..count).filter_map(|k| Band::new(edge(k), edge(k + 1)).ok());
+        Self { before, after, cells: cells.map(|cell| (before.within(cell), after.within(cell))).collect() }
     }
 
     fn powers(&self, before: &Sums, after: &Sums) -> Powers {
         let mut powers = Powers::default();
-        for ((first, second), _) in self.members.iter().zip(&self.cells) {
+        for (first, second) in &self.cells {
             let (was, is) = (self.before.tally(before, first), self.after.tally(after, second));
             let wire = |judged: &Judged, sums: &Sums, members: &[(usize, f64)]| {
                 let scale = judged.bin_hz / sums.segments.max(1) as f64;

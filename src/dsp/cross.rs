@@ -97,13 +97,21 @@ pub fn significance_threshold(probability: f64, averages: f64) -> f64 {
     if averages > 1.0 { 1.0 - probability.powf(1.0 / (averages - 1.0)) } else { 1.0 }
 }
 
-/// A coherence less its bias (1 − γ²)²/L; slightly below zero where chance gave less than usual, so that sums over
-/// many bins stay right.
+/// A coherence without its bias: the γ² for which γ² + (1 − γ²)²/L is what was found. Below zero where chance gave
+/// less than the 1/L that it gives unrelated noise in the mean, so that sums over many bins stay right.
+///
+/// ```
+/// use linewake::dsp::cross::without_bias;
+/// assert!(without_bias(1.0 / 20.0, 20.0).abs() < 1e-12);
+/// assert!((without_bias(0.5 + 0.25 / 64.0, 64.0) - 0.5).abs() < 1e-12);
+/// ```
 ///
 /// # Sources
-/// Bendat and Piersol, Random Data, 4th edition 2010, chapter 9 (from memory).
+/// The bias (1 − γ²)²/L: Bendat and Piersol, Random Data, 4th edition 2010, chapter 9 (from memory).
 pub fn without_bias(coherence: f64, averages: f64) -> f64 {
-    coherence - (1.0 - coherence).powi(2) / averages
+    // With u = 1 − γ²: u²/L − u + (1 − found) = 0, the root that is 0 for full coherence.
+    let root = (1.0 - 4.0 * (1.0 - coherence) / averages).max(0.0).sqrt();
+    1.0 - 0.5 * averages * (1.0 - root)
 }
 
 /// The relative random error (one standard deviation) of |H1|, and that of its phase in radians:

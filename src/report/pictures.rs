@@ -281,17 +281,17 @@ fn about(capture: &Coupling, keep: impl Fn(usize) -> bool, ends: impl Fn(usize) 
 
 fn air_split(title: &str, capture: &Coupling, range: Band) -> Panel {
     let all = |_: usize| true;
-    Panel::new(title, frequency_axis(range), Axis::linear(level_label(&capture.air_unit)))
-        .with(Series::new(
-            "not explained",
-            Style::Air,
-            through(capture, all, |k| capture.unexplained_level_db[k].get()),
-        ))
-        .with(Series::new(
-            "explained by the wire",
-            Style::WireAfter,
-            through(capture, |k| capture.coherent[k], |k| capture.explained_level_db[k].get()),
-        ))
+    let panel = Panel::new(title, frequency_axis(range), Axis::linear(level_label(&capture.air_unit))).with(
+        Series::new("not explained", Style::Air, through(capture, all, |k| capture.unexplained_level_db[k].get())),
+    );
+    if !capture.coherent.contains(&true) {
+        return panel;
+    }
+    panel.with(Series::new(
+        "explained by the wire",
+        Style::WireAfter,
+        through(capture, |k| capture.coherent[k], |k| capture.explained_level_db[k].get()),
+    ))
 }
 
 /// Coherence with its threshold, gain and phase with their intervals, the air split into explained and not explained.
@@ -339,19 +339,20 @@ pub fn coupling(capture: &Coupling, settings: &Settings) -> Figure {
                 through(capture, coherent, |k| capture.phase_deg[k]),
             ));
     let files = capture.paths.iter().map(|path| short_name(path)).collect::<Vec<_>>().join(", ");
+    let mut rows = vec![Row { share: 0.9, panels: vec![coherence] }];
+    let any = capture.coherent.contains(&true);
+    if any {
+        rows.extend([Row { share: 0.8, panels: vec![gain] }, Row { share: 0.8, panels: vec![phase] }]);
+    }
+    rows.push(Row::new(vec![air_split("Air", capture, range)]));
     Figure {
         conclusion: sentences::of_coupling(capture),
-        rows: vec![
-            Row { share: 0.9, panels: vec![coherence] },
-            Row { share: 0.8, panels: vec![gain] },
-            Row { share: 0.8, panels: vec![phase] },
-            Row::new(vec![air_split("Air", capture, range)]),
-        ],
+        rows,
         caption: vec![
             method(settings, capture.analysis.enbw_hz, Some(capture.segments)),
             format!("{:.1} independent segments. File {files}.", capture.effective_segments),
         ],
-        height: 1200,
+        height: if any { 1200 } else { Figure::SIZE.1 },
         ..Figure::new("How much of the air is the wire's?")
     }
 }
@@ -360,11 +361,11 @@ pub fn coupling(capture: &Coupling, settings: &Settings) -> Figure {
 /// wire explains.
 pub fn coupling_change(change: &CouplingChange, settings: &Settings) -> Figure {
     let range = range_of(&change.before.analysis);
-    let bars = |value: fn(&BandCause) -> (Option<f64>, Option<[f64; 2]>)| -> Vec<Bar> {
+    let bars = |value: &dyn Fn(&BandCause) -> Change| -> Vec<Bar> {
         let bar = |row: &BandCause| {
-            let (db, interval) = value(row);
+            let Change { band, db, interval } = value(row);
             let interval = interval.map(|[low, high]| (low, high));
-            Some(Bar { from: row.band.low(), to: row.band.high(), value: db?, interval })
+            Some(Bar { from: band.low(), to: band.high(), value: db?, interval })
         };
         change.bands.iter().filter_map(bar).collect()
     };
@@ -373,9 +374,10 @@ pub fn coupling_change(change: &CouplingChange, settings: &Settings) -> Figure {
             .with(Series::unnamed(Style::Neutral, Shape::Level(0.0)))
             .with(Series::new("each band with its 95 % interval", style, Shape::Bars { bars, base: Some(0.0) }))
     };
-    let air = panel("Change in the air", Style::Air, bars(|row| (row.air_change_db, row.air_ci95_db)));
-    let explained =
-        panel("of which the wire explains", Style::Wire, bars(|row| (row.explained_db, row.explained_ci95_db)));
+    let of_air = |row: &BandCause| Change { band: row.band, db: row.air_change_db, interval: row.air_ci95_db };
+    let of_wire = |row: &BandCause| Change { band: row.band, db: row.explained_db, interval: row.explained_ci95_db };
+    let air = panel("Change in the air", Style::Air, bars(&of_air));
+    let explained = panel("of which the wire explains", Style::Wire, bars(&of_wire));
     Figure {
         conclusion: sentences::of_coupling_change(change),
         rows: vec![
