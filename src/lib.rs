@@ -4,7 +4,8 @@
 //! with a load that adds 1 mV at 68 kHz.
 //!
 //! ```
-//! use linewake::analysis::{compare::what_is_added, settings::Settings};
+//! use linewake::analysis::compare::{Order, what_is_added};
+//! use linewake::analysis::settings::Settings;
 //! use linewake::compare::added::Verdict;
 //! use linewake::measure::bands::Scheme;
 //! use linewake::read::{Bytes, Source};

@@ -7,6 +7,7 @@ pub mod bands;
 pub mod batch;
 pub mod budget;
 pub mod compare;
+pub mod coupling;
 pub mod inspect;
 pub mod observe;
 pub mod pipeline;

@@ -208,7 +208,7 @@ fn observe_pipeline(pipeline: Pipeline, settings: &Settings, wants: Wants<'_>) -
 }
 
 #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a fraction of a length that fits")]
-fn hop_of(length: usize, overlap: f64) -> usize {
+pub(super) fn hop_of(length: usize, overlap: f64) -> usize {
     // As scipy counts: the overlap is rounded down to whole samples, the hop is what is left.
     (length - (length as f64 * overlap) as usize).max(1)
 }

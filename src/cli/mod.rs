@@ -5,6 +5,7 @@ mod added;
 mod bands;
 mod batch;
 mod compare;
+mod coupling;
 mod demo;
 mod files;
 mod inspect;
@@ -72,6 +73,7 @@ const COMMANDS: &[Command] = &[
     Command::of::<bands::Bands>("bands"),
     Command::of::<compare::Compare>("compare"),
     Command::of::<added::Added>("added"),
+    Command::of::<coupling::Coupling>("coupling"),
     Command::of::<batch::Batch>("batch"),
     Command::of::<setup::Setup>("setup"),
     Command::of::<demo::Demo>("demo"),

@@ -3,16 +3,18 @@
 use crate::analysis::bands::ChannelBands;
 use crate::analysis::batch::{Batch, Status};
 use crate::analysis::compare::ChannelComparison;
+use crate::analysis::coupling::{Coupling, CouplingChange};
 use crate::analysis::inspect::Inspection;
 use crate::analysis::setup::ChannelChain;
 use crate::analysis::spectrum::ChannelSpectrum;
 use crate::capture::{Quantity, Role};
 use crate::compare::added::BandAddition;
 use crate::compare::before_after::BandChange;
+use crate::compare::coupling::{BandCause, BandCoupling, Verdict as Coupled};
 use crate::compare::load::BandLoad;
 use crate::compare::side::Observation;
 use crate::measure::bands::BandValue;
-use crate::report::sentences::{ends, signed, signed_within};
+use crate::report::sentences::{ends, share, signed, signed_within};
 use crate::report::table::{Column, Table};
 use crate::survey::studio::check::Found;
 use crate::survey::studio::{BuiltIn, Kind};
@@ -295,6 +297,112 @@ fn comparison_notes(observations: &[Observation]) -> Vec<String> {
         "Each interval holds at 95 %; the verdicts of all rows of all channels together err in at most 5 % of tables."
             .into(),
     ]
+}
+
+/// What wire and air have in common, band by band.
+pub(super) fn coupling(capture: &Coupling) -> Table {
+    let columns = vec![
+        Column::number("band", "kHz"),
+        Column::number("air", capture.air_unit.level_reference()),
+        Column::number("coherence", ""),
+        Column::number("explained by the wire", ""),
+        Column::number("gain", "dB"),
+        Column::number("95 % interval", "dB"),
+        Column::number("phase", "°"),
+        Column::number("delay", ""),
+        Column::text("verdict"),
+    ];
+    let mut table = Table::new("Wire and air: what they have in common", columns);
+    let row = |row: &BandCoupling| {
+        vec![
+            khz(row.band),
+            level(row.air_rms),
+            format!("{:.2}", row.coherence),
+            match row.verdict {
+                Coupled::NotShown => "none shown".into(),
+                _ => share(row.coherent_share, row.share_ci95),
+            },
+            row.gain_db.map_or(String::new(), |db| change(Some(db), row.ci95_db)),
+            row.ci95_db.map_or(String::new(), ends),
+            row.phase_deg.map_or(String::new(), |degrees| format!("{:.0}", degrees.round() + 0.0).replace('-', "−")),
+            row.group_delay_s.map_or(String::new(), |delay| engineering(delay, "s").replace('-', "−")),
+            row.verdict.words().into(),
+        ]
+    };
+    table.rows = capture.bands.iter().map(row).chain([row(&capture.total)]).collect();
+    table.notes = vec![
+        format!(
+            "The last row is the whole range. Gain is {} in the air for each {} on the wire, over the coherent bins.",
+            capture.air_unit.symbol(),
+            capture.wire_unit.symbol()
+        ),
+        format!(
+            "{} segments, worth {:.1} independent ones: unrelated noise exceeds a coherence of {:.3} in 5 % of bins, of \
+             {:.3} anywhere in 5 % of captures.",
+            capture.segments, capture.effective_segments, capture.significance_threshold, capture.family_threshold
+        ),
+        "The verdicts of all rows together err in at most 5 % of tables.".into(),
+    ];
+    table
+}
+
+/// What stands out in the air and is not explained by the wire.
+pub(super) fn ambient(capture: &Coupling) -> Table {
+    let columns = vec![
+        Column::number("frequency", "kHz"),
+        Column::number("RMS", ""),
+        Column::number("level", capture.air_unit.level_reference()),
+        Column::number("stands out by", "dB"),
+        Column::number("explained", "%"),
+        Column::text(""),
+    ];
+    let mut table = Table::new("In the air, and not explained by the wire", columns);
+    for line in &capture.ambient {
+        let told = line.cannot_be_told.then_some("cannot be told (a steady tone)");
+        table.rows.push(vec![
+            format!("{:.2}", line.frequency_hz / 1e3),
+            engineering(line.rms, capture.air_unit.symbol()),
+            level(line.rms),
+            decimal(line.prominence_db),
+            format!("{:.0}", 100.0 * line.coherent_share),
+            told.into_iter().chain(line.note).collect::<Vec<_>>().join("; "),
+        ]);
+    }
+    table
+}
+
+/// What the wire explains of a change in the air, band by band.
+pub(super) fn causes(coupled: &CouplingChange) -> Table {
+    let columns = vec![
+        Column::number("band", "kHz"),
+        Column::number("wire", "dB"),
+        Column::number("air", "dB"),
+        Column::number("95 % interval", "dB"),
+        Column::number("explained", "dB"),
+        Column::number("95 % interval", "dB"),
+        Column::number("left", "dB"),
+        Column::text("verdict"),
+    ];
+    let mut table = Table::new("Did the air change because the wire changed?", columns);
+    let row = |row: &BandCause| {
+        vec![
+            khz(row.band),
+            change(row.wire_change_db, row.wire_ci95_db),
+            change(row.air_change_db, row.air_ci95_db),
+            interval(row.air_ci95_db),
+            row.explained_db.map_or(String::new(), |db| change(Some(db), row.explained_ci95_db)),
+            row.explained_ci95_db.map_or(String::new(), ends),
+            row.remaining_db.map_or(String::new(), |db| change(Some(db), row.remaining_ci95_db)),
+            row.verdict.words().into(),
+        ]
+    };
+    table.rows = coupled.bands.iter().map(row).chain([row(&coupled.total)]).collect();
+    table.notes = vec![
+        "The last row is the whole range. Explained: what the wire's change makes in the air by the coupling before; \
+         left: the rest."
+            .into(),
+    ];
+    table
 }
 
 /// What contributes to an uncertainty, and what it comes to.

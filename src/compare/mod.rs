@@ -4,6 +4,7 @@
 
 pub mod added;
 pub mod before_after;
+pub mod coupling;
 pub mod difference;
 pub mod load;
 pub mod ranking;

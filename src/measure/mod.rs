@@ -4,6 +4,7 @@
 //! there were: one block or a thousand give the same numbers.
 
 pub mod bands;
+pub mod coherence;
 pub mod condition;
 pub mod mains;
 pub mod periods;

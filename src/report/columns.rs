@@ -3,6 +3,7 @@
 use crate::analysis::bands::CaptureBands;
 use crate::analysis::batch::Batch;
 use crate::analysis::compare::Comparison;
+use crate::analysis::coupling::{Coupling, CouplingChange};
 use crate::analysis::inspect::Inspection;
 use crate::analysis::setup::ChannelChain;
 use crate::analysis::spectrum::CaptureSpectrum;
@@ -10,9 +11,11 @@ use crate::analysis::waveform::CaptureWaveform;
 use crate::capture::{Quantity, Role};
 use crate::compare::added::BandAddition;
 use crate::compare::before_after::BandChange;
+use crate::compare::coupling::Verdict;
 use crate::error::Error;
 use crate::survey::studio::check::Found;
 use crate::uncertainty::budget::Budget;
+use crate::units::Level;
 
 /// The header of each command's file; by it a command knows a file that it made.
 const HEADERS: &[(&str, &[&str])] = &[
@@ -94,6 +97,31 @@ const HEADERS: &[(&str, &[&str])] = &[
             "smallest_shown_rms",
             "near_floor",
             "whole_range",
+        ],
+    ),
+    (
+        "coupling",
+        &[
+            "part",
+            "path",
+            "low_hz",
+            "high_hz",
+            "coherence",
+            "coherent_share",
+            "share_ci95_low",
+            "share_ci95_high",
+            "gain_db",
+            "ci95_low_db",
+            "ci95_high_db",
+            "phase_deg",
+            "wire_change_db",
+            "air_change_db",
+            "explained_db",
+            "explained_ci95_low_db",
+            "explained_ci95_high_db",
+            "remaining_db",
+            "level_db",
+            "verdict",
         ],
     ),
     (
@@ -422,6 +450,91 @@ pub fn additions(comparison: &Comparison<BandAddition>) -> Result<Vec<u8>, Error
             ])?;
         }
     }
+    columns.finish()
+}
+
+/// The rows of a coupling: `band` and `total` for bands, `bin` for bins, `ambient` for lines that stand out in the air.
+fn coupling_rows(columns: &mut Columns, capture: &Coupling) -> Result<(), Error> {
+    const CHANGES: [(); 6] = [(); 6];
+    let no_change = || CHANGES.map(|()| String::new());
+    let path = capture.paths.join(" ");
+    for (row, part) in capture.bands.iter().map(|row| (row, "band")).chain([(&capture.total, "total")]) {
+        let ([share_low, share_high], [low, high]) = (ends(row.share_ci95), ends(row.ci95_db));
+        let level = Level::of_rms(row.air_rms).get();
+        columns.row(
+            [
+                part.to_owned(),
+                path.clone(),
+                number(row.band.low()),
+                number(row.band.high()),
+                number(row.coherence),
+                number(row.coherent_share),
+                share_low,
+                share_high,
+                number(row.gain_db),
+                low,
+                high,
+                number(row.phase_deg),
+            ]
+            .into_iter()
+            .chain(no_change())
+            .chain([number(level), row.verdict.words().to_owned()]),
+        )?;
+    }
+    for line in &capture.ambient {
+        let verdict = if line.cannot_be_told { Verdict::SteadyTone } else { Verdict::NotShown };
+        let mut cells = vec!["ambient".to_owned(), path.clone(), number(line.frequency_hz), number(line.frequency_hz)];
+        cells.extend([String::new(), number(line.coherent_share)]);
+        cells.extend(std::iter::repeat_n(String::new(), 12));
+        cells.extend([number(Level::of_rms(line.rms).get()), verdict.words().to_owned()]);
+        columns.row(cells)?;
+    }
+    for k in 0..capture.frequency_hz.len() {
+        let error_db = 20.0 / std::f64::consts::LN_10 * 1.96 * capture.random_error[k];
+        let verdict = match (capture.coherent[k], capture.steady[k]) {
+            (true, _) => Verdict::Coherent,
+            (false, true) => Verdict::SteadyTone,
+            (false, false) => Verdict::NotShown,
+        };
+        let mut cells = vec!["bin".to_owned(), path.clone()];
+        cells.extend([number(capture.frequency_hz[k]), number(capture.frequency_hz[k])]);
+        cells.extend([number(capture.coherence[k]), String::new(), String::new(), String::new()]);
+        cells.extend([number(capture.gain_db[k]), number(capture.gain_db[k] - error_db)]);
+        cells.extend([number(capture.gain_db[k] + error_db), number(capture.phase_deg[k])]);
+        cells.extend(no_change());
+        cells.extend([number(capture.air_level_db[k].get()), verdict.words().to_owned()]);
+        columns.row(cells)?;
+    }
+    Ok(())
+}
+
+/// Couplings: bands, the whole range, ambient lines, bins.
+///
+/// # Errors
+/// None but for a lack of memory.
+pub fn couplings(captures: &[Coupling]) -> Result<Vec<u8>, Error> {
+    let mut columns = Columns::of("coupling")?;
+    captures.iter().try_for_each(|capture| coupling_rows(&mut columns, capture))?;
+    columns.finish()
+}
+
+/// What the wire explains of a change in the air: bands and the whole range, then both sides by themselves.
+///
+/// # Errors
+/// None but for a lack of memory.
+pub fn causes(change: &CouplingChange) -> Result<Vec<u8>, Error> {
+    let mut columns = Columns::of("coupling")?;
+    for (row, part) in
+        change.bands.iter().map(|row| (row, "change in band")).chain([(&change.total, "change in total")])
+    {
+        let [low, high] = ends(row.explained_ci95_db);
+        let mut cells = vec![part.to_owned(), String::new(), number(row.band.low()), number(row.band.high())];
+        cells.extend(std::iter::repeat_n(String::new(), 8));
+        cells.extend([number(row.wire_change_db), number(row.air_change_db), number(row.explained_db), low, high]);
+        cells.extend([number(row.remaining_db), String::new(), row.verdict.words().to_owned()]);
+        columns.row(cells)?;
+    }
+    [&change.before, &change.after].into_iter().try_for_each(|side| coupling_rows(&mut columns, side))?;
     columns.finish()
 }
 

@@ -5,6 +5,7 @@ use super::sentences::{self, short_name};
 use crate::analysis::bands::CaptureBands;
 use crate::analysis::batch::Batch;
 use crate::analysis::compare::{ChannelComparison, Comparison, SideSpectrum};
+use crate::analysis::coupling::{Coupling, CouplingChange};
 use crate::analysis::pipeline::Spectral;
 use crate::analysis::settings::Settings;
 use crate::analysis::setup::{ChannelChain, Correction};
@@ -13,6 +14,7 @@ use crate::analysis::waveform::CaptureWaveform;
 use crate::capture::{Quantity, Role};
 use crate::compare::added::BandAddition;
 use crate::compare::before_after::BandChange;
+use crate::compare::coupling::BandCause;
 use crate::measure::bands::BandValue;
 use crate::units::{Band, Level, prefix_of};
 
@@ -283,6 +285,143 @@ pub fn additions(comparison: &Comparison<BandAddition>, settings: &Settings) -> 
     let change = |row: &BandAddition| Change { band: row.band, db: row.rise_db, interval: row.ci95_db };
     let conclusion = sentences::of_addition(comparison);
     comparison_figure("What does the load add?", comparison, settings, ("off", "on"), "Rise, dB", conclusion, change)
+}
+
+/// A line through some of the bins, with gaps where the others are.
+fn through(capture: &Coupling, keep: impl Fn(usize) -> bool, value: impl Fn(usize) -> f64) -> Shape {
+    let points =
+        (0..capture.frequency_hz.len()).map(|k| (capture.frequency_hz[k], if keep(k) { value(k) } else { f64::NAN }));
+    Shape::Line(points.collect())
+}
+
+/// The 95 % interval about a value in some of the bins.
+fn about(capture: &Coupling, keep: impl Fn(usize) -> bool, ends: impl Fn(usize) -> (f64, f64)) -> Shape {
+    let spans = (0..capture.frequency_hz.len()).map(|k| {
+        let (low, high) = if keep(k) { ends(k) } else { (f64::NAN, f64::NAN) };
+        (capture.frequency_hz[k], low, high)
+    });
+    Shape::Interval(spans.collect())
+}
+
+fn air_split(title: &str, capture: &Coupling, range: Band) -> Panel {
+    let all = |_: usize| true;
+    let panel = Panel::new(title, frequency_axis(range), Axis::linear(level_label(&capture.air_unit))).with(
+        Series::new("not explained", Style::Air, through(capture, all, |k| capture.unexplained_level_db[k].get())),
+    );
+    if !capture.coherent.contains(&true) {
+        return panel;
+    }
+    panel.with(Series::new(
+        "explained by the wire",
+        Style::WireAfter,
+        through(capture, |k| capture.coherent[k], |k| capture.explained_level_db[k].get()),
+    ))
+}
+
+/// Coherence with its threshold, gain and phase with their intervals, the air split into explained and not explained.
+pub fn coupling(capture: &Coupling, settings: &Settings) -> Figure {
+    let range = range_of(&capture.analysis);
+    let all = |_: usize| true;
+    let coherent = |k: usize| capture.coherent[k];
+    let mut coherence = Panel::new("Coherence", frequency_axis(range), Axis::linear("Coherence γ²").over(0.0, 1.0))
+        .with(Series::new("coherence", Style::Neutral, through(capture, all, |k| capture.coherence[k])))
+        .with(Series::new(
+            "chance exceeds it anywhere in 5 % of captures",
+            Style::Floor,
+            Shape::Level(capture.family_threshold),
+        ));
+    if capture.steady.contains(&true) {
+        let steady = through(capture, |k| capture.steady[k], |k| capture.coherence[k]);
+        coherence = coherence.with(Series::new("steady tone: cannot be told", Style::Difference, steady));
+    }
+    let error_db = |k: usize| 20.0 * (1.96 * capture.random_error[k]).ln_1p() / std::f64::consts::LN_10;
+    let gain_label = if capture.air_unit == capture.wire_unit {
+        "Gain, dB".to_owned()
+    } else {
+        format!("Gain, dB re 1 {}/{}", capture.air_unit.symbol(), capture.wire_unit.symbol())
+    };
+    let gain = Panel::new("Gain from wire to air, where coherent", frequency_axis(range), Axis::linear(gain_label))
+        .with(Series::new(
+            "95 % interval",
+            Style::Difference,
+            about(capture, coherent, |k| (capture.gain_db[k] - error_db(k), capture.gain_db[k] + error_db(k))),
+        ))
+        .with(Series::new("gain", Style::Difference, through(capture, coherent, |k| capture.gain_db[k])));
+    let error_deg = |k: usize| (1.96 * capture.random_error[k]).to_degrees().min(180.0);
+    let phase =
+        Panel::new("Phase, where coherent", frequency_axis(range), Axis::linear("Phase, °").over(-180.0, 180.0))
+            .with(Series::new(
+                "95 % interval",
+                Style::Difference,
+                about(capture, coherent, |k| {
+                    (capture.phase_deg[k] - error_deg(k), capture.phase_deg[k] + error_deg(k))
+                }),
+            ))
+            .with(Series::new(
+                "air over wire",
+                Style::Difference,
+                through(capture, coherent, |k| capture.phase_deg[k]),
+            ));
+    let files = capture.paths.iter().map(|path| short_name(path)).collect::<Vec<_>>().join(", ");
+    let mut rows = vec![Row { share: 0.9, panels: vec![coherence] }];
+    let any = capture.coherent.contains(&true);
+    if any {
+        rows.extend([Row { share: 0.8, panels: vec![gain] }, Row { share: 0.8, panels: vec![phase] }]);
+    }
+    rows.push(Row::new(vec![air_split("Air", capture, range)]));
+    Figure {
+        conclusion: sentences::of_coupling(capture),
+        rows,
+        caption: vec![
+            method(settings, capture.analysis.enbw_hz, Some(capture.segments)),
+            format!("{:.1} independent segments. File {files}.", capture.effective_segments),
+        ],
+        height: if any { 1200 } else { Figure::SIZE.1 },
+        ..Figure::new("How much of the air is the wire's?")
+    }
+}
+
+/// The air before and after, split into explained and not explained; below, the change in the air beside what the
+/// wire explains.
+pub fn coupling_change(change: &CouplingChange, settings: &Settings) -> Figure {
+    let range = range_of(&change.before.analysis);
+    let bars = |value: &dyn Fn(&BandCause) -> Change| -> Vec<Bar> {
+        let bar = |row: &BandCause| {
+            let Change { band, db, interval } = value(row);
+            let interval = interval.map(|[low, high]| (low, high));
+            Some(Bar { from: band.low(), to: band.high(), value: db?, interval })
+        };
+        change.bands.iter().filter_map(bar).collect()
+    };
+    let panel = |title: &str, style, bars| {
+        Panel::new(title, frequency_axis(range), Axis::linear("Change, dB"))
+            .with(Series::unnamed(Style::Neutral, Shape::Level(0.0)))
+            .with(Series::new("each band with its 95 % interval", style, Shape::Bars { bars, base: Some(0.0) }))
+    };
+    let of_air = |row: &BandCause| Change { band: row.band, db: row.air_change_db, interval: row.air_ci95_db };
+    let of_wire = |row: &BandCause| Change { band: row.band, db: row.explained_db, interval: row.explained_ci95_db };
+    let air = panel("Change in the air", Style::Air, bars(&of_air));
+    let explained = panel("of which the wire explains", Style::Wire, bars(&of_wire));
+    Figure {
+        conclusion: sentences::of_coupling_change(change),
+        rows: vec![
+            Row::new(vec![
+                air_split("Air before", &change.before, range),
+                air_split("Air after", &change.after, range),
+            ]),
+            Row { share: 0.8, panels: vec![air, explained] },
+        ],
+        caption: vec![
+            method(settings, change.before.analysis.enbw_hz, None),
+            format!(
+                "before: {}. after: {}.",
+                sentences::of_files(&change.before.paths),
+                sentences::of_files(&change.after.paths)
+            ),
+        ],
+        height: 1000,
+        ..Figure::new("Did the air change because the wire changed?")
+    }
 }
 
 /// Totals from the highest down; wire left, air right.

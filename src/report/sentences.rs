@@ -3,12 +3,14 @@
 use crate::analysis::bands::CaptureBands;
 use crate::analysis::batch::{Batch, Status};
 use crate::analysis::compare::{Comparison, SideSummary};
+use crate::analysis::coupling::{Coupling, CouplingChange};
 use crate::analysis::setup::ChannelChain;
 use crate::analysis::spectrum::CaptureSpectrum;
 use crate::analysis::waveform::CaptureWaveform;
 use crate::capture::{Quantity, Role};
 use crate::compare::added::{BandAddition, Verdict as Added};
 use crate::compare::before_after::{BandChange, Verdict as Changed};
+use crate::compare::coupling::{Ambient, BandCause, Cause, Verdict as Coupled};
 use crate::units::{Hertz, engineering};
 
 /// How many bands a sentence names.
@@ -166,6 +168,154 @@ pub fn of_change(comparison: &Comparison<BandChange>) -> Vec<String> {
         }
     }
     sentences
+}
+
+/// What every statement on coupling is to be read with.
+pub const NOT_CAUSE: &str = "Coherence is not cause: a common source outside both gives it as well.";
+
+/// The names of files, the first one and how many more.
+pub fn of_files(paths: &[String]) -> String {
+    match paths {
+        [first, others @ ..] if !others.is_empty() => format!("{first} and {} more, taken together", others.len()),
+        _ => paths.concat(),
+    }
+}
+
+/// `62 % (58 to 66)`; as many decimals as shares close to nothing or to all deserve.
+pub fn share(value: f64, interval: Option<[f64; 2]>) -> String {
+    let percent = |value: f64| {
+        let percent = 100.0 * value;
+        if (2.0..=98.0).contains(&percent) || percent < 0.05 {
+            format!("{percent:.0}")
+        } else {
+            format!("{percent:.1}")
+        }
+    };
+    match interval {
+        Some([low, high]) => format!("{} % ({} to {})", percent(value), percent(low), percent(high)),
+        None => format!("{} %", percent(value)),
+    }
+}
+
+/// How much of the air is the wire's, where it is strongest, and what else is in the air.
+pub fn of_coupling(capture: &Coupling) -> Vec<String> {
+    let total = &capture.total;
+    let mut sentences = vec![match total.verdict {
+        Coupled::Coherent => format!(
+            "The wire explains {} of the air's power in {}.",
+            share(total.coherent_share, total.share_ci95),
+            total.band
+        ),
+        Coupled::SteadyTone => format!(
+            "Wire and air hold the same steady tones in {}; whether one has to do with the other cannot be told from \
+             this record.",
+            total.band
+        ),
+        Coupled::NotShown => format!(
+            "No coherence shown between wire and air in {}; a line would have to reach {:.2}.",
+            total.band, capture.family_threshold
+        ),
+    }];
+    let mut coherent: Vec<_> = capture.bands.iter().filter(|row| row.verdict == Coupled::Coherent).collect();
+    coherent.sort_by(|a, b| b.explained_rms.total_cmp(&a.explained_rms));
+    let named: Vec<String> = coherent
+        .iter()
+        .take(NAMED)
+        .filter_map(|row| Some(format!("{} ({} dB)", row.band, signed_within(row.gain_db?, row.ci95_db?))))
+        .collect();
+    if !named.is_empty() {
+        let most = if coherent.len() > named.len() { ", most in " } else { ": " };
+        sentences.push(format!(
+            "Coherent in {} of {} bands, with the gain from wire to air{most}{}.",
+            coherent.len(),
+            capture.bands.len(),
+            list(&named)
+        ));
+    }
+    sentences.extend(of_ambient(capture, false, "In the air, and not carried by the wire"));
+    sentences.extend(of_ambient(capture, true, "Steady tones of which it cannot be told"));
+    sentences.push(NOT_CAUSE.to_owned());
+    sentences
+}
+
+fn of_ambient(capture: &Coupling, cannot_be_told: bool, what: &str) -> Option<String> {
+    let mut lines: Vec<&Ambient> =
+        capture.ambient.iter().filter(|line| line.cannot_be_told == cannot_be_told).collect();
+    lines.sort_by(|a, b| b.rms.total_cmp(&a.rms));
+    let named: Vec<String> = lines
+        .iter()
+        .take(NAMED)
+        .filter_map(|line| {
+            Some(format!(
+                "{} ({})",
+                Hertz::new(line.frequency_hz).ok()?,
+                engineering(line.rms, capture.air_unit.symbol())
+            ))
+        })
+        .collect();
+    let more = lines.len() - named.len();
+    let more = if more == 0 { String::new() } else { format!("; {more} weaker") };
+    (!named.is_empty()).then(|| format!("{what}: {}{more}.", list(&named)))
+}
+
+/// Did the air change because the wire changed?
+pub fn of_coupling_change(change: &CouplingChange) -> Vec<String> {
+    let mut sentences = vec![of_cause(&change.total, &change.after)];
+    let mut told: Vec<&BandCause> =
+        change.bands.iter().filter(|row| matches!(row.verdict, Cause::Explained | Cause::InPart)).collect();
+    told.sort_by(|a, b| b.explained_db.unwrap_or(0.0).abs().total_cmp(&a.explained_db.unwrap_or(0.0).abs()));
+    sentences.extend(told.into_iter().take(NAMED).map(|row| of_cause(row, &change.after)));
+    sentences.push(NOT_CAUSE.to_owned());
+    sentences
+}
+
+fn of_cause(row: &BandCause, after: &Coupling) -> String {
+    let band = row.band;
+    let amount = |db: f64| format!("{:.1} dB", db.abs());
+    let moved = |db: f64| if db < 0.0 { "fell" } else { "rose" };
+    let Some((air, interval)) = row.air_change_db.zip(row.air_ci95_db) else {
+        return format!("In {band} the captures say nothing of scatter, so nothing can be said of the air.");
+    };
+    let explained = || {
+        let [low, high] = row.explained_ci95_db?;
+        let falls = air < 0.0;
+        // The size of a fall is stated without its sign, the smaller end first.
+        let (low, high) = if falls { (-high, -low) } else { (low, high) };
+        let decimals = if high - low < 0.25 { 2 } else { 1 };
+        Some(format!("{low:.decimals$} to {high:.decimals$} dB").replace('-', "−"))
+    };
+    let left = || {
+        let strongest = after.ambient.iter().filter(|line| band.contains(line.frequency_hz));
+        let strongest = strongest.max_by(|a, b| a.rms.total_cmp(&b.rms))?;
+        let level = engineering(strongest.rms, after.air_unit.symbol());
+        let at = Hertz::new(strongest.frequency_hz).ok()?;
+        Some(format!("; the strongest line left that the wire does not carry is at {at} ({level})"))
+    };
+    let wire = row.wire_change_db.map_or(String::new(), |db| format!(" The wire {} by {}.", moved(db), amount(db)));
+    match row.verdict {
+        Cause::NoChange => format!(
+            "In {band} no change of the air is shown ({} dB), and the wire explains none.{wire}",
+            ends(interval)
+        ),
+        Cause::Unknown => format!(
+            "In {band} the air {} by {}; without coherence before, what the wire has to do with it cannot be told.{wire}",
+            moved(air),
+            amount(air)
+        ),
+        Cause::NotExplained => format!(
+            "In {band} the air {} by {}, and the wire's change explains none of it{}.{wire}",
+            moved(air),
+            amount(air),
+            left().unwrap_or_default()
+        ),
+        Cause::Explained | Cause::InPart => format!(
+            "In {band} the air {} by {}, of which the wire explains {}{}.{wire}",
+            moved(air),
+            amount(air),
+            explained().unwrap_or_else(|| "an unknown part".into()),
+            left().unwrap_or_default()
+        ),
+    }
 }
 
 fn bands_sentence(place_first: &str, verb: &str, count: usize, of: usize, named: &[String]) -> String {

@@ -15,6 +15,7 @@ mod cli;
 #[cfg(feature = "cli")]
 mod cli_bad_input;
 mod contracts;
+mod coupling;
 mod dsp_figures;
 mod dsp_reference;
 mod examples;
