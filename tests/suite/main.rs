@@ -8,6 +8,7 @@
     reason = "tests compare exact values on purpose, a panic is how they fail, figures show with --nocapture"
 )]
 
+mod coverage;
 mod dsp_figures;
 mod dsp_reference;
 mod reading_hostile;
@@ -15,3 +16,4 @@ mod reading_layouts;
 mod reading_outside;
 mod reading_properties;
 mod readme;
+mod statistics_reference;
