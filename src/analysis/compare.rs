@@ -179,7 +179,10 @@ pub fn what_changed_of_the_load(
     if !off.is_empty() {
         let told = loads(&measured.beside, &measured.pairs, &measured.bands);
         for (channel, mut rows) in comparison.channels.iter_mut().zip(told) {
-            channel.load = rows.pop().map(|total| LoadChange { bands: rows, total });
+            // A range holds its bands: where the filter acts on the line in one of them, it does in the whole.
+            let below = rows.iter().any(|row| row.below_off);
+            let total = rows.pop().map(|total| if below { total.untold() } else { total });
+            channel.load = total.map(|total| LoadChange { bands: rows, total });
         }
         comparison.warnings.extend(load_warnings(&comparison.channels));
     }

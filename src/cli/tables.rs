@@ -221,7 +221,7 @@ pub(super) fn loads(channel: &ChannelComparison<BandChange>) -> Option<Table> {
             adds(&row.after),
             change(row.change_db, row.ci95_db),
             interval(row.ci95_db),
-            if row.below_off { "less than with the load off".to_owned() } else { String::new() },
+            if row.below_off { "less than with the load off, here or in a part".to_owned() } else { String::new() },
         ]
     };
     table.rows = load.bands.iter().chain([&load.total]).map(row).collect();

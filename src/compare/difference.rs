@@ -135,11 +135,13 @@ fn invert(from: f64, to: f64, spread: Option<impl Fn(f64) -> (f64, f64)>) -> Dif
         }
         decibels(change + direction * near)
     };
+    // So far below nothing that no ratio fits: what was taken off was not the same on both sides.
+    let fits = to > 0.0 || probability(change.exp()) > 1.0 - COVERAGE;
     let (error, degrees) = spread(1.0);
     let half = student_factor(COVERAGE, degrees.min(1e9)) * error;
     Difference {
         change_db,
-        interval_db: Some([end(-1.0), end(1.0)]),
+        interval_db: fits.then(|| [end(-1.0), end(1.0)]),
         interval_power: Some([to - from - half, to - from + half]),
         probability: probability(1.0),
         error: Some((error, degrees)),
@@ -237,6 +239,14 @@ mod tests {
         assert!((found.change_db.unwrap() + 10.0).abs() < 1e-12);
         let [low, high] = found.interval_db.unwrap();
         assert!(low < -10.0 && -10.0 < high && high - low < 0.1, "{low} {high}");
+        // A little less than the background may still be a load of nothing; much less fits no load at all.
+        let after = |mean| {
+            let (background, from) = (estimate(1.0, 1e-4, 50.0), estimate(11.0, 1e-4, 50.0));
+            difference_above(&background, &from, &estimate(mean, 1e-4, 50.0))
+        };
+        let [low, high] = after(0.99).interval_db.unwrap();
+        assert!(low == f64::NEG_INFINITY && (-40.0..-20.0).contains(&high), "{low} {high}");
+        assert_eq!((after(0.9).change_db, after(0.9).interval_db), (None, None));
         // Without a background it is the plain comparison.
         let (a, b) = (estimate(3.0, 0.2, 4.0), estimate(5.0, 0.1, 9.0));
         let plain = difference(&a, &b).interval_db.unwrap();

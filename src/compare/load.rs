@@ -23,9 +23,17 @@ pub struct BandLoad {
     pub change_db: Option<f64>,
     /// Its 95 % interval; an end is infinite (null in JSON) where the captures set none.
     pub ci95_db: Option<[f64; 2]>,
-    /// Whether there is less after than with the load off: the filter acts on what is on the line anyway, and the
+    /// Whether there is less after than with the load off, in the band or in a part of it: the filter acts on what is on the line anyway, and the
     /// change of the load's own noise cannot be told.
     pub below_off: bool,
+}
+
+impl BandLoad {
+    /// The same without a change of the load, for a band in a part of which there is less after than with the load off.
+    #[must_use]
+    pub fn untold(self) -> Self {
+        Self { change_db: None, ci95_db: None, below_off: true, ..self }
+    }
 }
 
 /// What a load adds before and after, channel by channel and band by band; the verdicts of both columns of all
