@@ -30,8 +30,31 @@ pub struct Difference {
     pub interval_power: Option<[f64; 2]>,
     /// The probability that chance alone gives a difference as large; not a number where it cannot be judged.
     pub probability: f64,
-    /// The standard error of the difference of the powers, and its degrees of freedom.
-    error: Option<(f64, f64)>,
+    scatter: Option<Scatter>,
+}
+
+/// The variance of `to − factor · from`, a quadratic in the factor.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Scatter {
+    /// The terms without the factor, with it, with its square.
+    terms: [f64; 3],
+    /// The degrees of freedom at factor 1.
+    degrees: f64,
+    /// The mean power that a difference starts from.
+    from: f64,
+}
+
+impl Scatter {
+    /// From the standard errors at the factors 0, 1 and −1, which settle a quadratic.
+    fn new(spread: impl Fn(f64) -> (f64, f64), from: f64) -> Self {
+        let [none, plus, minus] = [0.0, 1.0, -1.0].map(|factor| spread(factor).0.powi(2));
+        let terms = [none, (plus - minus) / 2.0, (plus + minus) / 2.0 - none];
+        Self { terms, degrees: spread(1.0).1.min(1e9), from }
+    }
+
+    fn standard_error(&self) -> f64 {
+        self.terms.iter().sum::<f64>().max(0.0).sqrt()
+    }
 }
 
 /// Natural logarithm of a power ratio to decibels.
@@ -111,7 +134,7 @@ fn invert(from: f64, to: f64, spread: Option<impl Fn(f64) -> (f64, f64)>) -> Dif
     let change = if to > 0.0 { (to / from).ln() } else { -FARTHEST };
     let change_db = (from > 0.0 && to > 0.0).then(|| decibels(change));
     let Some(spread) = spread.filter(|_| from > 0.0) else {
-        return Difference { change_db, interval_db: None, interval_power: None, probability: f64::NAN, error: None };
+        return Difference { change_db, interval_db: None, interval_power: None, probability: f64::NAN, scatter: None };
     };
     let probability = |factor: f64| {
         let (error, degrees) = spread(factor);
@@ -144,27 +167,33 @@ fn invert(from: f64, to: f64, spread: Option<impl Fn(f64) -> (f64, f64)>) -> Dif
         interval_db: fits.then(|| [end(-1.0), end(1.0)]),
         interval_power: Some([to - from - half, to - from + half]),
         probability: probability(1.0),
-        error: Some((error, degrees)),
+        scatter: Some(Scatter::new(spread, from)),
     }
 }
 
 impl Difference {
     /// The standard error of the difference of the powers; `None` when the record says nothing of scatter.
     pub fn standard_error(&self) -> Option<f64> {
-        self.error.map(|(error, _)| error)
+        self.scatter.map(|scatter| scatter.standard_error())
     }
 
     /// The smallest difference of the powers that a table of `hypotheses` would have shown with a probability of
     /// 80 %.
     ///
-    /// The critical t of the strictest step of Holm's procedure plus the t of the power, times the standard error
-    /// (the usual normal-theory approximation; Cohen 1988, from memory).
+    /// A side that is g times as strong scatters g times as much, so the smallest g is sought at which the gap is the
+    /// critical t of the strictest step of Holm's procedure plus the t of the power, times the standard error that g
+    /// itself brings (normal-theory approximation of the power of a t test; Cohen 1988, from memory). `None` also
+    /// where no rise, however large, would be shown so often.
     pub fn smallest_shown(&self, hypotheses: usize) -> Option<f64> {
-        let (error, degrees) = self.error?;
-        let degrees = degrees.min(1e9);
+        let Scatter { terms: [own, crossed, other], degrees, from } = self.scatter?;
         let critical = student_factor(1.0 - FAMILY_ERROR / hypotheses.max(1) as f64, degrees);
         let power = student_factor(2.0 * POWER - 1.0, degrees);
-        Some((critical + power) * error)
+        let needed = (critical + power).powi(2);
+        // ((g − 1) from)² = needed (other + g crossed + g² own), a quadratic in g.
+        let (a, b, c) =
+            (from * from - needed * own, from * from + needed * crossed / 2.0, from * from - needed * other);
+        let gain = (b + (b * b - a * c).max(0.0).sqrt()) / a;
+        (a > 0.0).then_some((gain - 1.0) * from)
     }
 }
 

@@ -115,10 +115,10 @@ pub fn of_addition(comparison: &Comparison<BandAddition>) -> Vec<String> {
             (Added::NoDifferenceShown, _, _) => format!(
                 "{place_first} no difference shown in {} as a whole{}.",
                 total.band,
-                total.smallest_shown_rms.map_or(
-                    "; the captures say nothing of scatter, so nothing can be shown".into(),
-                    |rms| format!("; an addition of {} or more would have been", engineering(rms, unit))
-                )
+                total.smallest_shown_rms.map_or("; captures like these can show none".into(), |rms| format!(
+                    "; an addition of {} or more would have been",
+                    engineering(rms, unit)
+                ))
             ),
         });
         let mut adding: Vec<&BandAddition> = channel.bands.iter().filter(|b| b.verdict == Added::Adds).collect();
@@ -146,11 +146,9 @@ pub fn of_change(comparison: &Comparison<BandChange>) -> Vec<String> {
             Changed::NoChangeShown => format!(
                 "{place_first} no change shown in {} as a whole, {amount}{}.",
                 total.band,
-                total
-                    .smallest_shown_db
-                    .map_or("; the captures say nothing of scatter, so nothing can be shown".into(), |db| format!(
-                        "; a change of {db:.1} dB or more would have been"
-                    ))
+                total.smallest_shown_db.map_or("; captures like these can show none".into(), |db| format!(
+                    "; a change of {db:.1} dB or more would have been"
+                ))
             ),
         });
         for (verdict, word) in [(Changed::Lower, "falls"), (Changed::Higher, "rises")] {

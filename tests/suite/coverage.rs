@@ -56,11 +56,10 @@ fn few_bursts_are_recognised_and_answered_with_a_wider_interval() {
 }
 
 #[test]
-fn the_smallest_difference_stated_is_shown_in_most_cases() {
+fn the_smallest_difference_stated_is_shown_in_four_cases_of_five() {
     let power = power_of_smallest(50, 75, PAIRS);
-    // Stated are 80 %, by the scatter without the addition. Noise that is stronger scatters more: 4000 pairs gave
-    // 71.4 %. The limits hold that figure, 3.3 standard deviations of 200 cases to each side, not the 80 %.
-    assert!((0.61..0.82).contains(&power), "{power}");
+    // The limits are three standard deviations of 200 cases to each side of 80 %.
+    assert!((0.715..0.885).contains(&power), "{power}");
 }
 
 #[test]
