@@ -3,6 +3,7 @@
 use serde::Serialize;
 
 use super::budget::{Seen, of_level};
+use super::findings;
 use super::observe::{Input, Observed, Wants, observe};
 use super::pipeline::Spectral;
 use super::pipeline::{peek, range_of};
@@ -100,7 +101,7 @@ pub fn of_observed(observed: &Observed, scheme: &Scheme) -> Result<CaptureBands,
         channels: (0..observed.channels.len())
             .map(|channel| channel_bands(observed, channel, scheme))
             .collect::<Result<_, _>>()?,
-        warnings: observed.findings(),
+        warnings: findings::of_observed(observed),
     })
 }
 

@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 
+use super::findings;
 use super::observe::{Input, Observed, Wants, observe};
 use super::settings::Settings;
 use crate::capture::{Quantity, Role};
@@ -106,7 +107,7 @@ fn analyse(source: &Source, settings: &Settings, scheme: &Scheme) -> Result<(Vec
         error: None,
         companion: inputs.iter().find(|input| input.path != observed.path()).map(|input| input.path.clone()),
         channels,
-        warnings: observed.findings(),
+        warnings: findings::of_observed(&observed),
     };
     Ok((inputs, row))
 }

@@ -3,7 +3,8 @@
 use serde::Serialize;
 
 use super::budget::{Seen, of_addition, of_change};
-use super::inspect::FEWEST_PERIODS;
+use super::findings;
+use super::findings::FEWEST_PERIODS;
 use super::observe::{Input, Observed, Wants, observe};
 use super::pipeline::{outside_chain, peek, range_of};
 use super::settings::Settings;
@@ -471,7 +472,9 @@ fn warnings(
         tell(Finding::limit("few_observations", "too few mains periods in a capture for a narrow interval"));
     }
     for o in all() {
-        warnings.extend(o.findings().into_iter().map(|finding| Warning { path: Some(o.path().to_owned()), finding }));
+        warnings.extend(
+            findings::of_observed(o).into_iter().map(|finding| Warning { path: Some(o.path().to_owned()), finding }),
+        );
     }
     warnings
 }

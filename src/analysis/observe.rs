@@ -11,7 +11,7 @@ use crate::dsp::segment::Hop;
 use crate::dsp::slew::Slew;
 use crate::dsp::spectrum::{Density, Spectrum};
 use crate::dsp::welch::{self, Welch, WelchResult};
-use crate::error::{Error, Finding};
+use crate::error::Error;
 use crate::measure::bands::{BandValue, Scheme};
 use crate::measure::mains::Mains;
 use crate::measure::periods::PeriodPowers;
@@ -293,13 +293,5 @@ impl Observed {
             bands.iter().filter(near).count()
         };
         Some(FloorShare { bands: bands.len(), within_3_db: within(2f64.sqrt()), within_6_db: within(2.0) })
-    }
-
-    /// All findings: of the reader, of the pipeline, of the samples.
-    pub fn findings(&self) -> Vec<Finding> {
-        let mut findings = self.passed.header.findings.clone();
-        findings.extend(self.passed.findings.iter().cloned());
-        findings.extend(super::inspect::sample_findings(self));
-        findings
     }
 }

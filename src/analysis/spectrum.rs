@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 
+use super::findings;
 use super::observe::{Input, Observed, Wants, observe};
 use super::pipeline::Spectral;
 use super::settings::Settings;
@@ -72,7 +73,7 @@ pub fn of_observed(observed: &Observed) -> CaptureSpectrum {
         analysis: observed.spectral,
         mains: observed.mains,
         channels: (0..observed.channels.len()).map(|channel| channel_spectrum(observed, channel)).collect(),
-        warnings: observed.findings(),
+        warnings: findings::of_observed(observed),
     }
 }
 

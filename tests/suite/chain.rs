@@ -236,7 +236,7 @@ fn what_lies_outside_a_table_is_flagged_and_in_no_total() {
     let observed = observe_recording(memory(samples, "V"), &settings, Wants::default()).unwrap();
     assert_eq!((observed.range.low(), observed.range.high()), (9e3, 50e3));
     assert!((observed.band(0, observed.range).rms - 1.0).abs() < 1e-3);
-    let findings = observed.findings();
+    let findings = linewake::analysis::findings::of_observed(&observed);
     let finding = findings.iter().find(|finding| finding.code == "outside_chain").unwrap();
     assert!(finding.message.contains("9 kHz to 50 kHz"), "{}", finding.message);
     // A table that shares nothing with the range, and a channel that is not in volts, are refused.

@@ -1,0 +1,208 @@
+//! What is there to know of the samples of a capture: length, clipping, resolution, floor, folded-back signals.
+
+use super::observe::{FloorShare, Observed};
+use crate::capture::Role;
+use crate::error::Finding;
+use crate::units::{Band, Level, engineering};
+
+/// Below this many bits a record counts as coarse.
+const FEW_BITS: f64 = 6.0;
+/// A mean beyond this share of the half span counts as an offset worth telling.
+const OFFSET_SHARE: f64 = 0.25;
+/// A comparison of single captures wants at least this many mains periods.
+pub const FEWEST_PERIODS: u64 = 8;
+/// A quasi-peak value needs about this long to settle, by simulation of the detector of CISPR 16-1-1.
+const QUASI_PEAK_SECONDS: f64 = 1.5;
+/// A fiftieth of a period: beyond it a record is not a whole number of periods.
+const WHOLE_PERIODS: f64 = 0.02;
+
+/// All findings on a capture: of the reader, of the pipeline, of the samples.
+pub fn of_observed(observed: &Observed) -> Vec<Finding> {
+    let mut findings = observed.passed.header.findings.clone();
+    findings.extend(observed.passed.findings.iter().cloned());
+    length_findings(observed, &mut findings);
+    for channel in 0..observed.channels.len() {
+        channel_findings(observed, channel, &mut findings);
+    }
+    let name = |index: usize| observed.header().channels[index].name.as_str();
+    let statistics = &observed.passed.statistics;
+    for &(a, b) in &statistics.identical {
+        if !statistics.channels[a].is_dead() {
+            findings.push(Finding::limit(
+                "identical_channels",
+                format!("channels {} and {} are equal sample by sample: the same signal twice", name(a), name(b)),
+            ));
+        }
+    }
+    if let Some((distance, length)) = statistics.repeated {
+        findings.push(Finding::limit(
+            "repeated_samples",
+            format!(
+                "at least {length} samples in a row repeat those {distance} samples earlier exactly, which no real signal \
+                 with noise does: a buffer written twice, or a synthetic signal"
+            ),
+        ));
+    }
+    findings
+}
+
+fn length_findings(observed: &Observed, findings: &mut Vec<Finding>) {
+    let rate = observed.rate().get();
+    let duration = observed.passed.statistics.samples as f64 / rate;
+    let mains = observed.mains;
+    let cycles = duration * mains.frequency_hz;
+    let wanted = if mains.nominal_hz > 55.0 { 12.0 } else { 10.0 };
+    // A record of 0.2 s at 49.95 Hz is as long as intended though it holds 9.99 periods.
+    if cycles < wanted - 0.1 {
+        findings.push(Finding::limit(
+            "too_short",
+            format!(
+                "{cycles:.1} mains periods; measurements after IEC 61000-4-7 and 61000-4-30 rest on {wanted} of them"
+            ),
+        ));
+    }
+    let settled = duration - observed.spectral.settling_samples as f64 / rate;
+    let periods = (settled * mains.frequency_hz).floor();
+    if periods < FEWEST_PERIODS as f64 {
+        findings.push(Finding::limit(
+            "few_periods",
+            format!(
+                "{periods} whole mains {} once the high-pass has settled: a single pair of such captures hardly shows a \
+                 difference; take three or more captures a side",
+                if periods < 2.0 { "period" } else { "periods" }
+            ),
+        ));
+    }
+    let whole = cycles.round();
+    if whole >= 1.0 && (cycles - whole).abs() > WHOLE_PERIODS {
+        findings.push(Finding::note("not_whole_periods", format!("{cycles:.2} mains periods, not a whole number")));
+    }
+    if duration < QUASI_PEAK_SECONDS {
+        findings.push(Finding::note(
+            "no_quasi_peak",
+            format!("{duration:.3} s: a settled quasi-peak value takes about {QUASI_PEAK_SECONDS} s"),
+        ));
+    }
+}
+
+fn channel_findings(observed: &Observed, channel: usize, findings: &mut Vec<Finding>) {
+    let statistics = observed.statistics(channel);
+    let Channel { name, unit, role } = Channel::of(observed, channel);
+    if statistics.is_dead() {
+        let severity = if role == Role::Wire { Finding::unfit } else { Finding::limit };
+        findings.push(severity(
+            "dead_channel",
+            format!("channel {name} carries nothing: {} all along", engineering(statistics.max, unit)),
+        ));
+        return;
+    }
+    if statistics.clipped_fraction > 0.0 {
+        findings.push(Finding::limit(
+            "clipped",
+            format!(
+                "channel {name}: {:.2} % of the samples stand at the limit of the range ({} to {}); cut tops make harmonics \
+                 that are not on the line, so record again on a larger range",
+                100.0 * statistics.clipped_fraction,
+                engineering(statistics.min, unit),
+                engineering(statistics.max, unit)
+            ),
+        ));
+    }
+    let half_span = (statistics.max - statistics.min) / 2.0;
+    if statistics.mean.abs() > OFFSET_SHARE * half_span {
+        findings.push(Finding::note(
+            "offset",
+            format!(
+                "channel {name}: a mean of {} beside a half span of {}",
+                engineering(statistics.mean, unit),
+                engineering(half_span, unit)
+            ),
+        ));
+    }
+    coarse_finding(observed, channel, name, unit, findings);
+    floor_finding(observed, channel, name, findings);
+    aliasing_finding(observed, channel, name, findings);
+}
+
+/// Name, unit and role of an analysed channel.
+struct Channel<'a> {
+    name: &'a str,
+    unit: &'a str,
+    role: Role,
+}
+
+impl<'a> Channel<'a> {
+    fn of(observed: &'a Observed, channel: usize) -> Self {
+        let unit = observed.recorded_unit(channel);
+        let channel = &observed.channels[channel];
+        Self { name: &channel.name, unit, role: channel.role }
+    }
+}
+
+fn coarse_finding(observed: &Observed, channel: usize, name: &str, unit: &str, findings: &mut Vec<Finding>) {
+    let statistics = observed.statistics(channel);
+    let (Some(step), Some(codes), Some(bits)) =
+        (statistics.resolution, statistics.codes_spanned, statistics.effective_bits())
+    else {
+        return;
+    };
+    if bits < FEW_BITS {
+        let enbw = observed.spectral.enbw_hz;
+        let floor =
+            observed.floor_density(channel).map_or(f64::NAN, |density| Level::of_rms((density * enbw).sqrt()).get());
+        findings.push(Finding::limit(
+            "coarse",
+            format!(
+                "channel {name} spans {codes} codes of the converter ({bits:.1} bits): steps of {} make a floor of {floor:.1} {} \
+                 in {enbw:.0} Hz, q/√12 spread over half the sampling rate",
+                engineering(step, unit),
+                observed.channels[channel].quantity.level_reference()
+            ),
+        ));
+    }
+}
+
+fn floor_finding(observed: &Observed, channel: usize, name: &str, findings: &mut Vec<Finding>) {
+    let Some(share) = observed.floor_share(channel).filter(FloorShare::is_most) else { return };
+    let statistics = observed.statistics(channel);
+    let unit = observed.recorded_unit(channel);
+    let step = statistics.resolution.unwrap_or(f64::NAN);
+    let floor = statistics.rounding_mean_square().unwrap_or(f64::NAN).sqrt();
+    findings.push(Finding::limit(
+        "at_floor",
+        format!(
+            "channel {name}: above 9 kHz the level in {} of {} bands of 2 kHz lies within 6 dB ({} within 3 dB) of what the \
+             converter's steps alone make ({}, {} RMS over 0 to half the sampling rate), and converters are commonly \
+             somewhat worse than their steps (common practice, no source): what is seen there is most likely the \
+             recorder's own, and a ranking by it would rank noise",
+            share.within_6_db,
+            share.bands,
+            share.within_3_db,
+            engineering(step, unit),
+            engineering(floor, unit)
+        ),
+    ));
+}
+
+/// Energy that rises towards half the sampling rate has not been taken out before sampling.
+fn aliasing_finding(observed: &Observed, channel: usize, name: &str, findings: &mut Vec<Finding>) {
+    let nyquist = observed.rate().get() / 2.0;
+    let density = |from: f64, to: f64| {
+        let band = Band::new(from * nyquist, to * nyquist).ok()?;
+        Some(observed.densities[channel].mean.mean_square_in(band) / band.width())
+    };
+    let (Some(top), Some(below)) = (density(0.9, 1.0), density(0.6, 0.8)) else { return };
+    let floor = observed.floor_density(channel).unwrap_or(0.0);
+    // A factor of two is 3 dB; ten times the rounding floor cannot be the converter.
+    if top > 2.0 * below && top > 10.0 * floor {
+        findings.push(Finding::limit(
+            "aliasing_suspected",
+            format!(
+                "channel {name}: the density in the last tenth below half the sampling rate is {:.0} dB above that further down; \
+                 a recorder with a low-pass shows a fall there, so signals beyond {:.0} kHz may have folded back into the range",
+                10.0 * (top / below).log10(),
+                nyquist / 1e3
+            ),
+        ));
+    }
+}
