@@ -294,8 +294,7 @@ fn comparison_notes(observations: &[Observation]) -> Vec<String> {
             .collect();
     vec![
         format!("The last row is the whole range. Scatter judged from {}.", parts.join(", ")),
-        "Each interval holds at 95 %; the verdicts of all rows of all channels together err in at most 5 % of tables."
-            .into(),
+        "Each interval holds at 95 %; the verdicts of all rows together err in at most 5 % of tables.".into(),
     ]
 }
 

@@ -153,16 +153,21 @@ mod tests {
     }
 
     #[test]
-    fn the_family_is_the_whole_table() {
+    fn the_family_is_the_whole_table_of_a_channel() {
         // A probability of 0.02 is shown alone and not among ten.
         let shown = |others: usize| {
-            let mut pairs =
-                vec![Pair { before: side(&[1.0, 1.1, 0.9]), after: side(&[1.4, 1.6, 1.5]), ..Pair::default() }];
-            pairs.extend(vec![
-                Pair { before: side(&[1.0, 1.1, 0.9]), after: side(&[1.0, 1.1, 0.9]), ..Pair::default() };
-                others
-            ]);
-            added(&pairs, &[Band::new(2e3, 4e3).unwrap()])[0][0].verdict == Verdict::Adds
+            let table = |first: [f64; 3]| {
+                let mut side = Side::default();
+                for (capture, value) in first.into_iter().enumerate() {
+                    let rest = [1.0, 1.1, 0.9][capture];
+                    side.push(Array2::from_shape_fn((1, 1 + others), |(_, row)| if row == 0 { value } else { rest }));
+                }
+                side
+            };
+            let edge = |row: usize| Band::new(2e3 + row as f64, 3e3 + row as f64).unwrap();
+            let bands: Vec<Band> = (0..=others).map(edge).collect();
+            let pair = Pair { before: table([1.0, 1.1, 0.9]), after: table([1.4, 1.6, 1.5]), ..Pair::default() };
+            added(&[pair], &bands)[0][0].verdict == Verdict::Adds
         };
         assert!(shown(0) && !shown(30));
     }

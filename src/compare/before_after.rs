@@ -107,7 +107,8 @@ impl Pair {
     }
 }
 
-/// Compares channels band by band; the verdicts of all of them together err in at most 5 % of tables.
+/// Compares channels band by band; each channel is a table, and all verdicts of a table together err in at most 5 %
+/// of tables.
 ///
 /// Every pair's sides must hold the same bands in the same order; `bands` names them, the whole range last.
 /// The result has one list of rows for each pair.
@@ -115,18 +116,15 @@ impl Pair {
 /// # Panics
 /// When a side has fewer bands than `bands` names.
 pub fn compare(pairs: &[Pair], bands: &[Band]) -> Vec<Vec<BandChange>> {
-    let raw: Vec<Vec<_>> = pairs
+    pairs
         .iter()
-        .map(|pair| bands.iter().enumerate().filter_map(|(band, name)| Some((*name, pair.difference(band)?))).collect())
-        .collect();
-    let probabilities: Vec<f64> = raw.iter().flatten().map(|(_, (_, _, found, ..))| found.probability).collect();
-    let mut shown = holm(&probabilities, FAMILY_ERROR).into_iter();
-    let hypotheses = probabilities.len();
-    raw.into_iter()
-        .zip(pairs)
-        .map(|(rows, pair)| {
+        .map(|pair| {
+            let rows: Vec<_> =
+                bands.iter().enumerate().filter_map(|(band, name)| Some((*name, pair.difference(band)?))).collect();
+            let probabilities: Vec<f64> = rows.iter().map(|(_, (_, _, found, ..))| found.probability).collect();
+            let hypotheses = probabilities.len();
             rows.into_iter()
-                .zip(shown.by_ref())
+                .zip(holm(&probabilities, FAMILY_ERROR))
                 .map(|((band, (before, after, difference, observation, pairing_gain)), shown)| {
                     let place = bands.iter().position(|other| *other == band);
                     let floor =

@@ -36,8 +36,8 @@ impl BandLoad {
     }
 }
 
-/// What a load adds before and after, channel by channel and band by band; the verdicts of both columns of all
-/// channels together err in at most 5 % of tables.
+/// What a load adds before and after, channel by channel and band by band; the verdicts of each column of a channel
+/// together err in at most 5 % of tables.
 ///
 /// Each entry of `off` belongs to the pair at the same place.
 ///
