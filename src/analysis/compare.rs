@@ -114,6 +114,9 @@ pub struct Comparison<Row> {
     /// The captures with the load off, where a filter's effect on the load is asked for.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub off: Option<SideSummary>,
+    /// The captures with the load off and the filter in place, where there are any.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub off_after: Option<SideSummary>,
     /// How the captures were taken.
     pub order: Order,
     /// The noise bandwidth of the analysis.
@@ -140,7 +143,7 @@ pub fn what_is_added(
     order: Order,
 ) -> Result<(Vec<Input>, Comparison<BandAddition>), Error> {
     let request = Request { first: off, second: on, names: ("off", "on"), order };
-    let (inputs, comparison, _) = comparison(&request, &[], settings, scheme, added)?;
+    let (inputs, comparison, _) = comparison(&request, Off::default(), settings, scheme, added)?;
     Ok((inputs, comparison))
 }
 
@@ -155,19 +158,28 @@ pub fn what_changed(
     scheme: &Scheme,
     order: Order,
 ) -> Result<(Vec<Input>, Comparison<BandChange>), Error> {
-    what_changed_of_the_load(&[], before, after, settings, scheme, order)
+    what_changed_of_the_load(Off::default(), before, after, settings, scheme, order)
+}
+
+/// Captures with the load off.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Off<'a> {
+    /// Without the filter.
+    pub before: &'a [Source],
+    /// With the filter in place; without them, those before stand for both.
+    pub after: &'a [Source],
 }
 
 /// What changed, and what of that is the load's own noise: captures with the load off and no filter, with the load
 /// on before and after the filter came in.
 ///
-/// What is on the line with the load off is taken to be there with the filter as well. Without captures with the load
-/// off it is [`what_changed`].
+/// Without captures with the load off and the filter in place, what is on the line with the load off is taken to be
+/// there with the filter as well. Without captures with the load off it is [`what_changed`].
 ///
 /// # Errors
-/// As [`what_is_added`].
+/// As [`what_is_added`]; captures with the load off and the filter, but none without it.
 pub fn what_changed_of_the_load(
-    off: &[Source],
+    off: Off<'_>,
     before: &[Source],
     after: &[Source],
     settings: &Settings,
@@ -175,17 +187,24 @@ pub fn what_changed_of_the_load(
     order: Order,
 ) -> Result<(Vec<Input>, Comparison<BandChange>), Error> {
     let request = Request { first: before, second: after, names: ("before", "after"), order };
+    if off.before.is_empty() && !off.after.is_empty() {
+        return Err(Error::usage(
+            "captures with the load off are named with the filter (--off-after), none without it",
+        )
+        .remedy("name captures with the load off and without the filter (--off)"));
+    }
     let (inputs, mut comparison, measured) = comparison(&request, off, settings, scheme, compare)?;
     comparison.channels.iter_mut().for_each(|channel| channel.added_budget = None);
-    if !off.is_empty() {
-        let told = loads(&measured.beside, &measured.pairs, &measured.bands);
+    if !off.before.is_empty() {
+        let off_after = (!off.after.is_empty()).then_some(measured.off_after.as_slice());
+        let told = loads(&measured.off, off_after, &measured.pairs, &measured.bands);
         for (channel, mut rows) in comparison.channels.iter_mut().zip(told) {
             // A range holds its bands: where the filter acts on the line in one of them, it does in the whole.
             let below = rows.iter().any(|row| row.below_off);
             let total = rows.pop().map(|total| if below { total.untold() } else { total });
             channel.load = total.map(|total| LoadChange { bands: rows, total });
         }
-        comparison.warnings.extend(load_warnings(&comparison.channels));
+        comparison.warnings.extend(load_warnings(&comparison.channels, off_after.is_none()));
     }
     Ok((inputs, comparison))
 }
@@ -201,13 +220,14 @@ struct Request<'a> {
 /// The band powers behind a comparison, channel by channel.
 struct Measured {
     pairs: Vec<Pair>,
-    beside: Vec<Side>,
+    off: Vec<Side>,
+    off_after: Vec<Side>,
     bands: Vec<Band>,
 }
 
 fn comparison<Row>(
     request: &Request<'_>,
-    beside: &[Source],
+    off: Off<'_>,
     settings: &Settings,
     scheme: &Scheme,
     judge: impl Fn(&[Pair], &[Band]) -> Vec<Vec<Row>>,
@@ -229,18 +249,20 @@ fn comparison<Row>(
         .expected("two or more captures a side, as many on one as on the other, in the order they were taken")
         .remedy("name as many on both sides, or leave --paired out"));
     }
-    let range = common_range(first.iter().chain(second).chain(beside), settings)?;
+    let named = || first.iter().chain(second).chain(off.before).chain(off.after);
+    let range = common_range(named(), settings)?;
     let asked = settings;
     let settings = &Settings { range, ..settings.clone() };
     let mut bands = scheme.bands(range)?;
     bands.push(range);
     let wants = Wants { slew: false, periods: Some(&bands) };
-    let work: Vec<&Source> = first.iter().chain(second).chain(beside).collect();
+    let work: Vec<&Source> = named().collect();
     let observed: Vec<(Vec<Input>, Observed)> =
         spread::map(work, |source| observe(source, settings, wants)).into_iter().collect::<Result<_, _>>()?;
     let (inputs, observed): (Vec<Vec<Input>>, Vec<Observed>) = observed.into_iter().unzip();
     let (before, others) = observed.split_at(first.len());
-    let (after, off) = others.split_at(second.len());
+    let (after, beside) = others.split_at(second.len());
+    let (off_before, off_after) = beside.split_at(off.before.len());
 
     let roles = shared_channels(before, others)?;
     let in_pairs = order == Order::InPairs;
@@ -251,8 +273,9 @@ fn comparison<Row>(
     {
         return Err(Error::input("a capture of a pair holds no whole mains period").remedy("leave the pair out"));
     }
-    let sides_beside: Vec<Side> = roles.iter().map(|(role, _)| side_of(off, *role)).collect();
-    if !off.is_empty() && sides_beside.iter().any(|side| side.captures() == 0) {
+    let sides = |observed: &[Observed]| roles.iter().map(|(role, _)| side_of(observed, *role)).collect::<Vec<_>>();
+    let empty = |observed: &[Observed]| !observed.is_empty() && sides(observed).iter().any(|s| s.captures() == 0);
+    if empty(off_before) || empty(off_after) {
         return Err(Error::input("no capture with the load off holds a whole mains period").remedy("record longer"));
     }
     let rows = judge(&pairs, &bands);
@@ -297,7 +320,8 @@ fn comparison<Row>(
     let comparison = Comparison {
         first: summary(before),
         second: summary(after),
-        off: (!off.is_empty()).then(|| summary(off)),
+        off: (!off_before.is_empty()).then(|| summary(off_before)),
+        off_after: (!off_after.is_empty()).then(|| summary(off_after)),
         order,
         enbw_hz: enbw,
         range_low_hz: range.low(),
@@ -305,7 +329,7 @@ fn comparison<Row>(
         channels,
         warnings,
     };
-    Ok((inputs.concat(), comparison, Measured { pairs, beside: sides_beside, bands }))
+    Ok((inputs.concat(), comparison, Measured { pairs, off: sides(off_before), off_after: sides(off_after), bands }))
 }
 
 /// The range that every capture can carry.
@@ -547,11 +571,16 @@ fn pairing(role: Role, pair: &Pair, bands: usize) -> String {
     }
 }
 
-fn load_warnings(channels: &[ChannelComparison<BandChange>]) -> Vec<Warning> {
-    let mut warnings = vec![Finding::note(
-        "line_taken_as_constant",
-        "what is on the line with the load off is taken to be there after the filter as well; captures with the load off and the filter in place would show whether it is (compare --before off --after off-with-filter)",
-    )];
+fn load_warnings(channels: &[ChannelComparison<BandChange>], taken_as_constant: bool) -> Vec<Warning> {
+    let mut warnings = Vec::new();
+    if taken_as_constant {
+        warnings.push(Finding::limit(
+            "line_taken_as_constant",
+            "what is on the line with the load off is taken to be there after the filter as well, so a filter that calms \
+             the line too is credited to the load; captures with the load off and the filter in place (--off-after) \
+             settle it",
+        ));
+    }
     for channel in channels {
         let rows = channel.load.iter().flat_map(|load| load.bands.iter().chain([&load.total]));
         let below = rows.filter(|row| row.below_off).count();

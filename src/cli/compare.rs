@@ -7,7 +7,7 @@ use super::options::{CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
 use super::{Outcome, Run, tables};
-use crate::analysis::compare::what_changed_of_the_load;
+use crate::analysis::compare::{Off, what_changed_of_the_load};
 use crate::error::Error;
 use crate::measure::bands::Scheme;
 use crate::report::{columns, pictures, sentences};
@@ -27,6 +27,9 @@ pub(super) struct Compare {
     /// Captures with the load off and without the filter: tells the load's own noise from what is there anyway
     #[arg(long, num_args = 1.., value_name = "FILE")]
     off: Vec<PathBuf>,
+    /// Captures with the load off and the filter in place, where the filter may act on the line itself
+    #[arg(long, num_args = 1.., value_name = "FILE", requires = "off")]
+    off_after: Vec<PathBuf>,
     /// The captures were taken alternately, before, after, before, after, and are named in that order: use the differences of pairs
     #[arg(long)]
     paired: bool,
@@ -47,7 +50,7 @@ impl Run for Compare {
         let settings = self.capture.settings()?;
         let delivery = Delivery::prepare("compare", &self.output, true)?;
         let (inputs, comparison) = what_changed_of_the_load(
-            &sources(&self.off),
+            Off { before: &sources(&self.off), after: &sources(&self.off_after) },
             &sources(&self.before),
             &sources(&self.after),
             &settings,

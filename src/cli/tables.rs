@@ -226,7 +226,7 @@ pub(super) fn loads(channel: &ChannelComparison<BandChange>) -> Option<Table> {
     };
     table.rows = load.bands.iter().chain([&load.total]).map(row).collect();
     table.notes = vec![
-        "What is on the line with the load off is taken to be there after the filter as well.".into(),
+        "What is on the line with the load off is taken off on both sides.".into(),
         "Each interval holds at 95 %; whether the load adds is judged at 5 % over the whole table.".into(),
     ];
     Some(table)

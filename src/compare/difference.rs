@@ -105,21 +105,44 @@ pub fn difference_of_pairs(from: &[f64], to: &[f64]) -> Difference {
     )
 }
 
-/// Compares what is left of two mean powers when the same background is taken off both.
+/// What is taken off two mean powers before they are compared.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Background {
+    /// The same estimate on both sides.
+    Same(Estimate),
+    /// One of its own for each side.
+    Own {
+        /// Taken off the power that is compared from.
+        from: Estimate,
+        /// Taken off the power that is compared to.
+        to: Estimate,
+    },
+}
+
+/// Compares what is left of two mean powers when a background is taken off each.
 ///
-/// The same question as in [`difference`] for `(to − background) − factor · (from − background)`; the background
-/// counts once, by (1 − factor)², because it is the same estimate on both sides.
-pub fn difference_above(background: &Estimate, from: &Estimate, to: &Estimate) -> Difference {
-    let degrees = from.degrees.zip(to.degrees).zip(background.degrees);
+/// The same question as in [`difference`] for `(to − background) − factor · (from − background)`. A background that
+/// is the same estimate on both sides counts once, by (1 − factor)².
+pub fn difference_above(background: &Background, from: &Estimate, to: &Estimate) -> Difference {
+    let (below_from, below_to) = match background {
+        Background::Same(same) => (same, same),
+        Background::Own { from, to } => (from, to),
+    };
+    let degrees = from.degrees.zip(to.degrees).zip(below_from.degrees.zip(below_to.degrees));
     invert(
-        from.mean - background.mean,
-        to.mean - background.mean,
-        degrees.map(|((from_degrees, to_degrees), degrees)| {
+        from.mean - below_from.mean,
+        to.mean - below_to.mean,
+        degrees.map(|((from_degrees, to_degrees), (below_from_degrees, below_to_degrees))| {
             move |factor: f64| {
+                let [first, second] = match background {
+                    Background::Same(same) => [(1.0 - factor).powi(2) * same.variance, 0.0],
+                    Background::Own { from, to } => [factor * factor * from.variance, to.variance],
+                };
                 let terms = [
                     (factor * factor * from.variance, from_degrees),
                     (to.variance, to_degrees),
-                    ((1.0 - factor).powi(2) * background.variance, degrees),
+                    (first, below_from_degrees),
+                    (second, below_to_degrees),
                 ];
                 (terms.iter().map(|term| term.0).sum::<f64>().sqrt(), welch_satterthwaite(&terms))
             }
@@ -263,15 +286,18 @@ mod tests {
     #[test]
     fn above_a_background_the_ratio_is_that_of_what_is_left() {
         // 11 and 2 above a background of 1: 10 and 1 are left, 10 dB.
-        let found =
-            difference_above(&estimate(1.0, 1e-6, 50.0), &estimate(11.0, 1e-4, 50.0), &estimate(2.0, 1e-6, 50.0));
+        let found = difference_above(
+            &Background::Same(estimate(1.0, 1e-6, 50.0)),
+            &estimate(11.0, 1e-4, 50.0),
+            &estimate(2.0, 1e-6, 50.0),
+        );
         assert!((found.change_db.unwrap() + 10.0).abs() < 1e-12);
         let [low, high] = found.interval_db.unwrap();
         assert!(low < -10.0 && -10.0 < high && high - low < 0.1, "{low} {high}");
         // A little less than the background may still be a load of nothing; much less fits no load at all.
         let after = |mean| {
             let (background, from) = (estimate(1.0, 1e-4, 50.0), estimate(11.0, 1e-4, 50.0));
-            difference_above(&background, &from, &estimate(mean, 1e-4, 50.0))
+            difference_above(&Background::Same(background), &from, &estimate(mean, 1e-4, 50.0))
         };
         let [low, high] = after(0.99).interval_db.unwrap();
         assert!(low == f64::NEG_INFINITY && (-40.0..-20.0).contains(&high), "{low} {high}");
@@ -279,7 +305,7 @@ mod tests {
         // Without a background it is the plain comparison.
         let (a, b) = (estimate(3.0, 0.2, 4.0), estimate(5.0, 0.1, 9.0));
         let plain = difference(&a, &b).interval_db.unwrap();
-        let above = difference_above(&estimate(0.0, 0.0, 4.0), &a, &b).interval_db.unwrap();
+        let above = difference_above(&Background::Same(estimate(0.0, 0.0, 4.0)), &a, &b).interval_db.unwrap();
         assert!((plain[0] - above[0]).abs() < 1e-9 && (plain[1] - above[1]).abs() < 1e-9);
     }
 

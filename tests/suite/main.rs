@@ -20,6 +20,7 @@ mod coverage;
 mod dsp_figures;
 mod dsp_reference;
 mod examples;
+mod load_and_filter;
 #[cfg(feature = "cli")]
 mod program;
 mod properties;
