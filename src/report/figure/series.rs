@@ -151,7 +151,7 @@ impl Plot {
         canvas.fill(box_at(edge, edge + pen.width), pen.ink)?;
         let Some((least, most)) = bar.interval else { return Ok(()) };
         // An interval without an end runs out of the panel.
-        let place = |value: f64| along.pixel(if value.is_infinite() { f64::MAX.copysign(value) / 2.0 } else { value });
+        let place = |value: f64| along.pixel(if value.is_infinite() { 1e100_f64.copysign(value) } else { value });
         self.whisker(canvas, ((low + high) / 2.0, (high - low) / 2.0), (place(least), place(most)))
     }
 
