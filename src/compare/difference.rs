@@ -42,14 +42,16 @@ struct Scatter {
     degrees: f64,
     /// The mean power that a difference starts from.
     from: f64,
+    /// The mean power that it leads to.
+    to: f64,
 }
 
 impl Scatter {
     /// From the standard errors at the factors 0, 1 and −1, which settle a quadratic.
-    fn new(spread: impl Fn(f64) -> (f64, f64), from: f64) -> Self {
+    fn new(spread: impl Fn(f64) -> (f64, f64), from: f64, to: f64) -> Self {
         let [none, plus, minus] = [0.0, 1.0, -1.0].map(|factor| spread(factor).0.powi(2));
         let terms = [none, (plus - minus) / 2.0, (plus + minus) / 2.0 - none];
-        Self { terms, degrees: spread(1.0).1.min(1e9), from }
+        Self { terms, degrees: spread(1.0).1.min(1e9), from, to }
     }
 
     fn standard_error(&self) -> f64 {
@@ -72,6 +74,11 @@ fn decibels(log_ratio: f64) -> f64 {
 /// E. C. Fieller, "Some problems in interval estimation", J. R. Stat. Soc. B 16 (1954) 175-185; B. L. Welch,
 /// Biometrika 34 (1947) 28-35; JCGM 100:2008, G.4.
 pub fn difference(from: &Estimate, to: &Estimate) -> Difference {
+    // The ends far out rest on the last digits of a probability, so both directions are one computation.
+    if from.mean > to.mean && to.mean > 0.0 { one_way(to, from).reversed() } else { one_way(from, to) }
+}
+
+fn one_way(from: &Estimate, to: &Estimate) -> Difference {
     let degrees = from.degrees.zip(to.degrees);
     invert(
         from.mean,
@@ -190,11 +197,28 @@ fn invert(from: f64, to: f64, spread: Option<impl Fn(f64) -> (f64, f64)>) -> Dif
         interval_db: fits.then(|| [end(-1.0), end(1.0)]),
         interval_power: Some([to - from - half, to - from + half]),
         probability: probability(1.0),
-        scatter: Some(Scatter::new(spread, from)),
+        scatter: Some(Scatter::new(spread, from, to)),
     }
 }
 
 impl Difference {
+    /// The same difference seen from the other side.
+    fn reversed(self) -> Self {
+        let turned = |[low, high]: [f64; 2]| [-high, -low];
+        // The variance of to − factor · from, with the sides exchanged, has its terms in the opposite order.
+        let scatter = |scatter: Scatter| {
+            let [own, crossed, other] = scatter.terms;
+            Scatter { terms: [other, crossed, own], from: scatter.to, to: scatter.from, ..scatter }
+        };
+        Self {
+            change_db: self.change_db.map(|db| -db),
+            interval_db: self.interval_db.map(turned),
+            interval_power: self.interval_power.map(turned),
+            probability: self.probability,
+            scatter: self.scatter.map(scatter),
+        }
+    }
+
     /// The standard error of the difference of the powers; `None` when the record says nothing of scatter.
     pub fn standard_error(&self) -> Option<f64> {
         self.scatter.map(|scatter| scatter.standard_error())
@@ -208,7 +232,7 @@ impl Difference {
     /// itself brings (normal-theory approximation of the power of a t test; Cohen 1988, from memory). `None` also
     /// where no rise, however large, would be shown so often.
     pub fn smallest_shown(&self, hypotheses: usize) -> Option<f64> {
-        let Scatter { terms: [own, crossed, other], degrees, from } = self.scatter?;
+        let Scatter { terms: [own, crossed, other], degrees, from, .. } = self.scatter?;
         let critical = student_factor(1.0 - FAMILY_ERROR / hypotheses.max(1) as f64, degrees);
         let power = student_factor(2.0 * POWER - 1.0, degrees);
         let needed = (critical + power).powi(2);
