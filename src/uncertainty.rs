@@ -194,8 +194,8 @@ fn moment(values: &[f64], power: i32) -> f64 {
 /// The number of independent observations that a correlated series is worth, a straight drift left aside.
 ///
 /// n / (1 + 2 Σ ρₖ) with the autocorrelation coefficients of the series about its straight line, corrected for
-/// their bias. The first always counts, so that neighbours sharing samples are seen; the sum goes on while the
-/// coefficients stand out from chance. Negative correlation is not used to claim more than n, no less than two
+/// their bias. The first always counts, so that neighbours sharing samples are seen, less what chance alone gives
+/// where it does not stand out; the sum goes on while the coefficients stand out from chance. Negative correlation is not used to claim more than n, no less than two
 /// are claimed, and series of fewer than eight observations are too short to tell.
 ///
 /// # Sources
@@ -211,6 +211,9 @@ fn effective_of_residuals(rest: &[f64]) -> f64 {
     const STANDS_OUT: f64 = 1.64;
     /// The same for those that follow.
     const GOES_ON: f64 = 0.5;
+    /// A coefficient that is never taken below zero lies above it by chance: the mean of a normal distribution's
+    /// positive half, in standard errors.
+    const BY_CHANCE: f64 = 0.4;
     let count = rest.len() as f64;
     let squares: f64 = rest.iter().map(|x| x * x).sum();
     if squares <= 0.0 {
@@ -229,6 +232,8 @@ fn effective_of_residuals(rest: &[f64]) -> f64 {
             }
             sum += 2.0 * (next + LINE_PARAMETERS * sum / count);
         }
+    } else {
+        sum -= 2.0 * BY_CHANCE * error;
     }
     (count / sum.max(1.0)).max(2.0)
 }

@@ -4,8 +4,10 @@
 //! so that neighbouring periods share samples through the window as they do in use. A low rate and one band of 2 kHz
 //! keep thousands of pairs within minutes.
 
+use std::ops::Range;
+
 use linewake::compare::before_after::{Pair as BeforeAfter, Verdict, compare};
-use linewake::compare::difference::{FAMILY_ERROR, difference};
+use linewake::compare::difference::{Background, FAMILY_ERROR, difference, difference_above};
 use linewake::compare::side::Side;
 use linewake::dsp::segment::segment_length;
 use linewake::dsp::window::{Taper, Window};
@@ -142,8 +144,8 @@ struct Record {
     bursts: Option<usize>,
 }
 
-/// A record of the background, with the load where there is one.
-fn record(load: Load, on: bool, periods: usize, random: &mut Random) -> Record {
+/// A record of the background, with the load at so much of its amplitude where there is one.
+fn record(load: Load, gain: Option<f64>, periods: usize, random: &mut Random) -> Record {
     let rate = Hertz::new(RATE_HZ).expect("a constant above zero");
     let band = Band::new(BAND_HZ.0, BAND_HZ.1).expect("constants that rise");
     let window = Window::default();
@@ -152,8 +154,12 @@ fn record(load: Load, on: bool, periods: usize, random: &mut Random) -> Record {
     let background = WhiteNoise { density: load.background() / band.width() };
     background.add_to(&mut samples, RATE_HZ, random);
     let (mut factor, mut bursts) = (1.0, None);
-    if on {
-        bursts = load.add_to(&mut samples, random);
+    if let Some(gain) = gain {
+        let mut added = vec![0.0; samples.len()];
+        bursts = load.add_to(&mut added, random);
+        for (sample, added) in samples.iter_mut().zip(added) {
+            *sample += gain * added;
+        }
         if load == Load::Drift {
             factor = drift(&mut samples, periods, random);
         }
@@ -232,6 +238,11 @@ pub(crate) struct Outcome {
     pub(crate) change: Tally,
     /// What the load adds, as power.
     pub(crate) added: Tally,
+    /// The change of what the load adds, in decibels, where the line under it falls as well and was taken on both
+    /// sides of the filter; `None` for a load whose drift takes the line along.
+    pub(crate) load: Option<Tally>,
+    /// The same where the line under it stays, taken once with the load off.
+    pub(crate) load_alone: Option<Tally>,
     /// Records with one to four bursts.
     pub(crate) few: usize,
     /// How many of those were recognised.
@@ -241,19 +252,22 @@ pub(crate) struct Outcome {
 /// What one pair of records gave.
 struct Pair {
     off: Estimate,
+    off_after: Estimate,
     before: (Estimate, f64),
     after: (Estimate, f64),
-    bursts: [Option<usize>; 2],
+    after_alone: Estimate,
+    bursts: [Option<usize>; 3],
     recognised: bool,
 }
 
 /// Simulates pairs of records of so many mains periods.
 ///
 /// Background alone is `off`; background and load are `on` and `before`; the same, made anew and 6 dB lower, is
-/// `after`. The true powers are the means over all pairs, in which chance is a hundredth of that of one pair.
-pub(crate) fn outcome(load: Load, periods: usize, pairs: usize) -> Outcome {
-    let simulated = spread::map((0..pairs as u64).collect(), |number| pair(load, periods, number));
-    let count = pairs as f64;
+/// `after`, and the background alone so low `off_after`. The true powers are the means over all pairs, in which chance
+/// is a hundredth of that of one pair. Each number of `pairs` is a seed.
+pub(crate) fn outcome(load: Load, periods: usize, pairs: Range<u64>) -> Outcome {
+    let simulated = spread::map(pairs.collect(), |number| pair(load, periods, number));
+    let count = simulated.len() as f64;
     let off_truth = simulated.iter().map(|pair| pair.off.mean).sum::<f64>() / count;
     let on_sum: f64 = simulated.iter().map(|pair| pair.before.0.mean + pair.after.0.mean / FILTER.powi(2)).sum();
     let on_truth = on_sum / simulated.iter().map(|pair| pair.before.1 + pair.after.1).sum::<f64>();
@@ -263,7 +277,26 @@ pub(crate) fn outcome(load: Load, periods: usize, pairs: usize) -> Outcome {
         interval: difference(&pair.before.0, &pair.after.0).interval_db,
         estimate: decibels(pair.after.0.mean / pair.before.0.mean),
         truth: decibels(FILTER.powi(2) * pair.after.1 / pair.before.1),
-        holds: pair.bursts.into_iter().all(holds),
+        holds: pair.bursts[..2].iter().copied().all(holds),
+    };
+    let above = |background: Background, pair: &Pair, after: &Estimate, bursts: [Option<usize>; 2]| {
+        let found = difference_above(&background, &pair.before.0, after);
+        let truth = decibels(FILTER.powi(2));
+        Trial {
+            interval: found.interval_db,
+            estimate: found.change_db.unwrap_or(truth),
+            truth,
+            holds: bursts.into_iter().all(holds),
+        }
+    };
+    let load_change = |pair: &Pair| {
+        let background = Background::Own { from: pair.off, to: pair.off_after };
+        above(background, pair, &pair.after.0, [pair.bursts[0], pair.bursts[1]])
+    };
+    let alone =
+        |pair: &Pair| above(Background::Same(pair.off), pair, &pair.after_alone, [pair.bursts[0], pair.bursts[2]]);
+    let of_load = |trial: &dyn Fn(&Pair) -> Trial| {
+        (load != Load::Drift).then(|| Tally::of(&simulated.iter().map(trial).collect::<Vec<_>>()))
     };
     let added = |pair: &Pair| Trial {
         interval: difference(&pair.off, &pair.before.0).interval_power,
@@ -276,6 +309,8 @@ pub(crate) fn outcome(load: Load, periods: usize, pairs: usize) -> Outcome {
     Outcome {
         change: Tally::of(&simulated.iter().map(change).collect::<Vec<_>>()),
         added: Tally::of(&simulated.iter().map(added).collect::<Vec<_>>()),
+        load: of_load(&load_change),
+        load_alone: of_load(&alone),
         few: few.len(),
         recognised: few.iter().filter(|pair| pair.recognised).count(),
     }
@@ -283,13 +318,16 @@ pub(crate) fn outcome(load: Load, periods: usize, pairs: usize) -> Outcome {
 
 fn pair(load: Load, periods: usize, number: u64) -> Pair {
     let mut random = Random::new(1 + load as u64, number);
-    let [off, before, after] = [false, true, true].map(|on| record(load, on, periods, &mut random));
+    let gains = [None, Some(1.0), Some(1.0), None, Some(FILTER)];
+    let [off, before, after, off_after, after_alone] = gains.map(|gain| record(load, gain, periods, &mut random));
     let loud = Character::of_series(&before.periods.iter().copied().collect::<Vec<_>>()).map_or(0, |c| c.loud);
     Pair {
         off: estimate(off.periods),
         before: (estimate(before.periods), before.factor),
         after: (estimate(after.periods * FILTER.powi(2)), after.factor),
-        bursts: [before.bursts, after.bursts],
+        off_after: estimate(off_after.periods * FILTER.powi(2)),
+        after_alone: estimate(after_alone.periods),
+        bursts: [before.bursts, after.bursts, after_alone.bursts],
         recognised: loud > 0,
     }
 }
@@ -302,10 +340,10 @@ fn estimate(periods: Array2<f64>) -> Estimate {
 }
 
 /// The share of cases in which white noise that is stronger by what `smallest_shown` states is shown.
-pub(crate) fn power_of_smallest(periods: usize, hypotheses: usize, pairs: usize) -> f64 {
-    let sides = spread::map((0..pairs as u64).collect(), |number| {
+pub(crate) fn power_of_smallest(periods: usize, hypotheses: usize, pairs: Range<u64>) -> f64 {
+    let sides = spread::map(pairs.collect(), |number| {
         let mut random = Random::new(101, number);
-        [(); 2].map(|()| record(Load::White, true, periods, &mut random).periods)
+        [(); 2].map(|()| record(Load::White, Some(1.0), periods, &mut random).periods)
     });
     let judge = |gain: f64| {
         sides
@@ -313,16 +351,16 @@ pub(crate) fn power_of_smallest(periods: usize, hypotheses: usize, pairs: usize)
             .map(move |[from, to]| difference(&estimate(from.clone()), &estimate(to * gain)))
             .collect::<Vec<_>>()
     };
-    let mean: f64 = sides.iter().map(|[from, _]| from.mean().unwrap_or(0.0)).sum::<f64>() / pairs as f64;
-    let smallest = judge(1.0).iter().filter_map(|d| d.smallest_shown(hypotheses)).sum::<f64>() / pairs as f64;
+    let mean: f64 = sides.iter().map(|[from, _]| from.mean().unwrap_or(0.0)).sum::<f64>() / sides.len() as f64;
+    let smallest = judge(1.0).iter().filter_map(|d| d.smallest_shown(hypotheses)).sum::<f64>() / sides.len() as f64;
     let shown = judge(1.0 + smallest / mean);
     let shown = shown.iter().filter(|d| d.probability <= FAMILY_ERROR / hypotheses as f64).count();
-    shown as f64 / pairs as f64
+    shown as f64 / sides.len() as f64
 }
 
 /// Tables of 74 bands of 2 kHz and one of 20 kHz from records of one second, white noise with or without bursts:
 /// the share that claims a change where there is none, and the share that shows 1 dB in the wide band.
-pub(crate) fn tables(bursts: bool, tables: usize) -> (f64, f64) {
+pub(crate) fn tables(bursts: bool, tables: Range<u64>) -> (f64, f64) {
     let rate = Hertz::new(320e3).expect("a constant above zero");
     let period = 6400;
     let window = Window::default();
@@ -344,7 +382,7 @@ pub(crate) fn tables(bursts: bool, tables: usize) -> (f64, f64) {
         side.push(of_channel(&powers.finish(), 0));
         side
     };
-    let outcomes = spread::map((0..tables as u64).collect(), |number| {
+    let outcomes = spread::map(tables.collect(), |number| {
         let claims = |gain: f64| {
             let mut random = Random::new(201 + u64::from(bursts), number);
             let pair = BeforeAfter {
@@ -358,7 +396,7 @@ pub(crate) fn tables(bursts: bool, tables: usize) -> (f64, f64) {
         (none.contains(&true), one_decibel[74])
     });
     let share = |which: fn(&(bool, bool)) -> bool| {
-        outcomes.iter().filter(|outcome| which(outcome)).count() as f64 / tables as f64
+        outcomes.iter().filter(|outcome| which(outcome)).count() as f64 / outcomes.len() as f64
     };
     (share(|outcome| outcome.0), share(|outcome| outcome.1))
 }

@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 
+use super::findings;
 use super::observe::{Input, hop_of, with_inputs};
 use super::pipeline::{Pipeline, Spectral, rows, too_short};
 use super::settings::Settings;
@@ -148,7 +149,7 @@ fn of_pipeline(pipeline: Pipeline, settings: &Settings) -> Result<Observed, Erro
         range_low_hz: range.low(),
         range_high_hz: range.high(),
     };
-    let warnings = passed.header.findings.iter().chain(&passed.findings).cloned().collect();
+    let warnings = findings::of_samples(&passed);
     Ok(Observed {
         path,
         sample_rate_hz: rate.get(),

@@ -1,8 +1,10 @@
 //! What is there to know of the samples of a capture: length, clipping, resolution, floor, folded-back signals.
 
 use super::observe::{FloorShare, Observed};
-use crate::capture::Role;
+use super::pipeline::Passed;
+use crate::capture::{Channel, Role};
 use crate::error::Finding;
+use crate::measure::quality::ChannelStatistics;
 use crate::units::{Band, Level, engineering};
 
 /// Below this many bits a record counts as coarse.
@@ -13,19 +15,37 @@ const OFFSET_SHARE: f64 = 0.25;
 pub const FEWEST_PERIODS: u64 = 8;
 /// A quasi-peak value needs about this long to settle, by simulation of the detector of CISPR 16-1-1.
 const QUASI_PEAK_SECONDS: f64 = 1.5;
+/// Steps within this factor of those stated are the same: ranges are named in round figures.
+const STEPS_DIFFER: f64 = 1.5;
 /// A fiftieth of a period: beyond it a record is not a whole number of periods.
 const WHOLE_PERIODS: f64 = 0.02;
 
-/// All findings on a capture: of the reader, of the pipeline, of the samples.
+/// All findings on a capture: of the reader, of the pipeline, of the samples, of the spectrum.
 pub fn of_observed(observed: &Observed) -> Vec<Finding> {
-    let mut findings = observed.passed.header.findings.clone();
-    findings.extend(observed.passed.findings.iter().cloned());
-    length_findings(observed, &mut findings);
+    let mut findings = of_samples(&observed.passed);
     for channel in 0..observed.channels.len() {
-        channel_findings(observed, channel, &mut findings);
+        let statistics = observed.statistics(channel);
+        if !statistics.is_dead() {
+            let name = &observed.channels[channel].name;
+            coarse_finding(observed, channel, name, &mut findings);
+            steps_finding(observed, channel, name, &mut findings);
+            floor_finding(observed, channel, name, &mut findings);
+            aliasing_finding(observed, channel, name, &mut findings);
+        }
     }
-    let name = |index: usize| observed.header().channels[index].name.as_str();
-    let statistics = &observed.passed.statistics;
+    findings
+}
+
+/// The findings on a capture that need no spectrum: of the reader, of the pipeline, of the samples.
+pub fn of_samples(passed: &Passed) -> Vec<Finding> {
+    let mut findings = passed.header.findings.clone();
+    findings.extend(passed.findings.iter().cloned());
+    length_findings(passed, &mut findings);
+    for (channel, &index) in passed.channels.iter().zip(&passed.selected) {
+        channel_findings(channel, &passed.statistics.channels[index], &mut findings);
+    }
+    let name = |index: usize| passed.header.channels[index].name.as_str();
+    let statistics = &passed.statistics;
     for &(a, b) in &statistics.identical {
         if !statistics.channels[a].is_dead() {
             findings.push(Finding::limit(
@@ -46,10 +66,10 @@ pub fn of_observed(observed: &Observed) -> Vec<Finding> {
     findings
 }
 
-fn length_findings(observed: &Observed, findings: &mut Vec<Finding>) {
-    let rate = observed.rate().get();
-    let duration = observed.passed.statistics.samples as f64 / rate;
-    let mains = observed.mains;
+fn length_findings(passed: &Passed, findings: &mut Vec<Finding>) {
+    let rate = passed.header.clock.rate.get();
+    let duration = passed.statistics.samples as f64 / rate;
+    let mains = passed.mains;
     let cycles = duration * mains.frequency_hz;
     let wanted = if mains.nominal_hz > 55.0 { 12.0 } else { 10.0 };
     // A record of 0.2 s at 49.95 Hz is as long as intended though it holds 9.99 periods.
@@ -61,7 +81,7 @@ fn length_findings(observed: &Observed, findings: &mut Vec<Finding>) {
             ),
         ));
     }
-    let settled = duration - observed.spectral.settling_samples as f64 / rate;
+    let settled = duration - passed.settling_samples as f64 / rate;
     let periods = (settled * mains.frequency_hz).floor();
     if periods < FEWEST_PERIODS as f64 {
         findings.push(Finding::limit(
@@ -85,11 +105,10 @@ fn length_findings(observed: &Observed, findings: &mut Vec<Finding>) {
     }
 }
 
-fn channel_findings(observed: &Observed, channel: usize, findings: &mut Vec<Finding>) {
-    let statistics = observed.statistics(channel);
-    let Channel { name, unit, role } = Channel::of(observed, channel);
+fn channel_findings(channel: &Channel, statistics: &ChannelStatistics, findings: &mut Vec<Finding>) {
+    let (name, unit) = (&channel.name, channel.quantity.symbol());
     if statistics.is_dead() {
-        let severity = if role == Role::Wire { Finding::unfit } else { Finding::limit };
+        let severity = if channel.role == Role::Wire { Finding::unfit } else { Finding::limit };
         findings.push(severity(
             "dead_channel",
             format!("channel {name} carries nothing: {} all along", engineering(statistics.max, unit)),
@@ -119,28 +138,10 @@ fn channel_findings(observed: &Observed, channel: usize, findings: &mut Vec<Find
             ),
         ));
     }
-    coarse_finding(observed, channel, name, unit, findings);
-    floor_finding(observed, channel, name, findings);
-    aliasing_finding(observed, channel, name, findings);
 }
 
-/// Name, unit and role of an analysed channel.
-struct Channel<'a> {
-    name: &'a str,
-    unit: &'a str,
-    role: Role,
-}
-
-impl<'a> Channel<'a> {
-    fn of(observed: &'a Observed, channel: usize) -> Self {
-        let unit = observed.recorded_unit(channel);
-        let channel = &observed.channels[channel];
-        Self { name: &channel.name, unit, role: channel.role }
-    }
-}
-
-fn coarse_finding(observed: &Observed, channel: usize, name: &str, unit: &str, findings: &mut Vec<Finding>) {
-    let statistics = observed.statistics(channel);
+fn coarse_finding(observed: &Observed, channel: usize, name: &str, findings: &mut Vec<Finding>) {
+    let (statistics, unit) = (observed.statistics(channel), observed.recorded_unit(channel));
     let (Some(step), Some(codes), Some(bits)) =
         (statistics.resolution, statistics.codes_spanned, statistics.effective_bits())
     else {
@@ -160,6 +161,29 @@ fn coarse_finding(observed: &Observed, channel: usize, name: &str, unit: &str, f
             ),
         ));
     }
+}
+
+/// Range and bits of a setup file that the steps of the record contradict.
+fn steps_finding(observed: &Observed, channel: usize, name: &str, findings: &mut Vec<Finding>) {
+    let stated = observed.chains[channel].as_ref().and_then(|chain| chain.recorder.step_v());
+    let Some((stated, seen)) = stated.zip(observed.statistics(channel).resolution) else { return };
+    let unit = observed.recorded_unit(channel);
+    let meaning = if seen > STEPS_DIFFER * stated {
+        "the range was larger or the bits were fewer than stated"
+    } else if stated > STEPS_DIFFER * seen {
+        "the range was smaller, the bits were more, or the recorder averages"
+    } else {
+        return;
+    };
+    findings.push(Finding::limit(
+        "steps_differ",
+        format!(
+            "channel {name}: the record has steps of {}, range and bits of the setup make {}: {meaning}; the floor is taken \
+             from the record",
+            engineering(seen, unit),
+            engineering(stated, unit)
+        ),
+    ));
 }
 
 fn floor_finding(observed: &Observed, channel: usize, name: &str, findings: &mut Vec<Finding>) {

@@ -214,6 +214,7 @@ fn in_short(code: &str) -> &str {
         "outside_chain" => "a measuring chain that is not known over the whole range",
         "below_high_pass" => "the range begins below the high-pass",
         "codes_without_volts" => "converter codes without volts",
+        "steps_differ" => "steps that contradict the setup",
         "unit_unknown" => "no unit in the file",
         other => other,
     }

@@ -42,8 +42,16 @@ pub struct Pipeline {
 pub struct Passed {
     /// The header, with all findings of the reader.
     pub header: Header,
-    /// Statistics of all channels as read; `None` for a capture without samples.
+    /// Statistics of all channels as read.
     pub statistics: Statistics,
+    /// The analysed channels as recorded, the wire first, with their roles.
+    pub channels: Vec<Channel>,
+    /// Their numbers within the recording.
+    pub selected: Vec<usize>,
+    /// The mains as the first stretch shows it.
+    pub mains: Mains,
+    /// Samples left out at the start while the high-pass settled.
+    pub settling_samples: u64,
     /// Findings of the pipeline.
     pub findings: Vec<Finding>,
 }
@@ -364,7 +372,15 @@ impl Pipeline {
         let header = self.recording.header().clone();
         let statistics =
             quality.finish().ok_or_else(|| Error::input("holds no samples").in_file(header.path.clone()))?;
-        Ok(Passed { header, statistics, findings: self.findings })
+        Ok(Passed {
+            header,
+            statistics,
+            channels: self.channels,
+            selected: self.selected,
+            mains: self.mains,
+            settling_samples: self.conditioner.unsettled(),
+            findings: self.findings,
+        })
     }
 }
 

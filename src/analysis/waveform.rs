@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 
+use super::findings;
 use super::observe::{Input, with_inputs};
 use super::pipeline::Pipeline;
 use super::settings::Settings;
@@ -145,7 +146,7 @@ fn trace(pipeline: Pipeline, stretch: Stretch) -> Result<CaptureWaveform, Error>
             }
         })
         .collect();
-    let warnings = passed.header.findings.into_iter().chain(passed.findings).collect();
+    let warnings = findings::of_samples(&passed);
     let turned = |phase: f64| (phase + 360.0 * start as f64 / period).rem_euclid(360.0);
     Ok(CaptureWaveform {
         path,

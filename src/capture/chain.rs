@@ -333,8 +333,12 @@ impl Recorder {
     ///
     /// Source: W. R. Bennett, Bell Syst. Tech. J. 27 (1948) 446-472: q²/12, spread to half the sampling rate.
     pub fn rounding_density(&self, rate: f64) -> Option<f64> {
-        let step = self.range_v? / 2f64.powi(i32::try_from(self.bits?).ok()?);
-        Some(step * step / 12.0 / (rate / 2.0))
+        Some(self.step_v()?.powi(2) / 12.0 / (rate / 2.0))
+    }
+
+    /// One step of the converter as range and bits state it, in volts.
+    pub fn step_v(&self) -> Option<f64> {
+        Some(self.range_v? / 2f64.powi(i32::try_from(self.bits?).ok()?))
     }
 
     /// The density of the input's own noise in V²/Hz.

@@ -140,7 +140,11 @@ impl Demo {
             put(&format!("{}-added.png", load.slug), &pictures::additions(added, settings))?;
             put(&format!("{}-filter.png", load.slug), &pictures::changes(filter, settings))?;
         }
-        let first = |state| specs.iter().find(|c| c.state == state && c.replicate == 1).map(|c| source(&path(c)));
+        let first = |state| {
+            let with_load = state != State::Background;
+            let is_first = |c: &&CaptureSpec| c.state == state && c.load.is_some() == with_load && c.replicate == 1;
+            specs.iter().find(is_first).map(|c| source(&path(c)))
+        };
         let shown: Vec<_> = [State::Background, State::On, State::OnWithFilter].into_iter().filter_map(first).collect();
         let stretch = Stretch::default();
         let waveforms =

@@ -71,9 +71,10 @@ pub struct BandAddition {
 pub fn added(pairs: &[Pair], bands: &[Band]) -> Vec<Vec<BandAddition>> {
     let changes = compare(pairs, bands);
     let addition = |(pair, rows): (&Pair, Vec<super::before_after::BandChange>)| {
+        // Either every band has a row or, on a side without captures, none.
         rows.into_iter()
-            .map(|row| {
-                let index = bands.iter().position(|band| *band == row.band).unwrap_or(0);
+            .enumerate()
+            .map(|(index, row)| {
                 let verdict = match row.verdict {
                     Change::Higher => Verdict::Adds,
                     Change::Lower => Verdict::Lower,

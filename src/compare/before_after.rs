@@ -87,23 +87,68 @@ impl Pair {
     /// # Panics
     /// When there is no such band.
     pub fn pairing_gain(&self, band: usize) -> Option<f64> {
-        self.difference(band)?.4
+        self.difference(band)?.pairing_gain
     }
 
-    /// The difference in a band, what it was judged from, and what the pairs gained.
-    fn difference(&self, band: usize) -> Option<(f64, f64, Difference, Observation, Option<f64>)> {
+    /// The difference in a band, and what stands behind it.
+    fn difference(&self, band: usize) -> Option<Found> {
         let ((before, seen), (after, seen_after)) = self.before.power(band).zip(self.after.power(band))?;
-        let apart = difference(&before, &after);
+        let (before_power, after_power) = (before.mean, after.mean);
         if self.in_pairs && self.before.captures() == self.after.captures() {
             let together = difference_of_pairs(&self.before.means(band), &self.after.means(band));
-            let captures = [&self.before, &self.after].map(|side| Estimate::of_independent(&side.means(band)));
-            let alone = difference(&captures[0], &captures[1]).standard_error();
-            let gain = alone.zip(together.standard_error()).map(|(alone, together)| alone / together);
-            let gain = gain.filter(|gain| gain.is_finite());
-            return Some((before.mean, after.mean, together, Observation::Pair, gain));
+            let [from, to] = [&self.before, &self.after].map(|side| Estimate::of_independent(&side.means(band)));
+            let apart = difference(&from, &to).standard_error();
+            let gain = apart.zip(together.standard_error()).map(|(apart, together)| apart / together);
+            let pairing_gain = gain.filter(|gain| gain.is_finite());
+            let observation = Observation::Pair;
+            return Some(Found { before_power, after_power, difference: together, observation, pairing_gain });
         }
+        let difference = difference(&before, &after);
         let observation = if seen == seen_after { seen } else { Observation::MainsPeriod };
-        Some((before.mean, after.mean, apart, observation, None))
+        Some(Found { before_power, after_power, difference, observation, pairing_gain: None })
+    }
+}
+
+/// A band's two mean powers and their difference.
+struct Found {
+    before_power: f64,
+    after_power: f64,
+    difference: Difference,
+    observation: Observation,
+    pairing_gain: Option<f64>,
+}
+
+impl Found {
+    /// The row of the table, once the family of verdicts has decided whether it is shown.
+    fn row(self, band: Band, floor_density: Option<f64>, shown: bool, hypotheses: usize) -> BandChange {
+        let Found { before_power: before, after_power: after, difference, observation, pairing_gain } = self;
+        let near_floor = floor_density.is_some_and(|density| is_near_floor(before.min(after), density * band.width()));
+        let at_least = shown && near_floor;
+        let open = |[low, high]: [f64; 2]| match (at_least, after < before) {
+            (false, _) => [low, high],
+            (true, true) => [f64::NEG_INFINITY, high],
+            (true, false) => [low, f64::INFINITY],
+        };
+        let smallest = if shown { None } else { difference.smallest_shown(hypotheses) };
+        BandChange {
+            band,
+            before_rms: before.sqrt(),
+            after_rms: after.sqrt(),
+            change_db: difference.change_db,
+            ci95_db: difference.interval_db.map(open),
+            verdict: match (shown, after < before) {
+                (false, _) => Verdict::NoChangeShown,
+                (true, true) => Verdict::Lower,
+                (true, false) => Verdict::Higher,
+            },
+            p_value: Some(difference.probability).filter(|p| p.is_finite()),
+            smallest_shown_db: smallest.map(|power| 10.0 * (power / before).ln_1p() / LN_10),
+            smallest_shown_rms: smallest.map(f64::sqrt),
+            near_floor,
+            at_least,
+            pairing_gain,
+            observation,
+        }
     }
 }
 
@@ -116,50 +161,17 @@ impl Pair {
 /// # Panics
 /// When a side has fewer bands than `bands` names.
 pub fn compare(pairs: &[Pair], bands: &[Band]) -> Vec<Vec<BandChange>> {
-    pairs
-        .iter()
-        .map(|pair| {
-            let rows: Vec<_> =
-                bands.iter().enumerate().filter_map(|(band, name)| Some((*name, pair.difference(band)?))).collect();
-            let probabilities: Vec<f64> = rows.iter().map(|(_, (_, _, found, ..))| found.probability).collect();
-            let hypotheses = probabilities.len();
-            rows.into_iter()
-                .zip(holm(&probabilities, FAMILY_ERROR))
-                .map(|((band, (before, after, difference, observation, pairing_gain)), shown)| {
-                    let place = bands.iter().position(|other| *other == band);
-                    let floor =
-                        pair.floor_density.as_ref().zip(place).map(|(densities, at)| densities[at] * band.width());
-                    let near_floor = floor.is_some_and(|floor| is_near_floor(before.min(after), floor));
-                    let at_least = shown && near_floor;
-                    let open = |[low, high]: [f64; 2]| match (at_least, after < before) {
-                        (false, _) => [low, high],
-                        (true, true) => [f64::NEG_INFINITY, high],
-                        (true, false) => [low, f64::INFINITY],
-                    };
-                    let smallest = if shown { None } else { difference.smallest_shown(hypotheses) };
-                    BandChange {
-                        band,
-                        before_rms: before.sqrt(),
-                        after_rms: after.sqrt(),
-                        change_db: difference.change_db,
-                        ci95_db: difference.interval_db.map(open),
-                        verdict: match (shown, after < before) {
-                            (false, _) => Verdict::NoChangeShown,
-                            (true, true) => Verdict::Lower,
-                            (true, false) => Verdict::Higher,
-                        },
-                        p_value: Some(difference.probability).filter(|p| p.is_finite()),
-                        smallest_shown_db: smallest.map(|power| 10.0 * (power / before).ln_1p() / LN_10),
-                        smallest_shown_rms: smallest.map(f64::sqrt),
-                        near_floor,
-                        at_least,
-                        pairing_gain,
-                        observation,
-                    }
-                })
-                .collect()
-        })
-        .collect()
+    let table = |pair: &Pair| {
+        let rows: Vec<(usize, Found)> =
+            (0..bands.len()).filter_map(|band| Some((band, pair.difference(band)?))).collect();
+        let probabilities: Vec<f64> = rows.iter().map(|(_, found)| found.difference.probability).collect();
+        let row = |((band, found), shown): ((usize, Found), bool)| {
+            let floor_density = pair.floor_density.as_ref().map(|densities| densities[band]);
+            found.row(bands[band], floor_density, shown, probabilities.len())
+        };
+        rows.into_iter().zip(holm(&probabilities, FAMILY_ERROR)).map(row).collect()
+    };
+    pairs.iter().map(table).collect()
 }
 
 #[cfg(test)]

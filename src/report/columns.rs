@@ -75,6 +75,11 @@ const HEADERS: &[(&str, &[&str])] = &[
             "verdict",
             "smallest_shown_db",
             "near_floor",
+            "load_before_rms",
+            "load_after_rms",
+            "load_change_db",
+            "load_ci95_low_db",
+            "load_ci95_high_db",
             "whole_range",
         ],
     ),
@@ -398,8 +403,15 @@ fn ends(interval: Option<[f64; 2]>) -> [String; 2] {
 pub fn changes(comparison: &Comparison<BandChange>) -> Result<Vec<u8>, Error> {
     let mut columns = Columns::of("compare")?;
     for channel in &comparison.channels {
-        for (row, whole) in channel.bands.iter().map(|row| (row, false)).chain([(&channel.total, true)]) {
+        let load = |place: usize| {
+            let load = channel.load.as_ref()?;
+            Some(load.bands.get(place).unwrap_or(&load.total))
+        };
+        let rows = channel.bands.iter().map(|row| (row, false)).chain([(&channel.total, true)]);
+        for (place, (row, whole)) in rows.enumerate() {
             let [low, high] = ends(row.ci95_db);
+            let load = load(place);
+            let [load_low, load_high] = ends(load.and_then(|load| load.ci95_db));
             columns.row([
                 channel.role.name().to_owned(),
                 channel.unit.symbol().to_owned(),
@@ -413,6 +425,11 @@ pub fn changes(comparison: &Comparison<BandChange>) -> Result<Vec<u8>, Error> {
                 row.verdict.words().to_owned(),
                 number(row.smallest_shown_db),
                 row.near_floor.to_string(),
+                number(load.and_then(|load| load.before.added_rms)),
+                number(load.and_then(|load| load.after.added_rms)),
+                number(load.and_then(|load| load.change_db)),
+                load_low,
+                load_high,
                 whole.to_string(),
             ])?;
         }

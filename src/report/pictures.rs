@@ -15,6 +15,7 @@ use crate::capture::{Quantity, Role};
 use crate::compare::added::BandAddition;
 use crate::compare::before_after::BandChange;
 use crate::compare::coupling::BandCause;
+use crate::compare::load::BandLoad;
 use crate::measure::bands::BandValue;
 use crate::units::{Band, Level, prefix_of};
 
@@ -199,47 +200,36 @@ fn line(spectrum: &SideSpectrum) -> Shape {
     Shape::Line(spectrum.frequency_hz.iter().copied().zip(spectrum.level_db.iter().map(|level| level.get())).collect())
 }
 
-/// A change of a band as the lower panel shows it.
+/// A change of a band as the lower panels show it.
 struct Change {
     band: Band,
     db: Option<f64>,
     interval: Option<[f64; 2]>,
 }
 
-fn comparison_panels<Row_>(
-    channel: &ChannelComparison<Row_>,
-    range: Band,
-    names: (&str, &str),
-    label: &str,
-    change: impl Fn(&Row_) -> Change,
-) -> (Panel, Panel) {
-    let mut above =
-        Panel::new(role_title(channel.role), frequency_axis(range), Axis::linear(level_label(&channel.unit)))
-            .with(Series::new(names.0, before_style(channel.role), line(&channel.first)))
-            .with(Series::new(names.1, after_style(channel.role), line(&channel.second)));
-    if let Some(floor) = &channel.floor {
-        above = above.with(Series::new("floor of range and converter", Style::Floor, line(floor)));
+impl Change {
+    fn bar(self) -> Option<Bar> {
+        let interval = self.interval.map(|[low, high]| (low, high));
+        Some(Bar { from: self.band.low(), to: self.band.high(), value: self.db?, interval })
     }
-    let changes: Vec<Change> = channel.bands.iter().map(change).collect();
-    let bars: Vec<Bar> = changes
-        .iter()
-        .filter_map(|c| {
-            Some(Bar {
-                from: c.band.low(),
-                to: c.band.high(),
-                value: c.db?,
-                interval: c.interval.map(|[low, high]| (low, high)),
-            })
-        })
-        .collect();
-    let below = Panel::new("", frequency_axis(range), Axis::linear(label.to_owned()))
+}
+
+/// Changes as bars about zero.
+fn changes_panel(title: &str, range: Band, label: &str, changes: impl Iterator<Item = Change>) -> Panel {
+    let bars = changes.filter_map(Change::bar).collect();
+    Panel::new(title, frequency_axis(range), Axis::linear(label.to_owned()))
         .with(Series::unnamed(Style::Neutral, Shape::Level(0.0)))
-        .with(Series::new(
-            "each band with its 95 % interval",
-            Style::Difference,
-            Shape::Bars { bars, base: Some(0.0) },
-        ));
-    (above, below)
+        .with(Series::new("each band with its 95 % interval", Style::Difference, Shape::Bars { bars, base: Some(0.0) }))
+}
+
+fn spectra_panel<Row_>(channel: &ChannelComparison<Row_>, range: Band, names: (&str, &str)) -> Panel {
+    let panel = Panel::new(role_title(channel.role), frequency_axis(range), Axis::linear(level_label(&channel.unit)))
+        .with(Series::new(names.0, before_style(channel.role), line(&channel.first)))
+        .with(Series::new(names.1, after_style(channel.role), line(&channel.second)));
+    match &channel.floor {
+        Some(floor) => panel.with(Series::new("floor of range and converter", Style::Floor, line(floor))),
+        None => panel,
+    }
 }
 
 fn comparison_figure<Row_>(
@@ -252,8 +242,10 @@ fn comparison_figure<Row_>(
     change: impl Fn(&Row_) -> Change,
 ) -> Figure {
     let range = Band::new(comparison.range_low_hz, comparison.range_high_hz).unwrap_or(settings.range);
-    let (above, below): (Vec<_>, Vec<_>) =
-        comparison.channels.iter().map(|channel| comparison_panels(channel, range, names, label, &change)).unzip();
+    let above = comparison.channels.iter().map(|channel| spectra_panel(channel, range, names)).collect();
+    let changes =
+        |channel: &ChannelComparison<Row_>| changes_panel("", range, label, channel.bands.iter().map(&change));
+    let below = comparison.channels.iter().map(changes).collect();
     let files = |paths: &[String]| paths.iter().map(|path| short_name(path)).collect::<Vec<_>>().join(", ");
     Figure {
         conclusion,
@@ -273,11 +265,26 @@ fn comparison_figure<Row_>(
     }
 }
 
-/// Before and after above, the change with its interval below; wire left, air right.
+/// Before and after above, the change with its interval below, that of the load's own noise under it where captures
+/// with the load off tell; wire left, air right.
 pub fn changes(comparison: &Comparison<BandChange>, settings: &Settings) -> Figure {
     let change = |row: &BandChange| Change { band: row.band, db: row.change_db, interval: row.ci95_db };
     let conclusion = sentences::of_change(comparison);
-    comparison_figure("What changed?", comparison, settings, ("before", "after"), "Change, dB", conclusion, change)
+    let names = ("before", "after");
+    let mut figure = comparison_figure("What changed?", comparison, settings, names, "Change, dB", conclusion, change);
+    let of_load = |row: &BandLoad| Change { band: row.before.band, db: row.change_db, interval: row.ci95_db };
+    let range = Band::new(comparison.range_low_hz, comparison.range_high_hz).unwrap_or(settings.range);
+    let loads: Vec<Panel> = comparison
+        .channels
+        .iter()
+        .filter_map(|channel| channel.load.as_ref())
+        .map(|load| changes_panel("What the load itself adds", range, "Change, dB", load.bands.iter().map(of_load)))
+        .collect();
+    if !loads.is_empty() {
+        figure.rows.push(Row { share: 0.7, panels: loads });
+        figure.height = figure.height * 4 / 3;
+    }
+    figure
 }
 
 /// Off and on above, the rise with its interval below; wire left, air right.

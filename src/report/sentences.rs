@@ -2,7 +2,7 @@
 
 use crate::analysis::bands::CaptureBands;
 use crate::analysis::batch::{Batch, Status};
-use crate::analysis::compare::{Comparison, SideSummary};
+use crate::analysis::compare::{Comparison, LoadChange, SideSummary};
 use crate::analysis::coupling::{Coupling, CouplingChange};
 use crate::analysis::setup::ChannelChain;
 use crate::analysis::spectrum::CaptureSpectrum;
@@ -11,6 +11,7 @@ use crate::capture::{Quantity, Role};
 use crate::compare::added::{BandAddition, Verdict as Added};
 use crate::compare::before_after::{BandChange, Verdict as Changed};
 use crate::compare::coupling::{Ambient, BandCause, Cause, Verdict as Coupled};
+use crate::compare::load::BandLoad;
 use crate::units::{Hertz, engineering};
 
 /// How many bands a sentence names.
@@ -164,8 +165,34 @@ pub fn of_change(comparison: &Comparison<BandChange>) -> Vec<String> {
                 .collect();
             sentences.push(bands_sentence(place_first, word, changed.len(), channel.bands.len(), &named));
         }
+        sentences.extend(channel.load.as_ref().map(|load| of_load_change(channel.role, load)));
     }
     sentences
+}
+
+/// What the filter changes of the load's own noise, over the whole range or in the strongest band that tells.
+fn of_load_change(role: Role, load: &LoadChange) -> String {
+    let place_first = place_first(role);
+    let told = |row: &&BandLoad| row.ci95_db.is_some_and(|ends| ends.iter().any(|end| end.is_finite()));
+    let strength = |row: &BandLoad| row.before.added_rms.unwrap_or(0.0);
+    let strongest = load.bands.iter().filter(told).max_by(|a, b| strength(a).total_cmp(&strength(b)));
+    let row = Some(&load.total).filter(told).or(strongest);
+    match row {
+        Some(row) => {
+            let amount = match (row.change_db, row.ci95_db) {
+                (None, Some(interval)) => format!("{} dB", ends(interval)),
+                (db, interval) => change(db, interval),
+            };
+            format!(
+                "{place_first} what the load itself adds in {} changes by {amount} with the filter.",
+                row.before.band
+            )
+        }
+        None if load.total.below_off => format!(
+            "{place_first} there is less after the filter than with the load off: what it does to the load's own noise cannot be told."
+        ),
+        None => format!("{place_first} the filter's effect on what the load itself adds cannot be told in any band."),
+    }
 }
 
 /// What every statement on coupling is to be read with.

@@ -324,3 +324,48 @@ fn the_noise_of_a_shorted_input_is_the_floor() {
         observe_recording(memory(tones(&[(20_123.456_7, -20.0)]), "V"), &settings, Wants::default()).unwrap();
     assert!((observed.floor_density(0).unwrap() / expected - 1.0).abs() < 1e-9);
 }
+
+#[test]
+fn steps_that_contradict_range_and_bits_are_told() {
+    // The capture has steps of 1 mV; 8 bits over 0.256 V make 1 mV, over 2.56 V 10 mV, over 25.6 mV 0.1 mV.
+    let samples: Vec<f64> = tones(&[(20_123.456_7, -20.0)]).into_iter().map(|x| (x * 1e3).round() / 1e3).collect();
+    let found = |range_v: &str| {
+        let recorder = format!("[wire.recorder]\nrange_v = {range_v}\nbits = 8\n");
+        let toml = format!("{PROBE}kind = \"ratio\"\nratio = 1\n{recorder}");
+        let settings = settings(&toml, &[], (2e3, 150e3));
+        let observed = observe_recording(memory(samples.clone(), "V"), &settings, Wants::default()).unwrap();
+        let findings = linewake::analysis::findings::of_observed(&observed);
+        findings.into_iter().find(|finding| finding.code == "steps_differ").map(|finding| finding.message)
+    };
+    assert_eq!(found("0.256"), None);
+    assert!(found("2.56").unwrap().contains("averages"));
+    assert!(found("0.0256").unwrap().contains("the range was larger"));
+}
+
+#[test]
+fn the_phase_of_a_chain_is_taken_off_the_coupling() {
+    // The same noise on both channels, the air behind a first-order high-pass: its phase is +atan(fc/f) and its gain
+    // 1/√(1 + (fc/f)²), so what was there before it lags by that and is stronger (elementary circuit).
+    let corner = 16e3;
+    let toml = format!("[air]\nparts = [\"rc\"]\n[part.rc]\nkind = \"ideal-high-pass\"\ncorner_hz = {corner}\n");
+    let settings = settings(&toml, &[], (2e3, 150e3));
+    let mut state = 7u64;
+    let mut noise = || {
+        state = state.wrapping_mul(6364136223846793005).wrapping_add(1442695040888963407);
+        (state >> 11) as f64 / (1u64 << 53) as f64 - 0.5
+    };
+    let samples: Vec<f64> = (0..80_000).map(|_| noise()).collect();
+    let clock =
+        Clock { rate: Hertz::new(400e3).unwrap(), source: RateSource::Option, relative_uncertainty: 0.0, start_s: 0.0 };
+    let channel = |name: &str, role| Channel { name: name.into(), quantity: Quantity::Unit("V".into()), role };
+    let channels = vec![(channel("CH1", Role::Wire), samples.clone()), (channel("CH2", Role::Air), samples)];
+    let recording = Box::new(Memory::new("known", clock, channels, 10_000).unwrap());
+    let observed = linewake::analysis::coupling::observe_recording(recording, &settings).unwrap();
+    let found = linewake::analysis::coupling::of_observed(&[observed], &Scheme::Wide).unwrap();
+    for (k, &frequency) in found.frequency_hz.iter().enumerate().step_by(50) {
+        let phase = -(corner / frequency).atan().to_degrees();
+        let gain = 10.0 * (1.0 + (corner / frequency).powi(2)).log10();
+        assert!((found.phase_deg[k] - phase).abs() < 1e-6, "{frequency}: {} {phase}", found.phase_deg[k]);
+        assert!((found.gain_db[k] - gain).abs() < 1e-6, "{frequency}: {} {gain}", found.gain_db[k]);
+    }
+}

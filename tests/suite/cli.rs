@@ -37,6 +37,7 @@ const COMMANDS: &[(&str, &str)] = &[
     ("bands", "bands on.csv"),
     ("compare", "compare --before on.csv --after filtered.csv"),
     ("added", "added --off off.csv --on on.csv"),
+    ("coupling", "coupling on.csv"),
     ("batch", "batch off.csv on.csv filtered.csv"),
 ];
 
@@ -512,4 +513,57 @@ fn settings_given_are_the_settings_in_force() {
     let channels: Vec<_> = each(&document["captures"][0], "channels").collect();
     assert!(channels[0]["role"] == "wire" && channels[0]["name"] == "Air" && channels[1]["name"] == "Wire");
     assert_eq!(document["captures"][0]["sample_rate_hz"], RATE);
+}
+
+/// The rows of a CSV artefact, each a map from the header's names.
+fn rows(bytes: &[u8]) -> Vec<std::collections::HashMap<String, String>> {
+    csv::Reader::from_reader(bytes).deserialize().map(Result::unwrap).collect()
+}
+
+#[test]
+fn a_budget_is_a_table_of_its_own() {
+    let bench = studio_bench();
+    bench.done("setup --new -o chain.toml");
+    let setup = bench.json("setup chain.toml");
+    let wire = each(&setup, "channels").find(|channel| channel["role"] == "wire").unwrap();
+    has(wire, &["about", "unit", "parts", "low_hz", "high_hz"]);
+    for correction in each(wire, "corrections") {
+        has(correction, &["frequency_hz", "correction_db", "standard_uncertainty_db"]);
+    }
+
+    for (command, result) in [
+        ("bands on.csv", "level"),
+        ("compare --before on.csv --after filtered.csv", "change"),
+        ("added --off off.csv --on on.csv", "added"),
+    ] {
+        bench.done(&format!("{command} --setup chain.toml --budget -o budget.csv --force"));
+        let found = rows(&bench.read("budget.csv"));
+        let of_wire: Vec<_> = found.iter().filter(|row| row["role"] == "wire" && row["result"] == result).collect();
+        let value =
+            |row: &&std::collections::HashMap<String, String>| row["standard_uncertainty_db"].parse::<f64>().unwrap();
+        let parts = of_wire.iter().filter(|row| !row["evaluation"].is_empty() && row["cancelled"] == "false");
+        // JCGM 100:2008, 5.1.2: the combined uncertainty is the root of the sum of squares of sensitivity times uncertainty.
+        let squares: f64 = parts.map(|row| (value(row) * row["sensitivity"].parse::<f64>().unwrap()).powi(2)).sum();
+        let combined = of_wire.iter().find(|row| row["contribution"] == "combined").map(value).unwrap();
+        assert!((squares.sqrt() - combined).abs() < 1e-9 * combined.max(1e-3), "{command}: {squares} {combined}");
+        let probe = of_wire.iter().find(|row| row["contribution"] == "probe").unwrap();
+        assert_eq!(probe["cancelled"] == "true", result == "change", "{command}");
+    }
+}
+
+#[test]
+fn a_comparison_with_the_load_off_says_what_the_filter_does_to_the_load() {
+    let bench = studio_bench();
+    let arguments = "compare --off off.csv --before on.csv --after filtered.csv --bands wide";
+    let document = bench.json(arguments);
+    let load = &channel(&document, "wire")["load"]["bands"];
+    bench.done(&format!("{arguments} -o three.csv"));
+    let table = rows(&bench.read("three.csv"));
+    let told: Vec<_> = table.iter().filter(|row| row["role"] == "wire" && !row["load_change_db"].is_empty()).collect();
+    assert!(!told.is_empty());
+    for (row, band) in table.iter().filter(|row| row["role"] == "wire").zip(load.as_array().unwrap()) {
+        assert_eq!(row["load_change_db"].parse::<f64>().ok(), band["change_db"].as_f64());
+    }
+    let text = bench.done(arguments).out;
+    assert!(text.contains("On the wire what the load itself adds in") || text.contains("load's own noise"), "{text}");
 }

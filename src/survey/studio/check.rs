@@ -4,7 +4,9 @@ use serde::Serialize;
 
 use super::{CaptureSpec, Kind, LOADS, Load, State, Studio, Truth};
 use crate::analysis::bands::{CaptureBands, bands};
-use crate::analysis::compare::{ChannelComparison, Comparison, Order, SideSpectrum, what_changed, what_is_added};
+use crate::analysis::compare::{
+    ChannelComparison, Comparison, Off, Order, SideSpectrum, what_changed_of_the_load, what_is_added,
+};
 use crate::analysis::settings::Settings;
 use crate::capture::Role;
 use crate::compare::added::{BandAddition, Verdict};
@@ -77,7 +79,8 @@ pub fn check(studio: &Studio, source: impl Fn(&CaptureSpec) -> Source, settings:
             .map(&source)
             .collect()
     };
-    let off = files(None, State::Background);
+    let [off, off_filtered] = [State::Background, State::OnWithFilter].map(|state| files(None, state));
+    let without_load = Off { before: &off, after: &off_filtered };
     let loads = LOADS
         .iter()
         .map(|load| {
@@ -85,7 +88,8 @@ pub fn check(studio: &Studio, source: impl Fn(&CaptureSpec) -> Source, settings:
             Ok(LoadResult {
                 load,
                 added: what_is_added(&off, &on, settings, &Scheme::Wide, Order::Apart)?.1,
-                filter: what_changed(&on, &filtered, settings, &Scheme::Wide, Order::Apart)?.1,
+                filter: what_changed_of_the_load(without_load, &on, &filtered, settings, &Scheme::Wide, Order::Apart)?
+                    .1,
             })
         })
         .collect::<Result<Vec<_>, Error>>()?;
@@ -101,6 +105,7 @@ fn beside(truth: Truth, loads: &[LoadResult], background: &[CaptureBands]) -> Fo
         Kind::BackgroundRms => background_rms(background, truth.role, truth.band),
         Kind::AddedRms | Kind::AddsNothing => load.map_or((None, None), |load| added_rms(load, &truth)),
         Kind::FilterChangeDb => load.map_or((None, None), |load| filter_change(load, &truth)),
+        Kind::LoadChangeDb => load.map_or((None, None), |load| load_change(load, &truth)),
         Kind::EmissionFrequency => frequency(load.or(loads.first()), &truth),
         Kind::CouplingGainDb => load.map_or((None, None), |load| coupling_gain(load, &truth)),
     };
@@ -161,6 +166,13 @@ fn added_rms(load: &LoadResult, truth: &Truth) -> Shown {
 fn filter_change(load: &LoadResult, truth: &Truth) -> Shown {
     let row = channel(&load.filter, truth.role)
         .and_then(|channel| channel.bands.iter().chain([&channel.total]).find(|row| row.band == truth.band));
+    row.map_or((None, None), |row| (row.change_db, row.ci95_db))
+}
+
+fn load_change(load: &LoadResult, truth: &Truth) -> Shown {
+    let row = channel(&load.filter, truth.role)
+        .and_then(|channel| channel.load.as_ref())
+        .and_then(|load| load.bands.iter().chain([&load.total]).find(|row| row.before.band == truth.band));
     row.map_or((None, None), |row| (row.change_db, row.ci95_db))
 }
 

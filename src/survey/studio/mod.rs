@@ -8,7 +8,7 @@
 //! use linewake::survey::studio::Studio;
 //! let studio = Studio::new(1);
 //! let captures = studio.captures();
-//! assert_eq!(captures.len(), 27);
+//! assert_eq!(captures.len(), 30);
 //! let [wire, air] = studio.render(&captures[0]);
 //! assert_eq!((wire.len(), air.len()), (100_000, 100_000));
 //! ```
@@ -40,7 +40,7 @@ pub enum State {
     Background,
     /// One load on.
     On,
-    /// The same load on, and the shunt filter plugged in.
+    /// The same load on, and the shunt filter plugged in; without a load, the filter alone.
     OnWithFilter,
 }
 
@@ -71,6 +71,7 @@ impl CaptureSpec {
     pub fn file_name(&self) -> String {
         let Self { state, replicate, .. } = self;
         match self.load {
+            None if *state == State::OnWithFilter => format!("background-filter-{replicate}.csv"),
             None => format!("{}-{replicate}.csv", state.slug()),
             Some(load) => format!("{}-{}-{replicate}.csv", load.slug, state.slug()),
         }
@@ -96,10 +97,12 @@ impl Studio {
         Self { seed }
     }
 
-    /// The captures: the background, then every load on and on with the filter, three of each.
+    /// The captures: the background without and with the filter, then every load on and on with the filter, three
+    /// of each.
     pub fn captures(&self) -> Vec<CaptureSpec> {
         let cases = LOADS.iter().flat_map(|load| [(Some(load), State::On), (Some(load), State::OnWithFilter)]);
-        std::iter::once((None, State::Background))
+        [(None, State::Background), (None, State::OnWithFilter)]
+            .into_iter()
             .chain(cases)
             .flat_map(|(load, state)| (1..=REPLICATES).map(move |replicate| CaptureSpec { load, state, replicate }))
             .collect()

@@ -24,6 +24,8 @@ pub enum Kind {
     AddsNothing,
     /// The change by the filter with the load on, 10 log₁₀(P_with / P_without), in decibels.
     FilterChangeDb,
+    /// The change by the filter of what the load adds, in decibels.
+    LoadChangeDb,
     /// The frequency of an emission in hertz.
     EmissionFrequency,
     /// The gain from wire to air at the frequency of an emission, in decibels.
@@ -35,7 +37,7 @@ impl Kind {
     pub fn unit(self) -> &'static str {
         match self {
             Kind::BackgroundRms | Kind::AddedRms | Kind::AddsNothing => "V",
-            Kind::FilterChangeDb | Kind::CouplingGainDb => "dB",
+            Kind::FilterChangeDb | Kind::LoadChangeDb | Kind::CouplingGainDb => "dB",
             Kind::EmissionFrequency => "Hz",
         }
     }
@@ -134,6 +136,7 @@ fn of_load(model: &Model, load: &Load) -> Vec<Truth> {
     for role in ROLES {
         truths.extend(all_ranges().filter_map(|band| addition(model, load, role, band)));
         truths.extend(all_ranges().map(|band| filter_change(model, load, role, band)));
+        truths.extend(all_ranges().filter_map(|band| load_change(model, load, role, band)));
     }
     // Rings are impulses in time, no line whose frequency one would look for.
     for sound in load.sounds.iter().filter(|sound| !matches!(sound, Sound::Commutation { .. })) {
@@ -171,6 +174,18 @@ fn filter_change(model: &Model, load: &Load, role: Role, band: Band) -> Truth {
     let [without, with] = [false, true].map(|filtered| model.power(Some(load), filtered, role, band));
     let change_db = Decibels::of_power_ratio(with, without).get();
     Truth::new(load.name, format!("filter at the {}, {band}", load.name), role, band, Kind::FilterChangeDb, change_db)
+}
+
+/// What the filter changes of what the load adds; `None` where that is too little to be a figure worth finding.
+fn load_change(model: &Model, load: &Load, role: Role, band: Band) -> Option<Truth> {
+    addition(model, load, role, band).filter(|addition| addition.kind == Kind::AddedRms)?;
+    let added = |filtered| {
+        let [off, on] = [None, Some(load)].map(|load| model.power(load, filtered, role, band));
+        on - off
+    };
+    let change_db = Decibels::of_power_ratio(added(true), added(false)).get();
+    let what = format!("filter on what the {} adds, {band}", load.name);
+    Some(Truth::new(load.name, what, role, band, Kind::LoadChangeDb, change_db))
 }
 
 /// The model of the population.
