@@ -216,14 +216,17 @@ impl Finding {
     }
 }
 
+/// Whether a character steers a terminal instead of being shown: controls, and marks of direction.
+pub(crate) fn steers(c: char) -> bool {
+    c.is_control() || matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
+}
+
 /// Text from outside, made safe to print: control characters become `?`, and what is longer than a line is cut.
 ///
 /// Direction marks go too, because they could reorder a message on the terminal.
 pub fn printable(text: &str) -> String {
     const LONGEST: usize = 120;
-    let direction = |c: char| matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
-    let mut out: String =
-        text.chars().take(LONGEST).map(|c| if c.is_control() || direction(c) { '?' } else { c }).collect();
+    let mut out: String = text.chars().take(LONGEST).map(|c| if steers(c) { '?' } else { c }).collect();
     if text.chars().nth(LONGEST).is_some() {
         out.push('…');
     }

@@ -1,17 +1,15 @@
 //! Text from outside, made safe to show.
 
+use crate::error::steers;
+
 /// The text on one line: control characters, direction marks and what XML forbids become a blank, blanks in a row
 /// become one. Texts longer than any picture or table can show are cut before work is spent on them.
 pub(super) fn plain(text: &str) -> String {
     const LONGEST: usize = 4000;
-    let steers = |c: char| {
-        c.is_control()
-            || matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
-            || matches!(c, '\u{fffe}' | '\u{ffff}')
-    };
+    let is_hidden = |c: char| steers(c) || matches!(c, '\u{fffe}' | '\u{ffff}');
     let mut out = String::new();
     for c in text.chars().take(LONGEST) {
-        let c = if steers(c) || c.is_whitespace() && c != '\u{a0}' { ' ' } else { c };
+        let c = if is_hidden(c) || c.is_whitespace() && c != '\u{a0}' { ' ' } else { c };
         if c != ' ' || !out.ends_with(' ') {
             out.push(c);
         }
