@@ -20,8 +20,9 @@ fn the_survey_has_the_captures_it_says() {
     let names: Vec<String> = Studio::new(1).captures().iter().map(CaptureSpec::file_name).collect();
     assert_eq!(names.len(), 30);
     assert_eq!(names[0], "background-1.csv");
-    assert_eq!(names[4], "led-panel-on-2.csv");
-    assert_eq!(names[26], "heat-pump-fan-on-filter-3.csv");
+    assert_eq!(names[3], "background-filter-1.csv");
+    assert_eq!(names[7], "led-panel-on-2.csv");
+    assert_eq!(names[29], "heat-pump-fan-on-filter-3.csv");
     let mut streams: Vec<u64> = Studio::new(1).captures().iter().map(CaptureSpec::stream).collect();
     streams.sort_unstable();
     streams.dedup();
