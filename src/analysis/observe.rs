@@ -218,7 +218,10 @@ fn observe_pipeline(pipeline: Pipeline, settings: &Settings, wants: Wants<'_>) -
     let densities = corrected(result, &corrections);
     let slew = wants.slew.then(|| slews.iter().map(Slew::finish).collect());
     let periods = periods.map(|periods| periods.finish());
-    let groups = groups.map(Groups::finish).transpose().map_err(|e| no_interval(&passed.header.path, settling_samples, rate, e))?;
+    let groups = groups
+        .map(Groups::finish)
+        .transpose()
+        .map_err(|e| no_interval(&passed.header.path, settling_samples, rate, e))?;
     Ok(Observed { passed, channels, selected, chains, mains, range, spectral, densities, slew, periods, groups })
 }
 

@@ -178,12 +178,7 @@ fn taper(pipeline: &Pipeline, settings: &Settings, fineness: Fineness) -> Result
     Ok(Taper::new(&settings.window, length))
 }
 
-fn map(
-    pipeline: Pipeline,
-    settings: &Settings,
-    scheme: &Scheme,
-    fineness: Fineness,
-) -> Result<CapturePhaseMap, Error> {
+fn map(pipeline: Pipeline, settings: &Settings, scheme: &Scheme, fineness: Fineness) -> Result<CapturePhaseMap, Error> {
     let (fewest, most) = PHASE_LIMITS;
     if !(fewest..=most).contains(&fineness.phases) {
         return Err(Error::usage(format!("{} phases", fineness.phases)).expected(format!("{fewest} to {most} phases")));
@@ -203,8 +198,7 @@ fn map(
     let corrections: Vec<_> = (0..channels.len()).map(|channel| pipeline.correction(channel)).collect();
     let (selected, settling_samples) = (pipeline.selected().to_vec(), pipeline.unsettled());
     let phases = usize::try_from(fineness.phases).unwrap_or(usize::MAX);
-    let mut folding =
-        PhaseMap::new(rate, &mains, settling_samples, &taper, phases, (range, &bands), &corrections);
+    let mut folding = PhaseMap::new(rate, &mains, settling_samples, &taper, phases, (range, &bands), &corrections);
     let mut settled_samples = 0;
     let passed = pipeline.run(|block, settled| {
         let Some(settled) = settled else { return };

@@ -44,9 +44,8 @@ impl Run for PhaseMap {
         let settings = self.capture.settings()?;
         let fineness = Fineness { window_s: self.window_ms / 1e3, phases: self.phases };
         let delivery = Delivery::prepare("phase-map", &self.output, true)?;
-        let (done, outcome) = each_file(console, sources(&self.files), |source| {
-            phase_map(source, &settings, &self.bands, fineness)
-        })?;
+        let (done, outcome) =
+            each_file(console, sources(&self.files), |source| phase_map(source, &settings, &self.bands, fineness))?;
         let (inputs, captures): (Vec<_>, Vec<_>) = done.into_iter().unzip();
         let inputs = inputs.concat();
         console

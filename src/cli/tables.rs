@@ -164,13 +164,14 @@ pub(super) fn bands(channel: &ChannelBands) -> Table {
 pub(super) fn groups(channel: &ChannelBands, grouped: &ChannelGroups) -> Table {
     let reference = channel.unit.level_reference();
     let windows = grouped.groups.iter().any(|group| group.min_rms.is_some());
-    let mut columns = vec![
-        Column::number("centre", "kHz"),
-        Column::number("RMS", ""),
-        Column::number("level", reference.clone()),
-        Column::number(if windows { "smallest window" } else { "smallest interval" }, reference.clone()),
-        Column::number(if windows { "largest window" } else { "largest interval" }, reference.clone()),
-    ];
+    // A single interval of a single window has no spread.
+    let spread = windows || grouped.groups.iter().any(|group| group.lowest_interval_rms < group.highest_interval_rms);
+    let mut columns =
+        vec![Column::number("centre", "kHz"), Column::number("RMS", ""), Column::number("level", reference.clone())];
+    if spread {
+        let of = if windows { "window" } else { "interval" };
+        columns.extend(["smallest", "largest"].map(|end| Column::number(format!("{end} {of}"), reference.clone())));
+    }
     let long = grouped.groups.iter().any(|group| group.highest_long_rms.is_some());
     if long {
         columns.push(Column::number("largest 150/180 cycles", reference));
@@ -178,14 +179,16 @@ pub(super) fn groups(channel: &ChannelBands, grouped: &ChannelGroups) -> Table {
     columns.push(Column::text(""));
     let mut table = Table::new(heading(channel.role, &channel.name, "groups"), columns);
     let row = |group: &GroupValue| {
-        let (least, most) = group.min_rms.zip(group.max_rms).unwrap_or((group.lowest_interval_rms, group.highest_interval_rms));
+        let (least, most) =
+            group.min_rms.zip(group.max_rms).unwrap_or((group.lowest_interval_rms, group.highest_interval_rms));
         let mut cells = vec![
             format!("{}", group.centre_hz / 1e3),
             engineering(group.value.rms, channel.unit.symbol()),
             decimal(group.value.level_db.get()),
-            level(least),
-            level(most),
         ];
+        if spread {
+            cells.extend([level(least), level(most)]);
+        }
         if long {
             cells.push(group.highest_long_rms.map_or(String::new(), level));
         }
@@ -204,7 +207,7 @@ pub(super) fn cycle(channel: &ChannelPhaseMap, reference: PhaseReference) -> Tab
         Column::text("strongest"),
         Column::number("over the mean", "dB"),
         Column::number("weakest below", "dB"),
-        Column::number("follows the mains", "%"),
+        Column::number("follows the mains", ""),
     ];
     let mut table = Table::new(heading(channel.role, &channel.name, "where in the mains cycle"), columns);
     let row = |band: &BandInCycle| {
@@ -214,7 +217,7 @@ pub(super) fn cycle(channel: &ChannelPhaseMap, reference: PhaseReference) -> Tab
             if band.shown { where_in_cycle(band, reference) } else { "no phase stands out".into() },
             decimal(band.crest_db),
             band.dip_db.map_or("none".into(), decimal),
-            band.lock_share.map_or("not known".into(), |share| format!("{:.0}", 100.0 * share)),
+            band.lock_share.map_or("not known".into(), |locked| share(locked, None)),
         ]
     };
     table.rows = channel.bands.iter().chain([&channel.total]).map(row).collect();

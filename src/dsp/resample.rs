@@ -57,13 +57,16 @@ impl Resampler {
         let transition = (stop_hz - pass_hz) / rate.get();
         let taps = (ATTENUATION_DB - 8.0) / (2.285 * 2.0 * PI * transition);
         if !(pass_hz > 0.0 && transition > 0.0 && taps <= MOST_TAPS) {
-            return Err(Error::usage(format!("resampling that keeps {pass_hz} Hz and takes away {stop_hz} Hz at {rate}"))
-                .expected("two frequencies that rise, well apart"));
+            return Err(Error::usage(format!(
+                "resampling that keeps {pass_hz} Hz and takes away {stop_hz} Hz at {rate}"
+            ))
+            .expected("two frequencies that rise, well apart"));
         }
         let cutoff = (pass_hz + stop_hz) / 2.0 / rate.get();
         let beta = 0.1102 * (ATTENUATION_DB - 8.7);
         let half = (taps / 2.0).max(2.0);
-        let (reach, phases) = (whole(half.ceil()), whole((2.0 * PI * cutoff / (8.0 * TABLE_ERROR).sqrt()).ceil().max(8.0)));
+        let (reach, phases) =
+            (whole(half.ceil()), whole((2.0 * PI * cutoff / (8.0 * TABLE_ERROR).sqrt()).ceil().max(8.0)));
         let kernel = |t: f64| {
             let root = 1.0 - (t / half) * (t / half);
             if root <= 0.0 {
@@ -133,9 +136,9 @@ mod tests {
         let tone = |frequency: f64, position: f64| (2.0 * PI * frequency / 600e3 * position).cos();
         let error = |frequency: f64, gain: f64| {
             let samples: Vec<f64> = (0..400).map(|n| tone(frequency, f64::from(n))).collect();
-            let misses = (0..500).map(|n| 150.0 + 0.217 * f64::from(n)).map(|place| {
-                (resampler.at(&samples, place) - gain * tone(frequency, place)).abs()
-            });
+            let misses = (0..500)
+                .map(|n| 150.0 + 0.217 * f64::from(n))
+                .map(|place| (resampler.at(&samples, place) - gain * tone(frequency, place)).abs());
             misses.fold(0.0, f64::max)
         };
         assert!(error(100e3, 1.0) < 1e-5 && error(150e3, 1.0) < 1e-5, "{} {}", error(100e3, 1.0), error(150e3, 1.0));

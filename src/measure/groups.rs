@@ -81,7 +81,9 @@ impl Grouping {
         };
         let groups: Vec<Group> = centres
             .filter(|centre| inside(*centre) && centre + step / 2.0 <= carried)
-            .filter_map(|centre| Some(Group { centre, band: Band::new(centre - step / 2.0, centre + step / 2.0).ok()? }))
+            .filter_map(|centre| {
+                Some(Group { centre, band: Band::new(centre - step / 2.0, centre + step / 2.0).ok()? })
+            })
             .collect();
         if groups.is_empty() {
             return Err(Error::usage(format!("no group of \"{}\" lies within {range} at {rate}", self.name()))
@@ -195,6 +197,7 @@ struct Worker<C> {
     intervals: u64,
     cycles: u32,
     read: u64,
+    start: f64,
     frequencies: (f64, f64),
 }
 
@@ -230,6 +233,8 @@ pub struct Formed {
     pub grouping: Grouping,
     /// How many cycles an interval has.
     pub interval_cycles: u32,
+    /// Where the first interval begins, in seconds after the first settled sample; the others follow without a gap.
+    pub start_s: f64,
     /// How many intervals were measured.
     pub intervals: u64,
     /// Whether they have the length that the method asks for; a record just too short gives one that is shorter.
@@ -307,6 +312,7 @@ impl<C: Fn(f64) -> f64> Groups<C> {
                 intervals: 0,
                 cycles,
                 read: 0,
+                start: 0.0,
                 frequencies: (f64::INFINITY, 0.0),
             },
         })
@@ -362,6 +368,9 @@ pub struct TooShort {
 impl<C: Fn(f64) -> f64> Worker<C> {
     fn add(&mut self, stretch: &Stretch<'_>) {
         self.cycles = stretch.cycles;
+        if stretch.number == 0 {
+            self.start = stretch.start;
+        }
         self.read += u64::from(stretch.is_read);
         let frequency = self.rate.get() / stretch.period;
         self.frequencies = (self.frequencies.0.min(frequency), self.frequencies.1.max(frequency));
@@ -394,8 +403,7 @@ impl<C: Fn(f64) -> f64> Worker<C> {
     /// Smallest, mean and largest of the 32 windows of one interval.
     fn windows(&mut self, stretch: &Stretch<'_>, channel: usize) -> Within {
         let count = self.groups.len();
-        let mut within =
-            Within { least: vec![f64::INFINITY; count], mean: vec![0.0; count], most: vec![0.0; count] };
+        let mut within = Within { least: vec![f64::INFINITY; count], mean: vec![0.0; count], most: vec![0.0; count] };
         let step = self.rate.get() / self.grouping.grid_hz();
         let scale = 2.0 / (WINDOW_SAMPLES as f64).powi(2);
         let lines: Vec<(usize, f64)> = self
@@ -422,6 +430,7 @@ impl<C: Fn(f64) -> f64> Worker<C> {
         Formed {
             grouping: self.grouping,
             interval_cycles: self.cycles,
+            start_s: self.start / self.rate.get(),
             intervals: self.intervals,
             full_intervals: self.cycles == full,
             long_intervals: self.intervals / INTERVALS_IN_LONG,
@@ -621,7 +630,10 @@ mod tests {
         groups.push(&[&raw], &[&settled]);
         let (channels, formed) = groups.finish().unwrap();
         assert_eq!((formed.intervals, formed.intervals_read), (7, 7));
-        assert!(formed.mains_low_hz > 49.9 && formed.mains_high_hz < 50.05 && formed.mains_high_hz > 50.0, "{formed:?}");
+        assert!(
+            formed.mains_low_hz > 49.9 && formed.mains_high_hz < 50.05 && formed.mains_high_hz > 50.0,
+            "{formed:?}"
+        );
         let group = channels[0].values.iter().find(|value| value.group.centre == 3100.0).unwrap();
         assert!((10.0 * group.mean.log10()).abs() < 0.01, "{}", group.mean);
     }
@@ -639,13 +651,16 @@ mod tests {
             let ratio = values.iter().map(|value| value.mean / expected).sum::<f64>() / values.len() as f64;
             // 35 groups of 40 lines in 20 intervals, or 72 lines in 640 windows: a standard deviation of 0.6 % or 0.5 %.
             assert!((ratio - 1.0).abs() < 0.02, "{grouping:?}: {ratio}");
-            let long = channels[0].long_rms[0].iter().map(|rms| rms * rms / expected).sum::<f64>() / values.len() as f64;
+            let long =
+                channels[0].long_rms[0].iter().map(|rms| rms * rms / expected).sum::<f64>() / values.len() as f64;
             assert!((long - 1.0).abs() < 0.02, "{grouping:?}: {long}");
             for value in values {
                 assert!(value.intervals.0 <= value.mean && value.mean <= value.intervals.1);
                 if let Some((least, most)) = value.extremes {
                     // The smallest and largest of 32 exponential values: 1/32 and the 32nd harmonic number, 4.06.
-                    assert!((least * 32.0 / expected / 1.0).ln().abs() < 1.2 && (most / expected / 4.06).ln().abs() < 0.4);
+                    assert!(
+                        (least * 32.0 / expected / 1.0).ln().abs() < 1.2 && (most / expected / 4.06).ln().abs() < 0.4
+                    );
                 }
             }
         }
@@ -707,7 +722,8 @@ mod tests {
                 if groups.iter().all(|group| group.centre < frequency) {
                     continue;
                 }
-                let kernel = Resampler::new(hertz(rate), resampler.pass_hz(hertz(rate)), resampler.stop_hz(hertz(rate)));
+                let kernel =
+                    Resampler::new(hertz(rate), resampler.pass_hz(hertz(rate)), resampler.stop_hz(hertz(rate)));
                 let kernel = kernel.unwrap();
                 let mut grid = vec![0.0; WINDOW_SAMPLES];
                 let mut transform =
@@ -724,7 +740,8 @@ mod tests {
         }
         // 200 Hz groups, with 10240 samples in ten cycles.
         for rate in [20e3, 48e3, 100e3, 250e3, 1e6, 2.5e6] {
-            let levels = levels(Grouping::TwoHundredHertz, rate, 50.0, &tones(&[(2100.0, 1.0), (8.8e3, 1.0)], rate, 0.21));
+            let levels =
+                levels(Grouping::TwoHundredHertz, rate, 50.0, &tones(&[(2100.0, 1.0), (8.8e3, 1.0)], rate, 0.21));
             for centre in [2100.0, 8700.0] {
                 let error = 20.0 * at(&levels, centre).log10();
                 println!("{rate} S/s, {centre} Hz: {error:.1e} dB");

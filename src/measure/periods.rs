@@ -125,13 +125,7 @@ fn shifts_per_period(period: f64, length: usize) -> usize {
 }
 
 /// The shares of a band of bins so far apart, `last` the number of the bin at or below half the rate.
-pub(super) fn weights_of(
-    band: Band,
-    bin: f64,
-    last: usize,
-    nyquist: f64,
-    correction: &impl Fn(f64) -> f64,
-) -> Weights {
+pub(super) fn weights_of(band: Band, bin: f64, last: usize, nyquist: f64, correction: &impl Fn(f64) -> f64) -> Weights {
     let share = |k: usize| {
         let low = ((k as f64 - 0.5) * bin).max(0.0);
         let high = ((k as f64 + 0.5) * bin).min(nyquist);

@@ -319,8 +319,7 @@ mod tests {
         let taper = Taper::new(&Window::default(), 200);
         let range = Band::new(2e3, 80e3).unwrap();
         let one = |_: f64| 1.0;
-        let mut map =
-            PhaseMap::new(rate(), &mains(frequency, phase_deg), 0, &taper, 72, (range, &bands), &[one]);
+        let mut map = PhaseMap::new(rate(), &mains(frequency, phase_deg), 0, &taper, 72, (range, &bands), &[one]);
         let wave = |n: usize| 100.0 * (TAU * (frequency * n as f64 / RATE + phase_deg / 360.0)).sin();
         let raw: Vec<f64> = signal.iter().enumerate().map(|(n, v)| v + wave(n)).collect();
         for (raw, settled) in raw.chunks(block).zip(signal.chunks(block)) {

@@ -83,10 +83,7 @@ const HEADERS: &[(&str, &[&str])] = &[
             "near_floor",
         ],
     ),
-    (
-        "phase-map",
-        &["path", "channel", "role", "unit", "phase_deg", "frequency_hz", "level_db", "mean_level_db"],
-    ),
+    ("phase-map", &["path", "channel", "role", "unit", "phase_deg", "frequency_hz", "level_db", "mean_level_db"]),
     (
         "compare",
         &[
@@ -456,12 +453,14 @@ pub fn phase_maps(captures: &[CapturePhaseMap]) -> Result<Vec<u8>, Error> {
         for channel in &capture.channels {
             for (phase, levels) in capture.phase_deg.iter().zip(&channel.map_level_db) {
                 for (k, frequency) in capture.frequency_hz.iter().enumerate() {
-                    columns.row(head(&capture.path, &channel.name, channel.role, &channel.unit).into_iter().chain([
-                        number(*phase),
-                        number(*frequency),
-                        number(levels[k].get()),
-                        number(channel.mean_level_db[k].get()),
-                    ]))?;
+                    columns.row(head(&capture.path, &channel.name, channel.role, &channel.unit).into_iter().chain(
+                        [
+                            number(*phase),
+                            number(*frequency),
+                            number(levels[k].get()),
+                            number(channel.mean_level_db[k].get()),
+                        ],
+                    ))?;
                 }
             }
         }

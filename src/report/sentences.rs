@@ -121,13 +121,20 @@ pub fn formed_words(formed: &Formed) -> String {
     let plural = if formed.intervals == 1 { "" } else { "s" };
     let window = match formed.grouping {
         Grouping::TwoHundredHertz => "rectangular window".to_owned(),
-        Grouping::TwoKilohertz => format!("32 windows of 0.5 ms in each, {:.1} % of the time", 100.0 * formed.seen_share),
+        Grouping::TwoKilohertz => {
+            format!("32 windows of 0.5 ms in each, {:.1} % of the time", 100.0 * formed.seen_share)
+        }
     };
     let (low, high) = (formed.mains_low_hz, formed.mains_high_hz);
     let mains = if high - low < 0.005 { format!("{low:.2} Hz") } else { format!("{low:.2} to {high:.2} Hz") };
+    let read = match formed.intervals_read {
+        0 => "not read again in any".to_owned(),
+        all if all == formed.intervals => "read from each".to_owned(),
+        some => format!("read from {some} and carried on in the others"),
+    };
     format!(
-        "{} interval{plural} of {} mains cycles, {window}, cut at {mains}, which was read in {} of them",
-        formed.intervals, formed.interval_cycles, formed.intervals_read
+        "{} interval{plural} of {} cycles of a mains of {mains}, {read}; {window}",
+        formed.intervals, formed.interval_cycles
     )
 }
 
@@ -147,8 +154,9 @@ const WORTH_NAMING: f64 = 0.1;
 fn of_cycle(channel: &ChannelPhaseMap, reference: PhaseReference) -> Vec<String> {
     let place_first = place_first(channel.role);
     let total = &channel.total;
-    let share = |band: &BandInCycle| {
-        band.lock_share.map_or(String::new(), |share| format!("; {:.0} % of its ups and downs follow the mains", 100.0 * share))
+    let locked = |band: &BandInCycle| {
+        let follows = |value| format!("; {} of its ups and downs follow the mains", share(value, None));
+        band.lock_share.map_or(String::new(), follows)
     };
     let mut sentences = vec![if total.shown {
         format!(
@@ -156,10 +164,10 @@ fn of_cycle(channel: &ChannelPhaseMap, reference: PhaseReference) -> Vec<String>
             total.band,
             where_in_cycle(total, reference),
             total.crest_db,
-            share(total)
+            locked(total)
         )
     } else {
-        format!("{place_first} no phase of the mains stands out in {} as a whole{}.", total.band, share(total))
+        format!("{place_first} no phase of the mains stands out in {} as a whole{}.", total.band, locked(total))
     }];
     let mut named: Vec<&BandInCycle> = channel
         .bands

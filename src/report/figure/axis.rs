@@ -106,9 +106,9 @@ pub(super) fn linear_ticks(low: f64, high: f64, most: usize) -> Vec<Tick> {
     ticks
 }
 
-/// Ticks at 30, 45, 90 or 180 degrees, whichever are no more than `most`.
+/// Ticks at 45, 90 or 180 degrees, whichever are no more than `most`.
 pub(super) fn degree_ticks(low: f64, high: f64, most: usize) -> Vec<Tick> {
-    let step = [30.0, 45.0, 90.0].into_iter().find(|step| (high - low) / step < most as f64).unwrap_or(180.0);
+    let step = [45.0, 90.0].into_iter().find(|step| (high - low) / step < most as f64).unwrap_or(180.0);
     let first = (low / step - 1e-9).ceil();
     let count = ((high / step + 1e-9).floor() - first).clamp(-1.0, 1000.0);
     let value = |k: u32| (first + f64::from(k)) * step;

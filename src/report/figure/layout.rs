@@ -239,16 +239,31 @@ fn draft<'a>(rows: &'a [Row], (row, column): (usize, usize), panel: &'a Panel, h
         panel.ties.iter().map(|tie| (tie.clone(), LABEL_FACE.wrap(&plain(&tie.label), TIE_SHARE * width, 2))).collect();
     let tie_widths = ties.iter().flat_map(|(_, lines)| lines).map(|line| BRACKET + LABEL_FACE.width(line));
     let right = tie_widths.fold(if ties.is_empty() { 12.0 } else { BRACKET }, f64::max);
-    let colour_ticks: Vec<Tick> = panel.map.as_ref().map_or(Vec::new(), |map| {
-        linear_ticks(map.range.0, map.range.1, fitting(height, 40.0).clamp(2, 8))
-    });
+    let colour_ticks: Vec<Tick> = panel
+        .map
+        .as_ref()
+        .map_or(Vec::new(), |map| linear_ticks(map.range.0, map.range.1, fitting(height, 40.0).clamp(2, 8)));
     let widest = colour_ticks.iter().filter_map(|t| t.label.as_deref()).map(|l| TICK_FACE.width(l)).fold(0.0, f64::max);
     let right = if panel.map.is_some() {
         COLOUR_GAP + COLOUR_WIDTH + TICK + TICK_GAP + widest + LABEL_GAP + LABEL_FACE.line()
     } else {
         right
     };
-    Draft { row, column, panel, x_range, y_range, y_ticks, names, ties, colour_ticks, label_lines, written, left, right }
+    Draft {
+        row,
+        column,
+        panel,
+        x_range,
+        y_range,
+        y_ticks,
+        names,
+        ties,
+        colour_ticks,
+        label_lines,
+        written,
+        left,
+        right,
+    }
 }
 
 /// Which axes of a panel are written at it, rather than at a neighbour that shares them.

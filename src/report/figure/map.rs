@@ -14,8 +14,8 @@ use crate::error::Error;
 /// Its lightness rises evenly, and it looks alike to people with and without a colour-vision deficiency (Nuñez, Anderton
 /// and Renslow 2018, PLoS ONE 13 (7) e0199239; values as matplotlib has them, dedicated to the public domain).
 const COLOURS: [u32; 16] = [
-    0x00_224E, 0x00_2E6C, 0x1E_3A6F, 0x35_456C, 0x47_516C, 0x57_5D6D, 0x66_6970, 0x75_7575, 0x84_8279, 0x94_8E77, 0xA5_9C74,
-    0xB7_A96E, 0xC8_B866, 0xDB_C75A, 0xEE_D649, 0xFE_E838,
+    0x00_224E, 0x00_2E6C, 0x1E_3A6F, 0x35_456C, 0x47_516C, 0x57_5D6D, 0x66_6970, 0x75_7575, 0x84_8279, 0x94_8E77,
+    0xA5_9C74, 0xB7_A96E, 0xC8_B866, 0xDB_C75A, 0xEE_D649, 0xFE_E838,
 ];
 /// So many steps from the dark to the light end; more could not be told apart.
 const STEPS: f64 = 120.0;
@@ -85,8 +85,7 @@ fn runs(edges: &[f64], map: &Map, (low, high): (f64, f64)) -> Vec<Run> {
         }
         let behind = (first..cells).find(|&k| middle(k) >= to).unwrap_or(cells);
         let inside = |place: f64| places.partition_point(|edge| *edge <= place).checked_sub(1).filter(|&k| k < cells);
-        let shown =
-            if behind > first { Some((first, behind)) } else { inside((from + to) / 2.0).map(|k| (k, k + 1)) };
+        let shown = if behind > first { Some((first, behind)) } else { inside((from + to) / 2.0).map(|k| (k, k + 1)) };
         match (found.last_mut(), shown) {
             (Some(run), Some(cells)) if run.cells == cells => run.to = to,
             (_, Some(cells)) => found.push(Run { from, to, cells }),
@@ -168,8 +167,13 @@ mod tests {
     fn lightness_rises_without_red_or_green_cones_as_well() {
         // Matrices for protanopia and deuteranopia on linear red, green, blue: Machado, Oliveira and Fernandes 2009, IEEE
         // Trans. Visualization and Computer Graphics 15 (6), table for severity 1.0 (from memory).
-        let protan = [[0.152_286, 1.052_583, -0.204_868], [0.114_503, 0.786_281, 0.099_216], [-0.003_882, -0.048_116, 1.051_998]];
-        let deutan = [[0.367_322, 0.860_646, -0.227_968], [0.280_085, 0.672_501, 0.047_413], [-0.011_820, 0.042_940, 0.968_881]];
+        let protan = [
+            [0.152_286, 1.052_583, -0.204_868],
+            [0.114_503, 0.786_281, 0.099_216],
+            [-0.003_882, -0.048_116, 1.051_998],
+        ];
+        let deutan =
+            [[0.367_322, 0.860_646, -0.227_968], [0.280_085, 0.672_501, 0.047_413], [-0.011_820, 0.042_940, 0.968_881]];
         for matrix in [protan, deutan] {
             let luminance = |k: u32| {
                 let ink = colour(f64::from(k) / 120.0);
@@ -219,7 +223,8 @@ mod tests {
     fn many_cells_on_a_pixel_show_their_mean_power() {
         // Forty cells on 20 pixels, every second one 20 dB: half the power, 3 dB less; rounded to a step of half a decibel.
         let column = |k: usize| vec![if k.is_multiple_of(2) { 20.0 } else { f64::NEG_INFINITY }];
-        let levels: Vec<Vec<f64>> = (0..40).map(column).map(|c| c.iter().map(|l: &f64| l.max(-200.0)).collect()).collect();
+        let levels: Vec<Vec<f64>> =
+            (0..40).map(column).map(|c| c.iter().map(|l: &f64| l.max(-200.0)).collect()).collect();
         let at = pixels(levels);
         assert!((10..30).all(|x| at(x, 10) == colour(17.0 / 60.0).rgb));
     }

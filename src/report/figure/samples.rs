@@ -268,10 +268,7 @@ fn phase_map() -> Figure {
     };
     Figure {
         conclusion: vec!["Above 30 kHz the noise swells at both crests.".into()],
-        rows: vec![
-            panel("Wire", map(WIRE, 62.0, 7, (30.0, 85.0))),
-            panel("Air", map(AIR, 34.0, 8, (0.0, 60.0))),
-        ],
+        rows: vec![panel("Wire", map(WIRE, 62.0, 7, (30.0, 85.0))), panel("Air", map(AIR, 34.0, 8, (0.0, 60.0)))],
         caption: caption(),
         ..Figure::new("Where in the mains cycle does the noise sit?")
     }
