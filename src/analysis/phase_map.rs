@@ -84,8 +84,10 @@ pub struct BandInCycle {
     pub rms: f64,
     /// The level of that.
     pub level_db: Level,
-    /// The phase at which the power is largest.
+    /// The middle of the part of the cycle that is loudest; where it swells twice, that in the first half.
     pub loudest_phase_deg: f64,
+    /// How wide that part is, between the places where the power lies halfway between its maximum and its mean.
+    pub loud_width_deg: f64,
     /// How far the largest power lies above the mean.
     pub crest_db: f64,
     /// How far the smallest lies below it; `None` where it is nothing.
@@ -227,7 +229,7 @@ fn map(pipeline: Pipeline, settings: &Settings, scheme: &Scheme, fineness: Finen
     }
     let level = |density: f64| Level::of_rms((density * enbw_hz).sqrt());
     let channels = channels.into_iter().zip(units).zip(mapped.channels).map(|((channel, unit), map)| {
-        let mut bands: Vec<BandInCycle> = map.bands.iter().map(|band| in_cycle(band, phase(band.loudest))).collect();
+        let mut bands: Vec<BandInCycle> = map.bands.iter().map(in_cycle).collect();
         // The range itself was put behind the bands.
         let total = bands.pop();
         let mean = |k: usize| map.density.column(k).sum() / phases as f64;
@@ -264,15 +266,16 @@ fn map(pipeline: Pipeline, settings: &Settings, scheme: &Scheme, fineness: Finen
     })
 }
 
-fn in_cycle(band: &BandPhase, loudest_phase_deg: f64) -> BandInCycle {
+fn in_cycle(band: &BandPhase) -> BandInCycle {
     let least = band.columns.iter().copied().fold(f64::INFINITY, f64::min);
     let ratio_db = |power: f64| 10.0 * (power / band.mean_square).log10();
     BandInCycle {
         band: band.band,
         rms: band.mean_square.sqrt(),
         level_db: Level::of_rms(band.mean_square.sqrt()),
-        loudest_phase_deg,
-        crest_db: if band.mean_square > 0.0 { ratio_db(band.columns[band.loudest]) } else { 0.0 },
+        loudest_phase_deg: 360.0 * band.loudest,
+        loud_width_deg: 360.0 * band.width,
+        crest_db: if band.mean_square > 0.0 { ratio_db(band.largest) } else { 0.0 },
         dip_db: Some(-ratio_db(least)).filter(|db| db.is_finite()),
         lock_share: band.lock_share,
         shown: band.is_shown,

@@ -15,7 +15,7 @@ use crate::compare::coupling::{BandCause, BandCoupling, Verdict as Coupled};
 use crate::compare::load::BandLoad;
 use crate::compare::side::Observation;
 use crate::measure::bands::BandValue;
-use crate::report::sentences::{ends, share, signed, signed_within, where_in_cycle};
+use crate::report::sentences::{ends, share, signed, signed_within, stands_out, where_in_cycle};
 use crate::report::table::{Column, Table};
 use crate::survey::studio::check::Found;
 use crate::survey::studio::{BuiltIn, Kind};
@@ -205,6 +205,7 @@ pub(super) fn cycle(channel: &ChannelPhaseMap, reference: PhaseReference) -> Tab
         Column::number("band", "kHz"),
         Column::number("level", channel.unit.level_reference()),
         Column::text("strongest"),
+        Column::number("width", "°"),
         Column::number("over the mean", "dB"),
         Column::number("weakest below", "dB"),
         Column::number("follows the mains", ""),
@@ -214,7 +215,8 @@ pub(super) fn cycle(channel: &ChannelPhaseMap, reference: PhaseReference) -> Tab
         vec![
             khz(band.band),
             decimal(band.level_db.get()),
-            if band.shown { where_in_cycle(band, reference) } else { "no phase stands out".into() },
+            if stands_out(band) { where_in_cycle(band, reference) } else { "no phase stands out".into() },
+            if stands_out(band) { format!("{:.0}", band.loud_width_deg) } else { String::new() },
             decimal(band.crest_db),
             band.dip_db.map_or("none".into(), decimal),
             band.lock_share.map_or("not known".into(), |locked| share(locked, None)),

@@ -63,8 +63,13 @@ pub struct BandPhase {
     pub mean_square: f64,
     /// The mean square at each phase.
     pub columns: Vec<f64>,
-    /// The column where it is largest.
-    pub loudest: usize,
+    /// The mean square of the loudest column.
+    pub largest: f64,
+    /// The middle of the loud part in cycles from 0 to 1; where it swells twice in a cycle that of the first half.
+    pub loudest: f64,
+    /// How much of a cycle the loud part takes: the stretch around the maximum where the power lies above the middle
+    /// between maximum and mean. Where it swells twice in a cycle, one of both.
+    pub width: f64,
     /// Whether the maximum stands out of the mean by more than chance does, at 5 % over all phases and bands.
     pub is_shown: bool,
     /// Whether it swells twice in a cycle rather than once.
@@ -244,6 +249,8 @@ impl Fold {
             let tests = (columns.len() * bands.len()) as f64;
             columns[loudest] - mean > error * student_factor(1.0 - 2.0 * CLAIM_ERROR / tests, degrees)
         };
+        let twice = component(&columns, 2.0) > component(&columns, 1.0);
+        let (middle, width) = loud_part(&columns, twice);
         let all: f64 = counts.iter().sum();
         let free = all - columns.len() as f64;
         let lock_share = (free > 0.5).then(|| {
@@ -258,9 +265,11 @@ impl Fold {
         BandPhase {
             band: bands[number],
             mean_square: mean,
-            loudest,
+            largest: columns[loudest],
+            loudest: middle,
+            width,
             is_shown,
-            twice: component(&columns, 2.0) > component(&columns, 1.0),
+            twice,
             lock_share,
             columns,
         }
@@ -275,6 +284,28 @@ fn component(columns: &[f64], times: f64) -> f64 {
         .enumerate()
         .fold((0.0, 0.0), |(re, im), (k, value)| (re + value * angle(k).cos(), im + value * angle(k).sin()));
     re.hypot(im)
+}
+
+/// Middle and width of the stretch around the maximum, in cycles. The middle is that of what rises out of its edges, so
+/// that a flat top has its middle and not the place where chance put the maximum.
+fn loud_part(columns: &[f64], twice: bool) -> (f64, f64) {
+    let all = columns.len();
+    let count = if twice && all.is_multiple_of(2) { all / 2 } else { all };
+    let folded: Vec<f64> = (0..count).map(|k| columns[k..].iter().step_by(count).sum()).collect();
+    let at = |k: usize| folded[k % count];
+    let top = (0..count).max_by(|&a, &b| folded[a].total_cmp(&folded[b])).unwrap_or(0);
+    let edge = (at(top) + folded.iter().sum::<f64>() / count as f64) / 2.0;
+    let right = (1..count).take_while(|k| at(top + k) >= edge).count();
+    let left = (1..count - right).take_while(|k| at(top + count - k) >= edge).count();
+    let (mut sum, mut moment) = (0.0, 0.0);
+    for k in 0..=left + right {
+        let over = at(top + count - left + k) - edge;
+        sum += over;
+        moment += over * (k as f64 - left as f64);
+    }
+    let off = if sum > 0.0 { moment / sum } else { 0.0 };
+    let middle = (top as f64 + 0.5 + off).rem_euclid(count as f64);
+    (middle / all as f64, (left + right + 1) as f64 / all as f64)
 }
 
 #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "not negative, and within a buffer")]
@@ -345,11 +376,12 @@ mod tests {
         for (frequency, phase) in [(50.0, 0.0), (49.9, 130.0), (60.0, 300.0)] {
             let map = map(&gated(frequency, phase, (80.0, 110.0), 1.0, 100_000), frequency, phase, 4096);
             for band in &map.channels[0].bands {
-                let loudest = (band.loudest as f64 + 0.5) * 5.0;
-                assert!((loudest - 95.0).abs() < 12.6, "{frequency} Hz: {loudest}");
+                let (loudest, width) = (360.0 * band.loudest, 360.0 * band.width);
+                assert!((loudest - 95.0).abs() < 3.0, "{frequency} Hz: {loudest}");
+                assert!((25.0..36.0).contains(&width), "{frequency} Hz: {width}");
                 assert!(band.is_shown && !band.twice && band.lock_share.unwrap() > 0.6, "{band:?}");
                 // Far from the gate a hundredth of the power is left, and a column there sees nothing else.
-                let quiet = band.columns[50] / band.columns[band.loudest];
+                let quiet = band.columns[50] / band.largest;
                 assert!((0.005..0.02).contains(&quiet), "{quiet}");
             }
             let cycles = (100_000.0 / RATE * frequency - 0.5).floor();
@@ -362,8 +394,18 @@ mod tests {
         let map = map(&gated(50.0, 0.0, (150.0, 210.0), 2.0, 60_000), 50.0, 0.0, 60_000);
         let band = &map.channels[0].bands[1];
         assert!(band.twice && band.is_shown);
-        let loudest = (band.loudest as f64 + 0.5) * 5.0;
-        assert!((loudest.rem_euclid(180.0) - 90.0).abs() < 15.1, "{loudest}");
+        assert!((360.0 * band.loudest - 90.0).abs() < 3.0, "{}", band.loudest);
+        assert!((25.0..36.0).contains(&(360.0 * band.width)), "{}", band.width);
+    }
+
+    #[test]
+    fn the_loud_part_may_lie_across_the_zero() {
+        let columns: Vec<f64> = (0..36).map(|k| if k < 2 || k > 32 { 9.0 } else { 1.0 }).collect();
+        // Columns 33 to 35 and 0 to 1: from 330 to 20 degrees.
+        let (middle, width) = loud_part(&columns, false);
+        assert!((360.0 * middle - 355.0).abs() < 1e-9 && (360.0 * width - 50.0).abs() < 1e-9, "{middle} {width}");
+        assert_eq!(loud_part(&[1.0; 8], false).1, 1.0);
+        assert_eq!(loud_part(&[0.0; 9], true).1, 1.0);
     }
 
     #[test]

@@ -69,12 +69,17 @@ fn frequency_axis(range: Band) -> Axis {
     Axis::frequency(range.low().max(1.0), range.high())
 }
 
+/// What took the mains out, for captions.
+fn high_pass(settings: &Settings) -> String {
+    settings.high_pass.map_or("no high-pass".to_owned(), |cutoff| {
+        format!("4th-order high-pass at {cutoff}, divided out again above it")
+    })
+}
+
 /// How the estimate was made, for captions.
 fn method(settings: &Settings, enbw_hz: f64, segments: Option<u64>) -> String {
     let averages = segments.map_or(String::new(), |n| format!(", {n} segments averaged"));
-    let high_pass = settings.high_pass.map_or("no high-pass".to_owned(), |cutoff| {
-        format!("4th-order high-pass at {cutoff}, divided out again above it")
-    });
+    let high_pass = high_pass(settings);
     format!(
         "Window {}, noise bandwidth {enbw_hz:.1} Hz, overlap {:.0} %{averages}; {high_pass}.",
         settings.window,
@@ -233,10 +238,11 @@ pub fn groups(capture: &CaptureBands, settings: &Settings) -> Figure {
     };
     let formed = capture.grouping.as_ref().map_or(String::new(), |formed| {
         format!(
-            "{}: {}. Resampled band-limited, within {} dB.",
+            "{}: {}. Resampled band-limited, within {} dB; {}.",
             formed.grouping.words(),
             sentences::formed_words(formed),
-            formed.resampling_error_db
+            formed.resampling_error_db,
+            high_pass(settings)
         )
     });
     Figure {

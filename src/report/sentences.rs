@@ -150,6 +150,13 @@ pub fn of_phase_map(capture: &CapturePhaseMap) -> Vec<String> {
 
 /// So much of the ups and downs must follow the mains for a band to be named.
 const WORTH_NAMING: f64 = 0.1;
+/// A maximum closer to the mean than this many decibels is not worth a phase, however sure it is.
+const LEAST_CREST_DB: f64 = 1.0;
+
+/// Whether the phase of the maximum of a band says something.
+pub fn stands_out(band: &BandInCycle) -> bool {
+    band.shown && band.crest_db >= LEAST_CREST_DB
+}
 
 fn of_cycle(channel: &ChannelPhaseMap, reference: PhaseReference) -> Vec<String> {
     let place_first = place_first(channel.role);
@@ -158,7 +165,7 @@ fn of_cycle(channel: &ChannelPhaseMap, reference: PhaseReference) -> Vec<String>
         let follows = |value| format!("; {} of its ups and downs follow the mains", share(value, None));
         band.lock_share.map_or(String::new(), follows)
     };
-    let mut sentences = vec![if total.shown {
+    let mut sentences = vec![if stands_out(total) {
         format!(
             "{place_first} the noise in {} is strongest {}, {:.1} dB over its mean{}.",
             total.band,
@@ -172,7 +179,7 @@ fn of_cycle(channel: &ChannelPhaseMap, reference: PhaseReference) -> Vec<String>
     let mut named: Vec<&BandInCycle> = channel
         .bands
         .iter()
-        .filter(|band| band.shown && band.lock_share.is_some_and(|share| share >= WORTH_NAMING))
+        .filter(|band| stands_out(band) && band.lock_share.is_some_and(|share| share >= WORTH_NAMING))
         .collect();
     named.sort_by(|a, b| b.crest_db.total_cmp(&a.crest_db));
     let count = named.len();

@@ -27,10 +27,11 @@ const RESAMPLED: f64 = 1e-5;
 fn groups_are_those_of_lines_on_the_methods_own_grid() {
     let fixture: Value = serde_json::from_str(include_str!("../../fixtures/reference/scipy_groups.json")).unwrap();
     let mains = mains(fixture["mains"].as_f64().unwrap());
-    let tones: Vec<Vec<f64>> = fixture["tones"].as_array().unwrap().iter().map(numbers).collect();
     let range = Band::new(2e3, 150e3).unwrap();
     for rate in [400e3, 1e6] {
         for grouping in [Grouping::TwoHundredHertz, Grouping::TwoKilohertz] {
+            let name = if grouping == Grouping::TwoKilohertz { "tones_2_khz" } else { "tones_200_hz" };
+            let tones: Vec<Vec<f64>> = fixture[name].as_array().unwrap().iter().map(numbers).collect();
             let formed = |start_s: f64, samples: u32| {
                 let at = |n: u32| {
                     let t = f64::from(n) / rate - start_s;
