@@ -161,20 +161,17 @@ pub fn stands_out(band: &BandInCycle) -> bool {
 fn of_cycle(channel: &ChannelPhaseMap, reference: PhaseReference) -> Vec<String> {
     let place_first = place_first(channel.role);
     let total = &channel.total;
-    let locked = |band: &BandInCycle| {
-        let follows = |value| format!("; {} of its ups and downs follow the mains", share(value, None));
-        band.lock_share.map_or(String::new(), follows)
-    };
+    let follows = |value| format!("; {} of its ups and downs follow the mains", share(value, None));
     let mut sentences = vec![if stands_out(total) {
         format!(
             "{place_first} the noise in {} is strongest {}, {:.1} dB over its mean{}.",
             total.band,
             where_in_cycle(total, reference),
             total.crest_db,
-            locked(total)
+            total.lock_share.map_or(String::new(), follows)
         )
     } else {
-        format!("{place_first} no phase of the mains stands out in {} as a whole{}.", total.band, locked(total))
+        format!("{place_first} no phase of the mains stands out in {} as a whole.", total.band)
     }];
     let mut named: Vec<&BandInCycle> = channel
         .bands
