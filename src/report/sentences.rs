@@ -102,7 +102,7 @@ pub fn of_groups(capture: &CaptureBands) -> Vec<String> {
         let strongest = grouped.groups.iter().max_by(|a, b| a.value.rms.total_cmp(&b.value.rms));
         sentences.extend(strongest.map(|group| {
             let spread = group.min_level_db.zip(group.max_level_db).map_or(String::new(), |(least, most)| {
-                format!(", {:.1} to {:.1} from window to window", least.get(), most.get())
+                format!(", {:.1} to {:.1} from window to window", least.get(), most.get()).replace('-', "−")
             });
             format!(
                 "{} {} in all groups together; the strongest is at {} kHz with {}{spread}.",
