@@ -400,7 +400,7 @@ mod tests {
 
     #[test]
     fn the_loud_part_may_lie_across_the_zero() {
-        let columns: Vec<f64> = (0..36).map(|k| if k < 2 || k > 32 { 9.0 } else { 1.0 }).collect();
+        let columns: Vec<f64> = (0..36).map(|k| if !(2..=32).contains(&k) { 9.0 } else { 1.0 }).collect();
         // Columns 33 to 35 and 0 to 1: from 330 to 20 degrees.
         let (middle, width) = loud_part(&columns, false);
         assert!((360.0 * middle - 355.0).abs() < 1e-9 && (360.0 * width - 50.0).abs() < 1e-9, "{middle} {width}");
