@@ -68,7 +68,7 @@ fn jobs(criterion: &mut Criterion) {
     let recording = memory(channels(1, 3e-3));
     group.bench_function("high-pass, Welch and mains periods from memory", |bencher| {
         bencher.iter(|| {
-            let wants = Wants { slew: false, periods: Some(&bands) };
+            let wants = Wants { periods: Some(&bands), ..Wants::default() };
             black_box(observe_recording(Box::new(recording.clone()), &settings, wants).expect("a capture"))
         });
     });

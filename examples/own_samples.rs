@@ -26,7 +26,7 @@ pub fn run(samples: Vec<f64>, rate_hz: f64) -> Result<CaptureBands, linewake::er
     let wire = Channel { name: "wire".into(), quantity: Quantity::Unit("V".into()), role: Role::Wire };
     // Anything that implements `Recording` may stand here: a driver, a socket, a generator.
     let recording = Memory::new("own samples", clock, vec![(wire, samples)], BLOCK)?;
-    let wants = Wants { slew: true, periods: None };
+    let wants = Wants { slew: true, ..Wants::default() };
     of_observed(&observe_recording(Box::new(recording), &Settings::default(), wants)?, &Scheme::Wide)
 }
 

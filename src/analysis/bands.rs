@@ -12,10 +12,49 @@ use crate::capture::{Quantity, Role};
 use crate::compare::side::Side;
 use crate::error::{Error, Finding};
 use crate::measure::bands::{BandValue, Scheme};
-use crate::measure::mains::Mains;
+use crate::measure::groups::{Formed, GroupSquares, Grouping, LEAST_RATE_HZ};
+use crate::measure::mains::{Mains, MainsSource};
 use crate::measure::periods::of_channel;
 use crate::read::Source;
 use crate::uncertainty::budget::Budget;
+use crate::units::Level;
+
+/// A group of a published method.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct GroupValue {
+    /// Its centre, or the frequency of its line.
+    pub centre_hz: f64,
+    /// The range it stands for, and the root mean square over all intervals.
+    #[serde(flatten)]
+    pub value: BandValue,
+    /// The smallest of the 32 windows of an interval, root mean square over the intervals; 2 kHz bands only.
+    pub min_rms: Option<f64>,
+    /// The level of that.
+    pub min_level_db: Option<Level>,
+    /// The largest of the 32 windows, likewise.
+    pub max_rms: Option<f64>,
+    /// The level of that.
+    pub max_level_db: Option<Level>,
+    /// The smallest RMS value of an interval of 10/12 cycles.
+    pub lowest_interval_rms: f64,
+    /// The largest.
+    pub highest_interval_rms: f64,
+    /// The largest RMS value of 150/180 cycles; `None` where the record holds none.
+    pub highest_long_rms: Option<f64>,
+}
+
+/// The groups of one channel.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ChannelGroups {
+    /// The groups.
+    pub groups: Vec<GroupValue>,
+    /// The root mean square of all groups together.
+    pub sum_rms: f64,
+    /// The level of that.
+    pub sum_level_db: Level,
+    /// The RMS values of each 150/180 cycles in the order of time, group by group.
+    pub long_rms: Vec<Vec<f64>>,
+}
 
 /// The bands of one channel.
 #[derive(Debug, Clone, Serialize)]
@@ -37,6 +76,9 @@ pub struct ChannelBands {
     /// How sure the total is, where it was asked for.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub budget: Option<Budget>,
+    /// The groups of a published method, where they were asked for.
+    #[serde(flatten)]
+    pub grouped: Option<ChannelGroups>,
 }
 
 /// The bands of one capture.
@@ -50,6 +92,9 @@ pub struct CaptureBands {
     pub analysis: Spectral,
     /// The mains.
     pub mains: Mains,
+    /// How the groups of a published method were formed, where they were asked for.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub grouping: Option<Formed>,
     /// The channels, the wire first.
     pub channels: Vec<ChannelBands>,
     /// What to know.
@@ -61,7 +106,21 @@ pub struct CaptureBands {
 /// # Errors
 /// Whatever is wrong with the file, or no band within the range.
 pub fn bands(source: &Source, settings: &Settings, scheme: &Scheme) -> Result<(Vec<Input>, CaptureBands), Error> {
-    let (inputs, observed) = observe(source, settings, Wants { slew: true, periods: None })?;
+    let (inputs, observed) = observe(source, settings, Wants { slew: true, ..Wants::default() })?;
+    Ok((inputs, of_observed(&observed, scheme)?))
+}
+
+/// The same with the groups of a published method beside the bands.
+///
+/// # Errors
+/// As [`bands`], a record that holds no interval of the method, or no group within the range.
+pub fn bands_with_groups(
+    source: &Source,
+    settings: &Settings,
+    scheme: &Scheme,
+    grouping: Grouping,
+) -> Result<(Vec<Input>, CaptureBands), Error> {
+    let (inputs, observed) = observe(source, settings, Wants { slew: true, grouping: Some(grouping), periods: None })?;
     Ok((inputs, of_observed(&observed, scheme)?))
 }
 
@@ -75,7 +134,7 @@ pub fn bands_with_budget(
     scheme: &Scheme,
 ) -> Result<(Vec<Input>, CaptureBands), Error> {
     let range = range_of(&peek(source, settings)?, settings)?;
-    let (inputs, observed) = observe(source, settings, Wants { slew: true, periods: Some(&[range]) })?;
+    let (inputs, observed) = observe(source, settings, Wants { slew: true, periods: Some(&[range]), grouping: None })?;
     let mut found = of_observed(&observed, scheme)?;
     for (channel, bands) in found.channels.iter_mut().enumerate() {
         let mut side = Side::default();
@@ -98,10 +157,71 @@ pub fn of_observed(observed: &Observed, scheme: &Scheme) -> Result<CaptureBands,
         sample_rate_hz: observed.rate().get(),
         analysis: observed.spectral,
         mains: observed.mains,
+        grouping: observed.groups.as_ref().map(|(_, formed)| *formed),
         channels: (0..observed.channels.len())
             .map(|channel| channel_bands(observed, channel, scheme))
             .collect::<Result<_, _>>()?,
-        warnings: findings::of_observed(observed),
+        warnings: findings::of_observed(observed).into_iter().chain(of_formed(observed)).collect(),
+    })
+}
+
+/// What to know of the groups of a published method.
+fn of_formed(observed: &Observed) -> Vec<Finding> {
+    let Some((_, formed)) = &observed.groups else { return Vec::new() };
+    let mut findings = Vec::new();
+    if !formed.full_intervals {
+        findings.push(Finding::limit(
+            "short_interval",
+            format!(
+                "the record holds no interval of the method's length, and the groups are those of one interval of {} \
+                 cycles; record at least a tenth longer",
+                formed.interval_cycles
+            ),
+        ));
+    }
+    if matches!(observed.mains.source, MainsSource::Option | MainsSource::Assumed) {
+        findings.push(Finding::limit(
+            "not_synchronised",
+            format!(
+                "the record does not show the mains frequency, so the intervals are cut at {} Hz and not synchronised \
+                 with the mains",
+                observed.mains.frequency_hz
+            ),
+        ));
+    }
+    if formed.grouping == Grouping::TwoKilohertz && observed.rate().get() < LEAST_RATE_HZ {
+        findings.push(Finding::limit(
+            "too_slow_for_grouping",
+            format!(
+                "the bands of 2 kHz reach to 150 kHz from {:.0} kS/s on; at {} the highest lines are left out",
+                LEAST_RATE_HZ / 1e3,
+                observed.rate()
+            ),
+        ));
+    }
+    findings
+}
+
+fn grouped(observed: &Observed, channel: usize) -> Option<ChannelGroups> {
+    let (channels, _) = observed.groups.as_ref()?;
+    let found = &channels[channel];
+    let group = |squares: &GroupSquares| GroupValue {
+        centre_hz: squares.group.centre,
+        value: observed.value(channel, squares.group.band, squares.mean),
+        min_rms: squares.extremes.map(|(least, _)| least.sqrt()),
+        min_level_db: squares.extremes.map(|(least, _)| Level::of_rms(least.sqrt())),
+        max_rms: squares.extremes.map(|(_, most)| most.sqrt()),
+        max_level_db: squares.extremes.map(|(_, most)| Level::of_rms(most.sqrt())),
+        lowest_interval_rms: squares.intervals.0.sqrt(),
+        highest_interval_rms: squares.intervals.1.sqrt(),
+        highest_long_rms: squares.highest_long.map(f64::sqrt),
+    };
+    let sum_rms = found.values.iter().map(|value| value.mean).sum::<f64>().sqrt();
+    Some(ChannelGroups {
+        groups: found.values.iter().map(group).collect(),
+        sum_rms,
+        sum_level_db: Level::of_rms(sum_rms),
+        long_rms: found.long_rms.clone(),
     })
 }
 
@@ -115,5 +235,6 @@ fn channel_bands(observed: &Observed, channel: usize, scheme: &Scheme) -> Result
         slew_rms: observed.densities[channel].mean.slew_rms_in(observed.range),
         slew_mean_abs: observed.slew.as_ref().and_then(|slew| slew[channel]),
         budget: None,
+        grouped: grouped(observed, channel),
     })
 }

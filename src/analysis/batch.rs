@@ -97,7 +97,7 @@ pub fn row(source: &Source, settings: &Settings, scheme: &Scheme) -> (Vec<Input>
 fn analyse(source: &Source, settings: &Settings, scheme: &Scheme) -> Result<(Vec<Input>, BatchRow), Error> {
     let range =
         super::pipeline::peek(source, settings).and_then(|header| super::pipeline::range_of(&header, settings))?;
-    let (inputs, observed) = observe(source, settings, Wants { slew: false, periods: Some(&[range]) })?;
+    let (inputs, observed) = observe(source, settings, Wants { periods: Some(&[range]), ..Wants::default() })?;
     let channels = (0..observed.channels.len())
         .map(|channel| batch_channel(&observed, channel, scheme))
         .collect::<Result<_, _>>()?;

@@ -255,7 +255,7 @@ fn comparison<Row>(
     let settings = &Settings { range, ..settings.clone() };
     let mut bands = scheme.bands(range)?;
     bands.push(range);
-    let wants = Wants { slew: false, periods: Some(&bands) };
+    let wants = Wants { periods: Some(&bands), ..Wants::default() };
     let work: Vec<&Source> = named().collect();
     let observed: Vec<(Vec<Input>, Observed)> =
         spread::map(work, |source| observe(source, settings, wants)).into_iter().collect::<Result<_, _>>()?;

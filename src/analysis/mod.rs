@@ -11,6 +11,7 @@ pub mod coupling;
 pub mod findings;
 pub mod inspect;
 pub mod observe;
+pub mod phase_map;
 pub mod pipeline;
 pub mod settings;
 pub mod setup;

@@ -3,7 +3,7 @@
 use ndarray::Array3;
 use serde::Serialize;
 
-use super::pipeline::{Passed, Pipeline, Spectral, rows, too_short};
+use super::pipeline::{Passed, Pipeline, Spectral, raw_rows, rows, too_short};
 use super::settings::Settings;
 use crate::capture::chain::Chain;
 use crate::capture::{Channel, Header, Quantity, Recording};
@@ -13,6 +13,7 @@ use crate::dsp::spectrum::{Density, Spectrum};
 use crate::dsp::welch::{self, Welch, WelchResult};
 use crate::error::Error;
 use crate::measure::bands::{BandValue, Scheme};
+use crate::measure::groups::{ChannelGroups, Formed, Grouping, Groups, TooShort};
 use crate::measure::mains::Mains;
 use crate::measure::periods::PeriodPowers;
 use crate::measure::quality::ChannelStatistics;
@@ -48,6 +49,8 @@ pub struct Wants<'a> {
     pub slew: bool,
     /// The powers of these bands in each mains period.
     pub periods: Option<&'a [Band]>,
+    /// The groups of a published method.
+    pub grouping: Option<Grouping>,
 }
 
 /// What one pass gave.
@@ -73,6 +76,8 @@ pub struct Observed {
     pub slew: Option<Vec<Option<f64>>>,
     /// Mains periods by channels by bands, where wanted.
     pub periods: Option<Array3<f64>>,
+    /// The groups by channel and how they were formed, where wanted.
+    pub groups: Option<(Vec<ChannelGroups>, Formed)>,
 }
 
 /// From here on the floor is looked at: below, mains harmonics and switching dominate almost everywhere.
@@ -176,15 +181,24 @@ fn observe_pipeline(pipeline: Pipeline, settings: &Settings, wants: Wants<'_>) -
             slews.push(Slew::new(rate, range, pipeline.amplitude_correction(channel), expected));
         }
     }
+    let forming = |grouping: Grouping| {
+        let corrections: Vec<_> = (0..channels.len()).map(|channel| pipeline.correction(channel)).collect();
+        Groups::new(grouping, range, rate, &mains, settling_samples, corrections)
+            .map_err(|e| e.in_file(pipeline.header().path.clone()))
+    };
+    let mut groups = wants.grouping.map(forming).transpose()?;
     let mut welch = Welch::new(rate, taper, Hop::Samples(hop), channels.len(), false);
     let mut settled_samples = 0;
-    let passed = pipeline.run(|_, settled| {
-        let Some(block) = settled else { return };
-        settled_samples += block.len() as u64;
-        let rows = rows(block);
+    let passed = pipeline.run(|block, settled| {
+        let Some(settled) = settled else { return };
+        settled_samples += settled.len() as u64;
+        let rows = rows(settled);
         welch.push(&rows);
         if let Some(periods) = &mut periods {
             periods.push(&rows);
+        }
+        if let Some(groups) = &mut groups {
+            groups.push(&raw_rows(block, settled, &selected), &rows);
         }
         for (slew, row) in slews.iter_mut().zip(&rows) {
             slew.push(row);
@@ -204,7 +218,24 @@ fn observe_pipeline(pipeline: Pipeline, settings: &Settings, wants: Wants<'_>) -
     let densities = corrected(result, &corrections);
     let slew = wants.slew.then(|| slews.iter().map(Slew::finish).collect());
     let periods = periods.map(|periods| periods.finish());
-    Ok(Observed { passed, channels, selected, chains, mains, range, spectral, densities, slew, periods })
+    let groups = groups
+        .map(Groups::finish)
+        .transpose()
+        .map_err(|e| no_interval(&passed.header.path, settling_samples, rate, e))?;
+    Ok(Observed { passed, channels, selected, chains, mains, range, spectral, densities, slew, periods, groups })
+}
+
+/// The error for a record that holds no interval of a published method.
+fn no_interval(path: &str, settling: u64, rate: Hertz, found: TooShort) -> Error {
+    let settling_s = settling as f64 / rate.get();
+    Error::input(format!("holds {:.1} ms behind the settling of the high-pass", 1e3 * found.settled_s))
+        .in_file(path)
+        .expected(format!(
+            "an interval of {} mains cycles, or at least nine tenths of it: a record of {:.0} ms",
+            found.cycles,
+            (1e3 * (found.needed_s + settling_s)).ceil()
+        ))
+        .remedy("record longer, or leave --grouping out: --bands 200 and --bands 2k read any length")
 }
 
 #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a fraction of a length that fits")]
@@ -276,7 +307,12 @@ impl Observed {
 
     /// What a band of a channel holds.
     pub fn band(&self, channel: usize, band: Band) -> BandValue {
-        BandValue::new(band, self.densities[channel].mean.mean_square_in(band), self.floor_density_in(channel, band))
+        self.value(channel, band, self.densities[channel].mean.mean_square_in(band))
+    }
+
+    /// A mean square in a band of a channel, beside the recorder's own noise there.
+    pub fn value(&self, channel: usize, band: Band, mean_square: f64) -> BandValue {
+        BandValue::new(band, mean_square, self.floor_density_in(channel, band))
     }
 
     /// How much of the range above 9 kHz lies at the floor of the converter's steps; `None` where those are not seen

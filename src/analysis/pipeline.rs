@@ -389,6 +389,15 @@ pub fn rows(block: &Block) -> Vec<&[f64]> {
     (0..block.samples.nrows()).map(|number| block.channel(number)).collect()
 }
 
+/// The rows of a block as read that belong to its settled part, in the order of the channels selected.
+///
+/// # Panics
+/// When the recording has no channel of a number.
+pub fn raw_rows<'a>(block: &'a Block, settled: &Block, selected: &[usize]) -> Vec<&'a [f64]> {
+    let unsettled = block.len() - settled.len();
+    selected.iter().map(|&number| &block.channel(number)[unsettled..]).collect()
+}
+
 /// The error for a record that is shorter than one segment.
 pub fn too_short(path: &str, samples: u64, segment: usize, rate: Hertz) -> Error {
     let needed = segment as f64 / rate.get();

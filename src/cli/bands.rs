@@ -7,9 +7,10 @@ use super::options::{CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
 use super::{Outcome, Run, each_file, tables};
-use crate::analysis::bands::{bands, bands_with_budget};
+use crate::analysis::bands::{bands, bands_with_budget, bands_with_groups};
 use crate::error::Error;
 use crate::measure::bands::Scheme;
+use crate::measure::groups::Grouping;
 use crate::report::document::Captures;
 use crate::report::{columns, pictures, sentences};
 
@@ -28,6 +29,10 @@ pub(super) struct Bands {
     /// Show what contributes to the uncertainty of the whole range; a CSV file then holds that
     #[arg(long)]
     budget: bool,
+    /// Form groups as a published method does: 4-7 (200 Hz groups, 2-9 kHz, after IEC 61000-4-7 annex B) or 4-30 (2 kHz
+    /// bands, 8-150 kHz, after IEC 61000-4-30, informative annex); table, picture and CSV file then hold these
+    #[arg(long, value_name = "4-7|4-30", conflicts_with = "budget")]
+    grouping: Option<Grouping>,
     #[command(flatten)]
     capture: CaptureOptions,
     #[command(flatten)]
@@ -38,28 +43,45 @@ impl Run for Bands {
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         let settings = self.capture.settings()?;
         let delivery = Delivery::prepare("bands", &self.output, true)?;
-        let analyse = if self.budget { bands_with_budget } else { bands };
-        let (done, outcome) =
-            each_file(console, sources(&self.files), |source| analyse(source, &settings, &self.bands))?;
+        let (done, outcome) = each_file(console, sources(&self.files), |source| match self.grouping {
+            Some(grouping) => bands_with_groups(source, &settings, &self.bands, grouping),
+            None if self.budget => bands_with_budget(source, &settings, &self.bands),
+            None => bands(source, &settings, &self.bands),
+        })?;
         let (inputs, captures): (Vec<_>, Vec<_>) = done.into_iter().unzip();
         let inputs = inputs.concat();
         console
             .findings(captures.iter().flat_map(|c| c.warnings.iter().map(|finding| (Some(c.path.as_str()), finding))));
         let mut in_force = super::with_spectral(&settings, &captures[0].analysis)?;
         in_force.insert("bands".into(), self.bands.to_string().into());
+        in_force.insert("grouping".into(), self.grouping.map(Grouping::name).into());
         let forms = Forms {
             settings: in_force,
             inputs: &inputs,
             body: Captures { captures: &captures },
-            figure: Some(&|| pictures::bands(&captures[0], &settings)),
-            columns: &|| if self.budget { columns::band_budgets(&captures) } else { columns::bands(&captures) },
+            figure: Some(&|| match self.grouping {
+                Some(_) => pictures::groups(&captures[0], &settings),
+                None => pictures::bands(&captures[0], &settings),
+            }),
+            columns: &|| match self.grouping {
+                Some(_) => columns::groups(&captures),
+                None if self.budget => columns::band_budgets(&captures),
+                None => columns::bands(&captures),
+            },
         };
         delivery.deliver(console, forms, |console| {
             for capture in &captures {
                 console.print(&format!("{}\n", crate::error::printable(&capture.path)))?;
-                console.sentences(&sentences::of_bands(capture))?;
+                if self.grouping.is_some() {
+                    console.sentences(&sentences::of_groups(capture))?;
+                } else {
+                    console.sentences(&sentences::of_bands(capture))?;
+                }
                 for channel in &capture.channels {
-                    console.table(&tables::bands(channel))?;
+                    console.table(&match &channel.grouped {
+                        Some(grouped) => tables::groups(channel, grouped),
+                        None => tables::bands(channel),
+                    })?;
                     if let Some(budget) = &channel.budget {
                         console.table(&tables::budget(channel.role, "uncertainty of the total", budget))?;
                     }

@@ -10,6 +10,7 @@ use super::{Outcome, Run, tables};
 use crate::analysis::bands::bands;
 use crate::analysis::batch::{batch, row};
 use crate::analysis::observe::Input;
+use crate::analysis::phase_map::{Fineness, phase_map};
 use crate::analysis::settings::Settings;
 use crate::analysis::spectrum::spectrum;
 use crate::analysis::waveform::{Stretch, waveform};
@@ -152,6 +153,8 @@ impl Demo {
         put("waveform.png", &pictures::waveform(&waveforms, settings))?;
         for file in shown.iter().skip(1).take(1) {
             put("spectrum.png", &pictures::spectrum(&spectrum(file, settings)?.1, settings))?;
+            let map = phase_map(file, settings, &Scheme::Wide, Fineness::default())?.1;
+            put("phase-map.png", &pictures::phase_map(&map, settings))?;
             put("bands.png", &pictures::bands(&bands(file, settings, &Scheme::TwoKilohertz)?.1, settings))?;
         }
         Ok(inputs.concat())

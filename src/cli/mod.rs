@@ -11,6 +11,7 @@ mod files;
 mod inspect;
 mod options;
 mod output;
+mod phase_map;
 mod setup;
 mod spectrum;
 mod tables;
@@ -74,6 +75,7 @@ const COMMANDS: &[Command] = &[
     Command::of::<compare::Compare>("compare"),
     Command::of::<added::Added>("added"),
     Command::of::<coupling::Coupling>("coupling"),
+    Command::of::<phase_map::PhaseMap>("phase-map"),
     Command::of::<batch::Batch>("batch"),
     Command::of::<setup::Setup>("setup"),
     Command::of::<demo::Demo>("demo"),

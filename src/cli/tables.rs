@@ -1,10 +1,11 @@
 //! Tables for the terminal, from results.
 
-use crate::analysis::bands::ChannelBands;
+use crate::analysis::bands::{ChannelBands, ChannelGroups, GroupValue};
 use crate::analysis::batch::{Batch, Status};
 use crate::analysis::compare::ChannelComparison;
 use crate::analysis::coupling::{Coupling, CouplingChange};
 use crate::analysis::inspect::Inspection;
+use crate::analysis::phase_map::{BandInCycle, ChannelPhaseMap, PhaseReference};
 use crate::analysis::setup::ChannelChain;
 use crate::analysis::spectrum::ChannelSpectrum;
 use crate::capture::{Quantity, Role};
@@ -14,7 +15,7 @@ use crate::compare::coupling::{BandCause, BandCoupling, Verdict as Coupled};
 use crate::compare::load::BandLoad;
 use crate::compare::side::Observation;
 use crate::measure::bands::BandValue;
-use crate::report::sentences::{ends, share, signed, signed_within};
+use crate::report::sentences::{ends, share, signed, signed_within, stands_out, where_in_cycle};
 use crate::report::table::{Column, Table};
 use crate::survey::studio::check::Found;
 use crate::survey::studio::{BuiltIn, Kind};
@@ -156,6 +157,73 @@ pub(super) fn bands(channel: &ChannelBands) -> Table {
             engineering(channel.slew_rms, &format!("{unit}/s"))
         ),
     ];
+    table
+}
+
+/// The groups of a published method of a channel.
+pub(super) fn groups(channel: &ChannelBands, grouped: &ChannelGroups) -> Table {
+    let reference = channel.unit.level_reference();
+    let windows = grouped.groups.iter().any(|group| group.min_rms.is_some());
+    // A single interval of a single window has no spread.
+    let spread = windows || grouped.groups.iter().any(|group| group.lowest_interval_rms < group.highest_interval_rms);
+    let mut columns =
+        vec![Column::number("centre", "kHz"), Column::number("RMS", ""), Column::number("level", reference.clone())];
+    if spread {
+        let of = if windows { "window" } else { "interval" };
+        columns.extend(["smallest", "largest"].map(|end| Column::number(format!("{end} {of}"), reference.clone())));
+    }
+    let long = grouped.groups.iter().any(|group| group.highest_long_rms.is_some());
+    if long {
+        columns.push(Column::number("largest 150/180 cycles", reference));
+    }
+    columns.push(Column::text(""));
+    let mut table = Table::new(heading(channel.role, &channel.name, "groups"), columns);
+    let row = |group: &GroupValue| {
+        let (least, most) =
+            group.min_rms.zip(group.max_rms).unwrap_or((group.lowest_interval_rms, group.highest_interval_rms));
+        let mut cells = vec![
+            format!("{}", group.centre_hz / 1e3),
+            engineering(group.value.rms, channel.unit.symbol()),
+            decimal(group.value.level_db.get()),
+        ];
+        if spread {
+            cells.extend([level(least), level(most)]);
+        }
+        if long {
+            cells.push(group.highest_long_rms.map_or(String::new(), level));
+        }
+        cells.push(floor_mark(group.value.near_floor));
+        cells
+    };
+    table.rows = grouped.groups.iter().map(row).collect();
+    table
+}
+
+/// How the bands of a channel move with the mains phase.
+pub(super) fn cycle(channel: &ChannelPhaseMap, reference: PhaseReference) -> Table {
+    let columns = vec![
+        Column::number("band", "kHz"),
+        Column::number("level", channel.unit.level_reference()),
+        Column::text("strongest"),
+        Column::number("width", "°"),
+        Column::number("over the mean", "dB"),
+        Column::number("weakest below", "dB"),
+        Column::number("follows the mains", ""),
+    ];
+    let mut table = Table::new(heading(channel.role, &channel.name, "where in the mains cycle"), columns);
+    let row = |band: &BandInCycle| {
+        vec![
+            khz(band.band),
+            decimal(band.level_db.get()),
+            if stands_out(band) { where_in_cycle(band, reference) } else { "no phase stands out".into() },
+            if stands_out(band) { format!("{:.0}", band.loud_width_deg) } else { String::new() },
+            decimal(band.crest_db),
+            band.dip_db.map_or("none".into(), decimal),
+            band.lock_share.map_or("not known".into(), |locked| share(locked, None)),
+        ]
+    };
+    table.rows = channel.bands.iter().chain([&channel.total]).map(row).collect();
+    table.notes = vec!["The last row is the whole range.".into()];
     table
 }
 

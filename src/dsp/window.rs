@@ -443,7 +443,7 @@ fn kaiser_root(j: usize, n: usize) -> f64 {
 ///
 /// # Sources
 /// Abramowitz and Stegun, Handbook of Mathematical Functions, 9.6.12 (from memory).
-fn bessel_i0(x: f64) -> f64 {
+pub(super) fn bessel_i0(x: f64) -> f64 {
     let quarter = 0.25 * x * x;
     let (mut term, mut sum, mut k) = (1.0, 1.0, 1.0);
     while term > sum * f64::EPSILON * 0.1 {

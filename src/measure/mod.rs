@@ -6,7 +6,10 @@
 pub mod bands;
 pub mod coherence;
 pub mod condition;
+pub mod cycles;
+pub mod groups;
 pub mod mains;
 pub mod periods;
+pub mod phase_map;
 pub mod quality;
 pub mod trace;

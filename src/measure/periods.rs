@@ -15,9 +15,17 @@ const LEAST_SHIFTS: f64 = 4.0;
 
 /// The share of each transform bin that belongs to a band, with the power correction of that bin.
 #[derive(Debug, Clone)]
-struct Weights {
+pub(super) struct Weights {
     first: usize,
     weights: Vec<f64>,
+}
+
+impl Weights {
+    /// The mean square that a density has in the band.
+    pub(super) fn mean_square(&self, density: &[f64]) -> f64 {
+        let inside = &density[self.first..self.first + self.weights.len()];
+        inside.iter().zip(&self.weights).map(|(density, weight)| density * weight).sum()
+    }
 }
 
 /// Accumulates band powers for each mains period of a recording.
@@ -80,8 +88,7 @@ impl PeriodPowers {
                 sums.resize(start + bands.len(), 0.0);
             }
             for (sum, band) in sums[start..].iter_mut().zip(bands.iter()) {
-                let inside = &density[band.first..band.first + band.weights.len()];
-                *sum += inside.iter().zip(&band.weights).map(|(density, weight)| density * weight).sum::<f64>();
+                *sum += band.mean_square(density);
             }
         });
     }
@@ -117,7 +124,8 @@ fn shifts_per_period(period: f64, length: usize) -> usize {
     ((LEAST_SHIFTS * period / length as f64).ceil() as usize).clamp(1, 1 << 20)
 }
 
-fn weights_of(band: Band, bin: f64, last: usize, nyquist: f64, correction: &impl Fn(f64) -> f64) -> Weights {
+/// The shares of a band of bins so far apart, `last` the number of the bin at or below half the rate.
+pub(super) fn weights_of(band: Band, bin: f64, last: usize, nyquist: f64, correction: &impl Fn(f64) -> f64) -> Weights {
     let share = |k: usize| {
         let low = ((k as f64 - 0.5) * bin).max(0.0);
         let high = ((k as f64 + 0.5) * bin).min(nyquist);

@@ -5,6 +5,7 @@ use crate::analysis::batch::Batch;
 use crate::analysis::compare::Comparison;
 use crate::analysis::coupling::{Coupling, CouplingChange};
 use crate::analysis::inspect::Inspection;
+use crate::analysis::phase_map::CapturePhaseMap;
 use crate::analysis::setup::ChannelChain;
 use crate::analysis::spectrum::CaptureSpectrum;
 use crate::analysis::waveform::CaptureWaveform;
@@ -60,6 +61,29 @@ const HEADERS: &[(&str, &[&str])] = &[
             "whole_range",
         ],
     ),
+    (
+        "groups",
+        &[
+            "path",
+            "channel",
+            "role",
+            "unit",
+            "grouping",
+            "centre_hz",
+            "low_hz",
+            "high_hz",
+            "rms",
+            "level_db",
+            "min_rms",
+            "max_rms",
+            "lowest_interval_rms",
+            "highest_interval_rms",
+            "highest_long_rms",
+            "floor_rms",
+            "near_floor",
+        ],
+    ),
+    ("phase-map", &["path", "channel", "role", "unit", "phase_deg", "frequency_hz", "level_db", "mean_level_db"]),
     (
         "compare",
         &[
@@ -386,6 +410,63 @@ pub fn bands(captures: &[CaptureBands]) -> Result<Vec<u8>, Error> {
                     value.near_floor.to_string(),
                     whole.to_string(),
                 ]))?;
+            }
+        }
+    }
+    columns.finish()
+}
+
+/// The groups of a published method, of every channel.
+///
+/// # Errors
+/// None but for a lack of memory.
+pub fn groups(captures: &[CaptureBands]) -> Result<Vec<u8>, Error> {
+    let mut columns = Columns::of("groups")?;
+    for capture in captures {
+        let name = capture.grouping.map_or("", |formed| formed.grouping.name());
+        for channel in &capture.channels {
+            for group in channel.grouped.iter().flat_map(|grouped| &grouped.groups) {
+                let value = &group.value;
+                columns.row(head(&capture.path, &channel.name, channel.role, &channel.unit).into_iter().chain([
+                    name.to_owned(),
+                    number(group.centre_hz),
+                    number(value.band.low()),
+                    number(value.band.high()),
+                    number(value.rms),
+                    number(value.level_db.get()),
+                    number(group.min_rms),
+                    number(group.max_rms),
+                    number(group.lowest_interval_rms),
+                    number(group.highest_interval_rms),
+                    number(group.highest_long_rms),
+                    number(value.floor_rms),
+                    value.near_floor.to_string(),
+                ]))?;
+            }
+        }
+    }
+    columns.finish()
+}
+
+/// Levels by mains phase and frequency, of every channel.
+///
+/// # Errors
+/// None but for a lack of memory.
+pub fn phase_maps(captures: &[CapturePhaseMap]) -> Result<Vec<u8>, Error> {
+    let mut columns = Columns::of("phase-map")?;
+    for capture in captures {
+        for channel in &capture.channels {
+            for (phase, levels) in capture.phase_deg.iter().zip(&channel.map_level_db) {
+                for (k, frequency) in capture.frequency_hz.iter().enumerate() {
+                    columns.row(head(&capture.path, &channel.name, channel.role, &channel.unit).into_iter().chain(
+                        [
+                            number(*phase),
+                            number(*frequency),
+                            number(levels[k].get()),
+                            number(channel.mean_level_db[k].get()),
+                        ],
+                    ))?;
+                }
             }
         }
     }

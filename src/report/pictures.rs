@@ -1,11 +1,12 @@
 //! Figures from results: which panels, which series, which words.
 
-use super::figure::{Axis, Bar, Figure, Panel, PhaseAxis, Row, Series, Shape, Style, Tie};
+use super::figure::{Axis, Bar, Figure, LevelMap, Panel, PhaseAxis, Row, Series, Shape, Style, Tie};
 use super::sentences::{self, short_name};
-use crate::analysis::bands::CaptureBands;
+use crate::analysis::bands::{CaptureBands, ChannelBands, GroupValue};
 use crate::analysis::batch::Batch;
 use crate::analysis::compare::{ChannelComparison, Comparison, SideSpectrum};
 use crate::analysis::coupling::{Coupling, CouplingChange};
+use crate::analysis::phase_map::{CapturePhaseMap, ChannelPhaseMap};
 use crate::analysis::pipeline::Spectral;
 use crate::analysis::settings::Settings;
 use crate::analysis::setup::{ChannelChain, Correction};
@@ -69,12 +70,17 @@ fn frequency_axis(range: Band) -> Axis {
     Axis::frequency(range.low().max(1.0), range.high())
 }
 
+/// What took the mains out, for captions.
+fn high_pass(settings: &Settings) -> String {
+    settings.high_pass.map_or("no high-pass".to_owned(), |cutoff| {
+        format!("4th-order high-pass at {cutoff}, divided out again above it")
+    })
+}
+
 /// How the estimate was made, for captions.
 fn method(settings: &Settings, enbw_hz: f64, segments: Option<u64>) -> String {
     let averages = segments.map_or(String::new(), |n| format!(", {n} segments averaged"));
-    let high_pass = settings.high_pass.map_or("no high-pass".to_owned(), |cutoff| {
-        format!("4th-order high-pass at {cutoff}, divided out again above it")
-    });
+    let high_pass = high_pass(settings);
     format!(
         "Window {}, noise bandwidth {enbw_hz:.1} Hz, overlap {:.0} %{averages}; {high_pass}.",
         settings.window,
@@ -193,6 +199,116 @@ pub fn bands(capture: &CaptureBands, settings: &Settings) -> Figure {
             format!("File {}, {:.0} samples a second.", capture.path, capture.sample_rate_hz),
         ],
         ..Figure::new("How much energy sits in each band?")
+    }
+}
+
+/// Wire above air, level of each group of a published method, with its spread from window to window or interval to
+/// interval.
+pub fn groups(capture: &CaptureBands, settings: &Settings) -> Figure {
+    let groups = capture.channels.iter().flat_map(|channel| &channel.grouped).flat_map(|grouped| &grouped.groups);
+    let ends = groups.fold((f64::INFINITY, 0.0_f64), |(low, high), group| {
+        (low.min(group.value.band.low()), high.max(group.value.band.high()))
+    });
+    let range = Band::new(ends.0, ends.1).unwrap_or(settings.range);
+    let several = capture.grouping.is_some_and(|formed| formed.intervals > 1);
+    let row = |channel: &ChannelBands| {
+        let groups = channel.grouped.as_ref().map_or(&[][..], |grouped| &grouped.groups);
+        let windows = groups.iter().any(|group| group.min_rms.is_some());
+        let bar = |group: &GroupValue| Bar {
+            from: group.value.band.low(),
+            to: group.value.band.high(),
+            value: group.value.level_db.get(),
+            interval: match (group.min_level_db, group.max_level_db) {
+                (Some(least), Some(most)) => Some((least.get(), most.get())),
+                _ => several.then(|| {
+                    let level = |rms| Level::of_rms(rms).get();
+                    (level(group.lowest_interval_rms), level(group.highest_interval_rms))
+                }),
+            },
+        };
+        let name = match (windows, several) {
+            (true, _) => "level of the group, smallest to largest window",
+            (false, true) => "level of the group, smallest to largest interval",
+            (false, false) => "level of the group",
+        };
+        let bars = groups.iter().map(bar).collect();
+        let title = channel_title(channel.role, &channel.name);
+        let panel = Panel::new(title, frequency_axis(range), Axis::linear(level_label(&channel.unit)))
+            .with(Series::new(name, style(channel.role), Shape::Bars { bars, base: None }));
+        Row::new(vec![panel])
+    };
+    let formed = capture.grouping.as_ref().map_or(String::new(), |formed| {
+        format!(
+            "{}: {}. Resampled band-limited, within {} dB; {}.",
+            formed.grouping.words(),
+            sentences::formed_words(formed),
+            formed.resampling_error_db,
+            high_pass(settings)
+        )
+    });
+    Figure {
+        conclusion: sentences::of_groups(capture).into_iter().skip(1).collect(),
+        rows: capture.channels.iter().map(row).collect(),
+        caption: vec![formed, format!("File {}, {:.0} samples a second.", capture.path, capture.sample_rate_hz)],
+        ..Figure::new("How much energy sits in each group?")
+    }
+}
+
+/// The dark end of a map lies no further below its largest level than this.
+const MAP_DEPTH_DB: f64 = 60.0;
+
+/// Wire above air, level by mains phase and frequency.
+pub fn phase_map(capture: &CapturePhaseMap, settings: &Settings) -> Figure {
+    let range = range_of(&capture.analysis);
+    let row = |channel: &ChannelPhaseMap| {
+        let title = channel_title(channel.role, &channel.name);
+        let mut panel = Panel::new(title, Axis::turn("Mains phase, °"), frequency_axis(range));
+        panel.map = Some(level_map(capture, channel));
+        Row::new(vec![panel])
+    };
+    Figure {
+        conclusion: sentences::of_phase_map(capture),
+        rows: capture.channels.iter().map(row).collect(),
+        caption: vec![
+            format!(
+                "Mean of {:.0} mains cycles; phase: {}. Mains {}.",
+                capture.cycles,
+                capture.phase_reference.words(),
+                capture.mains.words()
+            ),
+            format!(
+                "Window {} of {:.2} ms, noise bandwidth {:.0} Hz, {} phases; file {}, {:.0} samples a second.",
+                settings.window,
+                1e3 * capture.analysis.segment_samples as f64 / capture.sample_rate_hz,
+                capture.analysis.enbw_hz,
+                capture.phase_deg.len(),
+                capture.path,
+                capture.sample_rate_hz
+            ),
+        ],
+        height: 1000,
+        ..Figure::new("Where in the mains cycle does the noise sit?")
+    }
+}
+
+fn level_map(capture: &CapturePhaseMap, channel: &ChannelPhaseMap) -> LevelMap {
+    let phases = capture.phase_deg.len();
+    let half = capture.analysis.bin_hz / 2.0;
+    let first = capture.frequency_hz.first().map(|frequency| (frequency - half).max(half / 2.0));
+    let levels: Vec<Vec<f64>> =
+        channel.map_level_db.iter().map(|column| column.iter().map(|level| level.get()).collect()).collect();
+    let mut sorted: Vec<f64> = levels.iter().flatten().copied().filter(|level| level.is_finite()).collect();
+    sorted.sort_by(f64::total_cmp);
+    let highest = sorted.last().copied().unwrap_or(0.0);
+    // A hundredth of the cells may lie below the dark end.
+    let lowest = sorted.get(sorted.len() / 100).copied().unwrap_or(0.0).max(highest - MAP_DEPTH_DB);
+    let (low, high) = ((lowest / 5.0).floor() * 5.0, (highest / 5.0).ceil() * 5.0);
+    LevelMap {
+        x_edges: (0..=phases).map(|k| 360.0 * k as f64 / phases as f64).collect(),
+        y_edges: first.into_iter().chain(capture.frequency_hz.iter().map(|frequency| frequency + half)).collect(),
+        levels,
+        range: (low, if high > low { high } else { low + 5.0 }),
+        label: level_label(&channel.unit),
     }
 }
 

@@ -4,6 +4,7 @@ use crate::analysis::bands::CaptureBands;
 use crate::analysis::batch::{Batch, Status};
 use crate::analysis::compare::{Comparison, LoadChange, SideSummary};
 use crate::analysis::coupling::{Coupling, CouplingChange};
+use crate::analysis::phase_map::{BandInCycle, CapturePhaseMap, ChannelPhaseMap, PhaseReference};
 use crate::analysis::setup::ChannelChain;
 use crate::analysis::spectrum::CaptureSpectrum;
 use crate::analysis::waveform::CaptureWaveform;
@@ -12,6 +13,7 @@ use crate::compare::added::{BandAddition, Verdict as Added};
 use crate::compare::before_after::{BandChange, Verdict as Changed};
 use crate::compare::coupling::{Ambient, BandCause, Cause, Verdict as Coupled};
 use crate::compare::load::BandLoad;
+use crate::measure::groups::{Formed, Grouping};
 use crate::units::{Hertz, engineering};
 
 /// How many bands a sentence names.
@@ -90,6 +92,121 @@ pub fn of_bands(capture: &CaptureBands) -> Vec<String> {
             )
         })
         .collect()
+}
+
+/// The sum of the groups and the strongest group of each channel, then how they were formed.
+pub fn of_groups(capture: &CaptureBands) -> Vec<String> {
+    let Some(formed) = &capture.grouping else { return Vec::new() };
+    let mut sentences = vec![format!("{}: {}.", capitalised(formed.grouping.words()), formed_words(formed))];
+    for channel in &capture.channels {
+        let Some(grouped) = &channel.grouped else { continue };
+        let strongest = grouped.groups.iter().max_by(|a, b| a.value.rms.total_cmp(&b.value.rms));
+        sentences.extend(strongest.map(|group| {
+            let spread = group.min_level_db.zip(group.max_level_db).map_or(String::new(), |(least, most)| {
+                format!(", {:.1} to {:.1} from window to window", least.get(), most.get()).replace('-', "−")
+            });
+            format!(
+                "{} {} in all groups together; the strongest is at {} kHz with {}{spread}.",
+                place_first(channel.role),
+                value(grouped.sum_rms, &channel.unit),
+                group.centre_hz / 1e3,
+                value(group.value.rms, &channel.unit)
+            )
+        }));
+    }
+    sentences
+}
+
+/// How groups were formed: window, intervals, synchronisation.
+pub fn formed_words(formed: &Formed) -> String {
+    let plural = if formed.intervals == 1 { "" } else { "s" };
+    let window = match formed.grouping {
+        Grouping::TwoHundredHertz => "rectangular window".to_owned(),
+        Grouping::TwoKilohertz => {
+            format!("32 windows of 0.5 ms in each, {:.1} % of the time", 100.0 * formed.seen_share)
+        }
+    };
+    let (low, high) = (formed.mains_low_hz, formed.mains_high_hz);
+    let mains = if high - low < 0.005 { format!("{low:.2} Hz") } else { format!("{low:.2} to {high:.2} Hz") };
+    let read = match formed.intervals_read {
+        0 => "not read again in any".to_owned(),
+        all if all == formed.intervals => "read from each".to_owned(),
+        some => format!("read from {some} and carried on in the others"),
+    };
+    format!(
+        "{} interval{plural} of {} cycles of a mains of {mains}, {read}; {window}",
+        formed.intervals, formed.interval_cycles
+    )
+}
+
+fn capitalised(text: &str) -> String {
+    let mut characters = text.chars();
+    characters.next().map_or(String::new(), |first| first.to_uppercase().chain(characters).collect())
+}
+
+/// Where in the mains cycle the noise of each channel sits.
+pub fn of_phase_map(capture: &CapturePhaseMap) -> Vec<String> {
+    capture.channels.iter().flat_map(|channel| of_cycle(channel, capture.phase_reference)).collect()
+}
+
+/// So much of the ups and downs must follow the mains for a band to be named.
+const WORTH_NAMING: f64 = 0.1;
+/// A maximum closer to the mean than this many decibels is not worth a phase, however sure it is.
+const LEAST_CREST_DB: f64 = 1.0;
+
+/// Whether the phase of the maximum of a band says something.
+pub fn stands_out(band: &BandInCycle) -> bool {
+    band.shown && band.crest_db >= LEAST_CREST_DB
+}
+
+fn of_cycle(channel: &ChannelPhaseMap, reference: PhaseReference) -> Vec<String> {
+    let place_first = place_first(channel.role);
+    let total = &channel.total;
+    let follows = |value| format!("; {} of its ups and downs follow the mains", share(value, None));
+    let mut sentences = vec![if stands_out(total) {
+        format!(
+            "{place_first} the noise in {} is strongest {}, {:.1} dB over its mean{}.",
+            total.band,
+            where_in_cycle(total, reference),
+            total.crest_db,
+            total.lock_share.map_or(String::new(), follows)
+        )
+    } else {
+        format!("{place_first} no phase of the mains stands out in {} as a whole.", total.band)
+    }];
+    let mut named: Vec<&BandInCycle> = channel
+        .bands
+        .iter()
+        .filter(|band| stands_out(band) && band.lock_share.is_some_and(|share| share >= WORTH_NAMING))
+        .collect();
+    named.sort_by(|a, b| b.crest_db.total_cmp(&a.crest_db));
+    let count = named.len();
+    let words: Vec<String> = named
+        .iter()
+        .take(NAMED)
+        .map(|band| format!("{} {} ({} dB)", band.band, where_in_cycle(band, reference), signed(band.crest_db)))
+        .collect();
+    if !words.is_empty() {
+        let most = if count > words.len() { "; most" } else { "" };
+        sentences.push(format!(
+            "{place_first} {count} of {} bands swell with the mains{most}: {}.",
+            channel.bands.len(),
+            list(&words)
+        ));
+    }
+    sentences
+}
+
+/// `at 93°`, or both places where it swells twice in a cycle.
+pub fn where_in_cycle(band: &BandInCycle, reference: PhaseReference) -> String {
+    let phase = band.loudest_phase_deg;
+    let relative = if reference == PhaseReference::StartOfRecord { " from the start" } else { "" };
+    if band.twice_a_cycle {
+        let other = (phase + 180.0).rem_euclid(360.0);
+        format!("around {:.0}° and {:.0}°{relative}", phase.min(other), phase.max(other))
+    } else {
+        format!("around {phase:.0}°{relative}")
+    }
 }
 
 /// What a load adds.

@@ -38,6 +38,7 @@ const COMMANDS: &[(&str, &str)] = &[
     ("compare", "compare --before on.csv --after filtered.csv"),
     ("added", "added --off off.csv --on on.csv"),
     ("coupling", "coupling on.csv"),
+    ("phase-map", "phase-map on.csv"),
     ("batch", "batch off.csv on.csv filtered.csv"),
 ];
 

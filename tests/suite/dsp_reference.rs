@@ -36,7 +36,7 @@ fn count(value: &Value) -> usize {
 }
 
 /// The generator of `make_scipy_vectors.py`.
-fn lcg(seed: u64, count: usize) -> Vec<f64> {
+pub(crate) fn lcg(seed: u64, count: usize) -> Vec<f64> {
     let next =
         |state: &u64| Some(state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407));
     std::iter::successors(Some(seed), next)

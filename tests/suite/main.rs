@@ -22,6 +22,9 @@ mod dsp_reference;
 mod examples;
 mod load_and_filter;
 #[cfg(feature = "cli")]
+mod methods;
+mod methods_reference;
+#[cfg(feature = "cli")]
 mod program;
 mod properties;
 mod reading_hostile;

@@ -14,7 +14,7 @@ use proptest::prelude::*;
 use crate::signals::{memory, samples_in, sine, sum, white};
 
 fn observed(channels: &[&[f64]], block: usize) -> Observed {
-    observe_recording(memory(channels, block), &Settings::default(), Wants { slew: true, periods: None }).unwrap()
+    observe_recording(memory(channels, block), &Settings::default(), Wants { slew: true, ..Wants::default() }).unwrap()
 }
 
 fn bands_of(samples: &[f64]) -> CaptureBands {

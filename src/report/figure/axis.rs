@@ -106,6 +106,15 @@ pub(super) fn linear_ticks(low: f64, high: f64, most: usize) -> Vec<Tick> {
     ticks
 }
 
+/// Ticks at 45, 90 or 180 degrees, whichever are no more than `most`.
+pub(super) fn degree_ticks(low: f64, high: f64, most: usize) -> Vec<Tick> {
+    let step = [45.0, 90.0].into_iter().find(|step| (high - low) / step < most as f64).unwrap_or(180.0);
+    let first = (low / step - 1e-9).ceil();
+    let count = ((high / step + 1e-9).floor() - first).clamp(-1.0, 1000.0);
+    let value = |k: u32| (first + f64::from(k)) * step;
+    (0u32..).take_while(|k| f64::from(*k) <= count).map(|k| Tick::new(value(k), number(value(k), step))).collect()
+}
+
 /// A value as text with as many places as its step needs, and a true minus sign.
 fn number(value: f64, step: f64) -> String {
     let largest = value.abs().max(step);
@@ -220,6 +229,13 @@ mod tests {
         assert_eq!(labels(&linear_ticks(0.0, 3e9, 3)), ["0", "1·10⁹", "2·10⁹", "3·10⁹"]);
         assert!(linear_ticks(1.0, 1.0, 5).is_empty());
         assert!(linear_ticks(1e17, 1e17 + 64.0, 5).len() < 20);
+    }
+
+    #[test]
+    fn a_turn_is_ticked_at_its_parts() {
+        assert_eq!(labels(&degree_ticks(0.0, 360.0, 9)), ["0", "45", "90", "135", "180", "225", "270", "315", "360"]);
+        assert_eq!(labels(&degree_ticks(0.0, 360.0, 5)), ["0", "90", "180", "270", "360"]);
+        assert_eq!(labels(&degree_ticks(0.0, 360.0, 0)), ["0", "180", "360"]);
     }
 
     #[test]

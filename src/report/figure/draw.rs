@@ -2,7 +2,10 @@
 
 use super::axis::Tick;
 use super::canvas::{Anchor, Area, Canvas, Setting};
-use super::layout::{BRACKET, Cell, Entry, Layout, NAME_LINE, Placed, SWATCH, SWATCH_GAP, TICK, TICK_GAP};
+use super::layout::{
+    BRACKET, COLOUR_GAP, COLOUR_WIDTH, Cell, Entry, Layout, NAME_LINE, Placed, SWATCH, SWATCH_GAP, TICK, TICK_GAP,
+};
+use super::map;
 use super::series::{BODY, SHADE, crisp, stroke};
 use super::style::{
     CAPTION_FACE, CONCLUSION_FACE, FRAME, GRID, Ink, LABEL_FACE, PANEL_FACE, PAPER, QUIET, TEXT, TICK_FACE, TITLE,
@@ -49,6 +52,10 @@ impl<C: Canvas> Pencil<'_, '_, C> {
     fn draw(&mut self) -> Result<(), Error> {
         self.grid()?;
         let cell = self.cell;
+        if let Some(levels) = &cell.panel.map {
+            map::draw(self.canvas, &cell.plot, levels)?;
+            self.colours(levels.range)?;
+        }
         cell.panel.series.iter().try_for_each(|series| cell.plot.draw(self.canvas, series))?;
         self.frame()?;
         self.x_axis()?;
@@ -150,6 +157,26 @@ impl<C: Canvas> Pencil<'_, '_, C> {
             }
         }
         Ok(())
+    }
+
+    /// The scale of colours to the right of the panel.
+    fn colours(&mut self, (low, high): (f64, f64)) -> Result<(), Error> {
+        let area = self.cell.plot.area;
+        let (left, right) = (area.right + COLOUR_GAP, area.right + COLOUR_GAP + COLOUR_WIDTH);
+        map::scale(self.canvas, Area { left, right, ..area })?;
+        let mut end = right + TICK + TICK_GAP;
+        for Tick { value, label } in &self.cell.colour_ticks {
+            let y = area.bottom - (value - low) / (high - low) * area.height();
+            self.rule((right, y.min(area.bottom - 1.0)), (right + TICK, y), FRAME)?;
+            if let Some(label) = label {
+                let at = (right + TICK + TICK_GAP, (y + HALF_FIGURE * TICK_FACE.size).round());
+                self.text(label, at, Anchor::Start, TICK_FACE, QUIET)?;
+                end = end.max(at.0 + TICK_FACE.width(label));
+            }
+        }
+        let at = (end + LABEL_FACE.line(), (area.top + area.bottom) / 2.0);
+        let setting = Setting { at, anchor: Anchor::Middle, face: LABEL_FACE, ink: TEXT, upwards: true };
+        self.canvas.text(&self.cell.colour_label, setting)
     }
 
     fn phase_axis(&mut self) -> Result<(), Error> {

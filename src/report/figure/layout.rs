@@ -3,7 +3,7 @@
 //! All texts are measured before anything is drawn, so that nothing can overlap; what finds no room is cut with an
 //! ellipsis or left out.
 
-use super::axis::{Map, Tick, frequency_ticks, linear_ticks, phase_ticks, range};
+use super::axis::{Map, Tick, degree_ticks, frequency_ticks, linear_ticks, phase_ticks, range};
 use super::canvas::Area;
 use super::series::Plot;
 use super::style::{CAPTION_FACE, CONCLUSION_FACE, LABEL_FACE, PANEL_FACE, TICK_FACE, TITLE_FACE};
@@ -27,6 +27,9 @@ pub(super) const SWATCH_GAP: f64 = 8.0;
 const ENTRY_GAP: f64 = 24.0;
 /// Room for the bracket of a tie, up to its label.
 pub(super) const BRACKET: f64 = 22.0;
+/// Where the scale of colours begins to the right of its panel, and how wide it is.
+pub(super) const COLOUR_GAP: f64 = 14.0;
+pub(super) const COLOUR_WIDTH: f64 = 16.0;
 
 /// Height of a line of a name that takes more than one, and room for names in units of the width of the picture.
 pub(super) const NAME_LINE: f64 = 19.0;
@@ -79,6 +82,9 @@ pub(super) struct Cell<'a> {
     pub(super) marks: Vec<PlacedMark>,
     /// Ties with the lines of their labels.
     pub(super) ties: Vec<(Tie, Vec<String>)>,
+    /// The ticks of the scale of colours, and its label.
+    pub(super) colour_ticks: Vec<Tick>,
+    pub(super) colour_label: String,
 }
 
 /// A figure with everything in its place.
@@ -143,6 +149,7 @@ struct Draft<'a> {
     y_ticks: Vec<Tick>,
     names: Vec<Vec<String>>,
     ties: Vec<(Tie, Vec<String>)>,
+    colour_ticks: Vec<Tick>,
     label_lines: usize,
     left: f64,
     right: f64,
@@ -207,6 +214,7 @@ fn draft<'a>(rows: &'a [Row], (row, column): (usize, usize), panel: &'a Panel, h
     let y_ticks = match &panel.y.scale {
         Scale::Names(_) => Vec::new(),
         Scale::LogFrequency => frequency_ticks(y_range.0, y_range.1, fitting(height, 30.0)),
+        Scale::Degrees => degree_ticks(y_range.0, y_range.1, fitting(height, 30.0)),
         Scale::Linear => linear_ticks(y_range.0, y_range.1, fitting(height, 30.0).clamp(2, 10)),
     };
     let names = match &panel.y.scale {
@@ -231,7 +239,31 @@ fn draft<'a>(rows: &'a [Row], (row, column): (usize, usize), panel: &'a Panel, h
         panel.ties.iter().map(|tie| (tie.clone(), LABEL_FACE.wrap(&plain(&tie.label), TIE_SHARE * width, 2))).collect();
     let tie_widths = ties.iter().flat_map(|(_, lines)| lines).map(|line| BRACKET + LABEL_FACE.width(line));
     let right = tie_widths.fold(if ties.is_empty() { 12.0 } else { BRACKET }, f64::max);
-    Draft { row, column, panel, x_range, y_range, y_ticks, names, ties, label_lines, written, left, right }
+    let colour_ticks: Vec<Tick> = panel
+        .map
+        .as_ref()
+        .map_or(Vec::new(), |map| linear_ticks(map.range.0, map.range.1, fitting(height, 40.0).clamp(2, 8)));
+    let widest = colour_ticks.iter().filter_map(|t| t.label.as_deref()).map(|l| TICK_FACE.width(l)).fold(0.0, f64::max);
+    let right = if panel.map.is_some() {
+        COLOUR_GAP + COLOUR_WIDTH + TICK + TICK_GAP + widest + LABEL_GAP + LABEL_FACE.line()
+    } else {
+        right
+    };
+    Draft {
+        row,
+        column,
+        panel,
+        x_range,
+        y_range,
+        y_ticks,
+        names,
+        ties,
+        colour_ticks,
+        label_lines,
+        written,
+        left,
+        right,
+    }
 }
 
 /// Which axes of a panel are written at it, rather than at a neighbour that shares them.
@@ -420,6 +452,7 @@ fn cell<'a>(draft: &Draft<'a>, header: &Header, area: Area, gutter: f64) -> Cell
     let most = fitting(area.width(), 72.0).clamp(2, 14);
     let x_ticks = match panel.x.scale {
         Scale::LogFrequency => frequency_ticks(low, high, most),
+        Scale::Degrees => degree_ticks(low, high, most),
         _ => linear_ticks(low, high, most),
     };
     let phase = panel.phase.as_ref();
@@ -429,7 +462,7 @@ fn cell<'a>(draft: &Draft<'a>, header: &Header, area: Area, gutter: f64) -> Cell
         legend,
         x_ticks: without_collisions(x_ticks, &plot.x, TICK_FACE),
         x_written: draft.written.x,
-        y_ticks: draft.y_ticks.clone(),
+        y_ticks: apart(draft.y_ticks.clone(), &plot.y),
         names: if draft.written.y { draft.names.clone() } else { Vec::new() },
         y_written: draft.written.y,
         y_label: LABEL_FACE.wrap(&plain(&panel.y.label), area.height(), draft.label_lines),
@@ -447,6 +480,8 @@ fn cell<'a>(draft: &Draft<'a>, header: &Header, area: Area, gutter: f64) -> Cell
             .map(|mark| PlacedMark { top: area.top - mark.top, at: mark.at, name: mark.name.as_ref().map(settle) })
             .collect(),
         ties: draft.ties.clone(),
+        colour_ticks: draft.colour_ticks.clone(),
+        colour_label: panel.map.as_ref().map_or(String::new(), |map| LABEL_FACE.cut(&plain(&map.label), area.height())),
         plot,
     }
 }
@@ -462,6 +497,20 @@ fn without_collisions(mut ticks: Vec<Tick>, map: &Map, face: Face) -> Vec<Tick> 
             tick.label = None;
         } else {
             end = middle + half;
+        }
+    }
+    ticks
+}
+
+/// The same for ticks one above the other, which come from the lowest up.
+fn apart(mut ticks: Vec<Tick>, map: &Map) -> Vec<Tick> {
+    let mut last = f64::INFINITY;
+    for tick in &mut ticks {
+        let place = map.pixel(tick.value);
+        if tick.label.is_some() && last - place < TICK_FACE.size {
+            tick.label = None;
+        } else if tick.label.is_some() {
+            last = place;
         }
     }
     ticks

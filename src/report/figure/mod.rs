@@ -8,6 +8,7 @@ mod axis;
 mod canvas;
 mod draw;
 mod layout;
+mod map;
 #[cfg(test)]
 mod samples;
 mod series;
@@ -85,6 +86,8 @@ pub struct Panel {
     pub y: Axis,
     /// A second horizontal axis on top: the phase of the mains.
     pub phase: Option<PhaseAxis>,
+    /// What lies behind all series: levels as colours.
+    pub map: Option<LevelMap>,
     /// What is drawn, from back to front.
     pub series: Vec<Series>,
     /// Places on the horizontal axis that carry a name, such as a known emitter; in order of importance.
@@ -96,7 +99,16 @@ pub struct Panel {
 impl Panel {
     /// An empty panel between two axes.
     pub fn new(title: impl Into<String>, x: Axis, y: Axis) -> Self {
-        Self { title: title.into(), x, y, phase: None, series: Vec::new(), marks: Vec::new(), ties: Vec::new() }
+        Self {
+            title: title.into(),
+            x,
+            y,
+            phase: None,
+            map: None,
+            series: Vec::new(),
+            marks: Vec::new(),
+            ties: Vec::new(),
+        }
     }
 
     /// The same panel with one more series in front.
@@ -129,6 +141,11 @@ impl Axis {
         Self { label: "Frequency, kHz".to_owned(), scale: Scale::LogFrequency, range: Some((low, high)) }
     }
 
+    /// An axis of angles in degrees, over one turn.
+    pub fn turn(label: impl Into<String>) -> Self {
+        Self { label: label.into(), scale: Scale::Degrees, range: Some((0.0, 360.0)) }
+    }
+
     /// A vertical axis of names, the first on top; the value of a name is its place in the list, from 0.
     pub fn names(names: Vec<String>) -> Self {
         Self { label: String::new(), scale: Scale::Names(names), range: None }
@@ -149,8 +166,27 @@ pub enum Scale {
     Linear,
     /// Equal steps for equal ratios; values in hertz, ticks in kilohertz.
     LogFrequency,
+    /// Angles in degrees: equal steps, ticks at parts of a turn.
+    Degrees,
     /// One row per name; for vertical axes only.
     Names(Vec<String>),
+}
+
+/// Levels over both axes as colours from dark (low) to light (high), with a scale beside the panel.
+///
+/// A pixel that holds several cells has the level of their mean power; nothing is smoothed.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LevelMap {
+    /// The edges of the cells on the horizontal axis, rising; one more than there are columns.
+    pub x_edges: Vec<f64>,
+    /// The edges on the vertical axis, rising; one more than there are levels in a column.
+    pub y_edges: Vec<f64>,
+    /// Levels in decibels, a list for each column from the lowest edge up. What is not finite is left blank.
+    pub levels: Vec<Vec<f64>>,
+    /// The levels at the dark and at the light end; beyond them the colour stays.
+    pub range: (f64, f64),
+    /// Quantity and unit, such as `Level, dB re 1 µV`.
+    pub label: String,
 }
 
 /// The phase of the mains along a horizontal axis of time.

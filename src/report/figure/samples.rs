@@ -1,4 +1,4 @@
-//! Five invented figures to judge the engine by, and to look at: set `LINEWAKE_SAMPLE_FIGURES` to any value and run
+//! Six invented figures to judge the engine by, and to look at: set `LINEWAKE_SAMPLE_FIGURES` to any value and run
 //! `cargo test --lib sample_figures`; they appear in the directory for temporary files.
 
 use super::*;
@@ -242,6 +242,38 @@ fn waveform() -> Figure {
     }
 }
 
+/// Levels by mains phase and frequency, wire above air: noise in bursts around the crests, a steady line, a gap.
+fn phase_map() -> Figure {
+    let map = |lines: &[(f64, f64)], floor: f64, seed: u64, range: (f64, f64)| {
+        let mut noise = Noise(seed);
+        let column = |k: u32| {
+            let crest = (std::f64::consts::TAU * (f64::from(k) + 0.5) / 72.0).sin().powi(2);
+            (2..=150)
+                .map(|b| f64::from(b) * 1e3)
+                .map(|f| level(f, lines, floor, &mut noise) + if f > 30e3 { 18.0 * crest } else { 0.0 })
+                .collect()
+        };
+        LevelMap {
+            x_edges: (0..=72).map(|k| 5.0 * f64::from(k)).collect(),
+            y_edges: (2..=151).map(|b| f64::from(b) * 1e3 - 500.0).collect(),
+            levels: (0..72).map(column).collect(),
+            range,
+            label: "Level, dB re 1 µV".into(),
+        }
+    };
+    let panel = |title: &str, map| {
+        let mut panel = Panel::new(title, Axis::turn("Mains phase, °"), frequency());
+        panel.map = Some(map);
+        Row::new(vec![panel])
+    };
+    Figure {
+        conclusion: vec!["Above 30 kHz the noise swells at both crests.".into()],
+        rows: vec![panel("Wire", map(WIRE, 62.0, 7, (30.0, 85.0))), panel("Air", map(AIR, 34.0, 8, (0.0, 60.0)))],
+        caption: caption(),
+        ..Figure::new("Where in the mains cycle does the noise sit?")
+    }
+}
+
 pub(super) fn all() -> Vec<(&'static str, Figure)> {
     vec![
         ("spectrum", spectrum()),
@@ -249,6 +281,7 @@ pub(super) fn all() -> Vec<(&'static str, Figure)> {
         ("bands", bands()),
         ("ranking", ranking()),
         ("waveform", waveform()),
+        ("phase-map", phase_map()),
     ]
 }
 
