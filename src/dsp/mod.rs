@@ -10,6 +10,7 @@
 
 pub mod cross;
 pub mod filter;
+pub mod peaks;
 pub mod segment;
 pub mod sine_fit;
 pub mod slew;

@@ -6,6 +6,7 @@
 pub mod bands;
 pub mod coherence;
 pub mod condition;
+pub mod emissions;
 pub mod mains;
 pub mod periods;
 pub mod quality;
