@@ -8,6 +8,7 @@ pub mod batch;
 pub mod budget;
 pub mod compare;
 pub mod coupling;
+pub mod emissions;
 pub mod findings;
 pub mod inspect;
 pub mod observe;

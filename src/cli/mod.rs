@@ -7,6 +7,7 @@ mod batch;
 mod compare;
 mod coupling;
 mod demo;
+mod emissions;
 mod files;
 mod inspect;
 mod options;
@@ -74,6 +75,7 @@ const COMMANDS: &[Command] = &[
     Command::of::<compare::Compare>("compare"),
     Command::of::<added::Added>("added"),
     Command::of::<coupling::Coupling>("coupling"),
+    Command::of::<emissions::Emissions>("emissions"),
     Command::of::<batch::Batch>("batch"),
     Command::of::<setup::Setup>("setup"),
     Command::of::<demo::Demo>("demo"),

@@ -1,11 +1,12 @@
 //! Figures from results: which panels, which series, which words.
 
-use super::figure::{Axis, Bar, Figure, Panel, PhaseAxis, Row, Series, Shape, Style, Tie};
+use super::figure::{Axis, Bar, Figure, Mark, Panel, PhaseAxis, Row, Series, Shape, Style, Tie};
 use super::sentences::{self, short_name};
 use crate::analysis::bands::CaptureBands;
 use crate::analysis::batch::Batch;
 use crate::analysis::compare::{ChannelComparison, Comparison, SideSpectrum};
 use crate::analysis::coupling::{Coupling, CouplingChange};
+use crate::analysis::emissions::{CaptureEmissions, ChannelEmissions, ChangeRow, EmissionComparison, Looks};
 use crate::analysis::pipeline::Spectral;
 use crate::analysis::settings::Settings;
 use crate::analysis::setup::{ChannelChain, Correction};
@@ -15,6 +16,7 @@ use crate::capture::{Quantity, Role};
 use crate::compare::added::BandAddition;
 use crate::compare::before_after::BandChange;
 use crate::compare::coupling::BandCause;
+use crate::compare::emissions::Fate;
 use crate::measure::bands::BandValue;
 use crate::units::{Band, Level, prefix_of};
 
@@ -123,6 +125,107 @@ pub fn spectrum(capture: &CaptureSpectrum, settings: &Settings) -> Figure {
             ),
         ],
         ..Figure::new("Which frequencies, how strong?")
+    }
+}
+
+/// How the spectra of a search for emissions were made.
+fn looks(looks: &Looks, settings: &Settings) -> String {
+    let fine = match (looks.fine_enbw_hz, looks.fine_segments) {
+        (Some(width), Some(segments)) => format!(" and {width:.1} Hz ({segments} segments)"),
+        _ => String::new(),
+    };
+    format!(
+        "Window {}, noise bandwidth {:.1} Hz ({} segments){fine}, overlap {:.0} %; the spectrum drawn is the first. \
+         Emissions are numbered low to high, as in the table.",
+        settings.window,
+        looks.enbw_hz,
+        looks.segments,
+        100.0 * looks.overlap
+    )
+}
+
+fn emission_panel(channel: &ChannelEmissions, title: String, range: Band, style: Style) -> Panel {
+    let points = |levels: &[Level]| {
+        channel.frequency_hz.iter().copied().zip(levels.iter().map(|level| level.get())).collect::<Vec<_>>()
+    };
+    Panel::new(title, frequency_axis(range), Axis::linear(level_label(&channel.unit)))
+        .with(Series::new("spectrum", style, Shape::Line(points(&channel.level_db))))
+        .with(Series::new("floor, running median", Style::Floor, Shape::Line(points(&channel.floor_level_db))))
+}
+
+/// Wire above air with the floor and a number at each emission.
+pub fn emissions(capture: &CaptureEmissions, settings: &Settings) -> Figure {
+    let range = Band::new(capture.analysis.range_low_hz, capture.analysis.range_high_hz).unwrap_or(settings.range);
+    let rows = capture
+        .channels
+        .iter()
+        .map(|channel| {
+            let title = channel_title(channel.role, &channel.name);
+            let mut panel = emission_panel(channel, title, range, style(channel.role));
+            // The strongest keep their numbers where there is no room for all.
+            let mut marked: Vec<_> = channel.emissions.iter().collect();
+            marked.sort_by(|a, b| b.rms.total_cmp(&a.rms));
+            panel.marks =
+                marked.iter().map(|row| Mark { x: row.frequency_hz, label: row.number.to_string() }).collect();
+            Row::new(vec![panel])
+        })
+        .collect();
+    Figure {
+        conclusion: sentences::of_emissions(capture),
+        rows,
+        caption: vec![
+            looks(&capture.analysis, settings),
+            format!(
+                "File {}, {:.0} samples a second; mains {}.",
+                short_name(&capture.path),
+                capture.sample_rate_hz,
+                capture.mains.words()
+            ),
+        ],
+        ..Figure::new("Which narrowband emissions stand out?")
+    }
+}
+
+/// Before and after side by side, wire above air; marked is what is new, gone or moved.
+pub fn emission_changes(comparison: &EmissionComparison, settings: &Settings) -> Figure {
+    let (Some(before), Some(after)) = (comparison.before.first(), comparison.after.first()) else {
+        return Figure::new("What became of the emissions?");
+    };
+    let range = Band::new(before.analysis.range_low_hz, before.analysis.range_high_hz).unwrap_or(settings.range);
+    let rows = comparison
+        .channels
+        .iter()
+        .map(|change| {
+            let panel = |capture: &CaptureEmissions, title: &str, is_after: bool| {
+                let channel = capture.channels.iter().find(|channel| channel.role == change.role)?;
+                let title = format!("{} {title}", role_title(change.role));
+                let mut panel = emission_panel(channel, title, range, style(change.role));
+                let side = |row: &'_ ChangeRow| if is_after { row.after.clone() } else { row.before.clone() };
+                let mark = |row: &ChangeRow| {
+                    let label = match row.verdict {
+                        Fate::NoChangeShown => return None,
+                        Fate::CannotTell => "?",
+                        verdict => verdict.words(),
+                    };
+                    Some(Mark { x: side(row)?.frequency_hz, label: label.to_owned() })
+                };
+                panel.marks = change.emissions.iter().filter_map(mark).collect();
+                Some(panel)
+            };
+            Row::new([panel(before, "before", false), panel(after, "after", true)].into_iter().flatten().collect())
+        })
+        .collect();
+    let names = |captures: &[CaptureEmissions]| {
+        sentences::of_files(&captures.iter().map(|capture| capture.path.clone()).collect::<Vec<_>>())
+    };
+    Figure {
+        conclusion: sentences::of_emission_changes(comparison),
+        rows,
+        caption: vec![
+            looks(&before.analysis, settings),
+            format!("before: {}. after: {}. Drawn is the first of each.", names(&comparison.before), names(&comparison.after)),
+        ],
+        ..Figure::new("What became of the emissions?")
     }
 }
 

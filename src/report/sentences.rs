@@ -4,6 +4,7 @@ use crate::analysis::bands::CaptureBands;
 use crate::analysis::batch::{Batch, Status};
 use crate::analysis::compare::{Comparison, SideSummary};
 use crate::analysis::coupling::{Coupling, CouplingChange};
+use crate::analysis::emissions::{CaptureEmissions, EmissionComparison, EmissionRow};
 use crate::analysis::setup::ChannelChain;
 use crate::analysis::spectrum::CaptureSpectrum;
 use crate::analysis::waveform::CaptureWaveform;
@@ -11,6 +12,7 @@ use crate::capture::{Quantity, Role};
 use crate::compare::added::{BandAddition, Verdict as Added};
 use crate::compare::before_after::{BandChange, Verdict as Changed};
 use crate::compare::coupling::{Ambient, BandCause, Cause, Verdict as Coupled};
+use crate::compare::emissions::{Fate, Whereabouts};
 use crate::units::{Hertz, engineering};
 
 /// How many bands a sentence names.
@@ -457,6 +459,90 @@ pub fn of_waveform(captures: &[CaptureWaveform]) -> Vec<String> {
         }
     }
     sentences
+}
+
+/// How many emissions each channel shows, the strongest, the families, and what is in the air only.
+pub fn of_emissions(capture: &CaptureEmissions) -> Vec<String> {
+    let mut sentences = Vec::new();
+    for channel in &capture.channels {
+        let rows = &channel.emissions;
+        let strongest = rows.iter().max_by(|a, b| a.rms.total_cmp(&b.rms));
+        let what = match (rows.len(), strongest) {
+            (0, _) | (_, None) => "no narrowband emission stands out".to_owned(),
+            (1, Some(row)) => format!("one narrowband emission stands out, at {}", at(row, &channel.unit)),
+            (count, Some(row)) => {
+                format!("{count} narrowband emissions stand out, the strongest at {}", at(row, &channel.unit))
+            }
+        };
+        sentences.push(format!("{} {what}.", place_first(channel.role)));
+        let locked: Vec<String> = rows.iter().filter(|r| r.mains_locked).map(|r| kilohertz(r.frequency_hz)).collect();
+        if !locked.is_empty() {
+            let verb = if locked.len() == 1 { "swells" } else { "swell" };
+            sentences.push(format!("{} {} kHz {verb} with the mains.", place_first(channel.role), named(&locked)));
+        }
+        let alone: Vec<String> = rows
+            .iter()
+            .filter(|r| r.whereabouts == Some(Whereabouts::AirOnly))
+            .map(|r| kilohertz(r.frequency_hz))
+            .collect();
+        if !alone.is_empty() {
+            sentences.push(format!("In the air only, and not on the wire: {} kHz.", named(&alone)));
+        }
+        if !channel.broad.is_empty() {
+            let places: Vec<String> = channel.broad.iter().map(|rise| kilohertz(rise.frequency_hz)).collect();
+            sentences.push(format!(
+                "{} the floor also rises broadly, not as a line, around {} kHz.",
+                place_first(channel.role),
+                named(&places)
+            ));
+        }
+    }
+    sentences
+}
+
+fn kilohertz(frequency_hz: f64) -> String {
+    format!("{:.2}", frequency_hz / 1e3)
+}
+
+fn at(row: &EmissionRow, unit: &Quantity) -> String {
+    format!("{} kHz with {}", kilohertz(row.frequency_hz), value(row.rms, unit))
+}
+
+/// The first few of many.
+fn named(parts: &[String]) -> String {
+    const MANY: usize = 6;
+    match parts.len().checked_sub(MANY) {
+        Some(more) if more > 0 => format!("{} and {more} more", parts[..MANY].join(", ")),
+        _ => list(parts),
+    }
+}
+
+/// What became of the emissions of each channel.
+pub fn of_emission_changes(comparison: &EmissionComparison) -> Vec<String> {
+    comparison
+        .channels
+        .iter()
+        .map(|channel| {
+            let count = |fate| channel.emissions.iter().filter(|row| row.verdict == fate).count();
+            let fates = [
+                (Fate::Gone, "gone"),
+                (Fate::New, "new"),
+                (Fate::Moved, "moved"),
+                (Fate::Lower, "lower"),
+                (Fate::Higher, "higher"),
+                (Fate::NoChangeShown, "without a change that shows"),
+                (Fate::CannotTell, "of which it cannot be told"),
+            ];
+            let parts: Vec<String> = fates
+                .into_iter()
+                .map(|(fate, words)| (count(fate), words))
+                .filter(|(count, _)| *count > 0)
+                .map(|(count, words)| format!("{count} {words}"))
+                .collect();
+            let what = if parts.is_empty() { "no emission on either side".to_owned() } else { list(&parts) };
+            format!("{}, of {} emissions: {what}.", place_first(channel.role), channel.emissions.len())
+        })
+        .collect()
 }
 
 /// The last part of a path.
