@@ -16,4 +16,5 @@ pub mod pipeline;
 pub mod settings;
 pub mod setup;
 pub mod spectrum;
+pub mod transients;
 pub mod waveform;

@@ -16,6 +16,7 @@ mod setup;
 mod spectrum;
 mod tables;
 mod terminal;
+mod transients;
 mod waveform;
 
 use std::ffi::OsString;
@@ -76,6 +77,7 @@ const COMMANDS: &[Command] = &[
     Command::of::<added::Added>("added"),
     Command::of::<coupling::Coupling>("coupling"),
     Command::of::<emissions::Emissions>("emissions"),
+    Command::of::<transients::Transients>("transients"),
     Command::of::<batch::Batch>("batch"),
     Command::of::<setup::Setup>("setup"),
     Command::of::<demo::Demo>("demo"),

@@ -8,6 +8,7 @@ use crate::analysis::emissions::{ChannelEmissionChange, ChannelEmissions, SideRo
 use crate::analysis::inspect::Inspection;
 use crate::analysis::setup::ChannelChain;
 use crate::analysis::spectrum::ChannelSpectrum;
+use crate::analysis::transients::{ChannelTransients, EventRow};
 use crate::capture::{Quantity, Role};
 use crate::compare::added::BandAddition;
 use crate::compare::before_after::BandChange;
@@ -479,6 +480,53 @@ pub(super) fn emission_changes(channel: &ChannelEmissionChange) -> Table {
          the scatter within each capture, not between captures."
             .into(),
     ];
+    table
+}
+
+/// The strongest impulses of a channel, in order of time.
+pub(super) fn transients(channel: &ChannelTransients) -> Table {
+    const SHOWN: usize = 20;
+    let unit = channel.unit.symbol();
+    let columns = vec![
+        Column::number("time", "s"),
+        Column::number("phase", "°"),
+        Column::number("peak", ""),
+        Column::number("slew", ""),
+        Column::number("ring", "kHz"),
+        Column::number("decay", ""),
+        Column::number("duration", ""),
+        Column::number("energy", ""),
+        Column::number("other channel", ""),
+    ];
+    let mut table = Table::new(heading(channel.role, &channel.name, "impulses"), columns);
+    let mut shown: Vec<&EventRow> = channel.events.iter().collect();
+    shown.sort_by(|a, b| b.peak.total_cmp(&a.peak));
+    shown.truncate(SHOWN);
+    shown.sort_by(|a, b| a.time_s.total_cmp(&b.time_s));
+    for event in &shown {
+        table.rows.push(vec![
+            format!("{:.6}", event.time_s),
+            event.mains_phase_deg.map_or("none".into(), |degrees| format!("{degrees:.1}")),
+            engineering(event.peak, unit),
+            engineering(event.slew, &format!("{unit}/s")),
+            event.ring_hz.map_or("none".into(), |hz| format!("{:.2}", hz / 1e3)),
+            event.decay_s.map_or(String::new(), |s| engineering(s, "s")),
+            engineering(event.duration_s, "s"),
+            format!("{:.2e} {unit}²s", event.energy).replace('-', "−"),
+            event.other_delay_s.map_or(String::new(), |s| engineering(s, "s").replace('-', "−")),
+        ]);
+    }
+    if channel.count > shown.len() as u64 {
+        table.notes.push(format!(
+            "The {} strongest of {}; --json and -o FILE.csv give {}.",
+            shown.len(),
+            channel.count,
+            channel.events.len()
+        ));
+    }
+    table.notes.push(
+        "Values are of the high-passed samples; the ring's frequency and decay pass through the high-pass unchanged.".into(),
+    );
     table
 }
 

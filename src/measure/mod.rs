@@ -11,3 +11,4 @@ pub mod mains;
 pub mod periods;
 pub mod quality;
 pub mod trace;
+pub mod transients;

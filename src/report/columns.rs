@@ -8,6 +8,7 @@ use crate::analysis::emissions::{CaptureEmissions, EmissionComparison};
 use crate::analysis::inspect::Inspection;
 use crate::analysis::setup::ChannelChain;
 use crate::analysis::spectrum::CaptureSpectrum;
+use crate::analysis::transients::CaptureTransients;
 use crate::analysis::waveform::CaptureWaveform;
 use crate::capture::{Quantity, Role};
 use crate::compare::added::BandAddition;
@@ -178,6 +179,26 @@ const HEADERS: &[(&str, &[&str])] = &[
             "change_ci95_high_db",
             "verdict",
             "note",
+        ],
+    ),
+    (
+        "transients",
+        &[
+            "path",
+            "channel",
+            "role",
+            "unit",
+            "time_s",
+            "peak",
+            "slew",
+            "ring_hz",
+            "decay_s",
+            "ring_amplitude",
+            "ring_share",
+            "duration_s",
+            "energy",
+            "mains_phase_deg",
+            "other_delay_s",
         ],
     ),
     ("setup", &["role", "unit", "frequency_hz", "correction_db", "phase_deg", "standard_uncertainty_db"]),
@@ -415,6 +436,34 @@ pub fn emission_changes(comparison: &EmissionComparison) -> Result<Vec<u8>, Erro
                 row.verdict.words().to_owned(),
                 row.note.clone(),
             ])?;
+        }
+    }
+    columns.finish()
+}
+
+/// Impulses, one row each.
+///
+/// # Errors
+/// None but for a lack of memory.
+pub fn transients(captures: &[CaptureTransients]) -> Result<Vec<u8>, Error> {
+    let mut columns = Columns::of("transients")?;
+    for capture in captures {
+        for channel in &capture.channels {
+            for event in &channel.events {
+                columns.row(head(&capture.path, &channel.name, channel.role, &channel.unit).into_iter().chain([
+                    number(event.time_s),
+                    number(event.peak),
+                    number(event.slew),
+                    number(event.ring_hz),
+                    number(event.decay_s),
+                    number(event.ring_amplitude),
+                    number(event.ring_share),
+                    number(event.duration_s),
+                    number(event.energy),
+                    number(event.mains_phase_deg),
+                    number(event.other_delay_s),
+                ]))?;
+            }
         }
     }
     columns.finish()

@@ -11,6 +11,7 @@ use crate::analysis::pipeline::Spectral;
 use crate::analysis::settings::Settings;
 use crate::analysis::setup::{ChannelChain, Correction};
 use crate::analysis::spectrum::CaptureSpectrum;
+use crate::analysis::transients::{CaptureTransients, ChannelTransients, PHASE_BINS};
 use crate::analysis::waveform::CaptureWaveform;
 use crate::capture::{Quantity, Role};
 use crate::compare::added::BandAddition;
@@ -227,6 +228,94 @@ pub fn emission_changes(comparison: &EmissionComparison, settings: &Settings) ->
         ],
         ..Figure::new("What became of the emissions?")
     }
+}
+
+/// Impulses over the mains phase, each impulse with its peak, and the strongest with its ring; wire left, air right.
+pub fn transients(capture: &CaptureTransients, settings: &Settings) -> Figure {
+    let row = |share: f64, panel: &dyn Fn(&ChannelTransients) -> Panel| Row {
+        share,
+        panels: capture.channels.iter().map(panel).collect(),
+    };
+    let phase_axis = || Axis::linear("Mains phase, °").over(0.0, 360.0);
+    let mut rows = Vec::new();
+    if capture.no_phase.is_none() {
+        rows.push(row(0.8, &|channel| {
+            let width = 360.0 / PHASE_BINS as f64;
+            let bars = channel.phase_histogram.iter().flatten().enumerate().map(|(bin, count)| Bar {
+                from: bin as f64 * width,
+                to: (bin + 1) as f64 * width,
+                value: *count as f64,
+                interval: None,
+            });
+            let bars = Shape::Bars { bars: bars.collect(), base: Some(0.0) };
+            let most = channel.phase_histogram.iter().flatten().max().map_or(1.0, |most| (*most).max(1) as f64);
+            Panel::new(channel_title(channel.role, &channel.name), phase_axis(), Axis::linear("Impulses").over(0.0, 1.1 * most))
+                .with(Series::unnamed(style(channel.role), bars))
+        }));
+        rows.push(row(0.8, &|channel| {
+            let largest = channel.events.iter().map(|event| event.peak).fold(0.0, f64::max);
+            let (factor, prefix) = readable(&channel.unit, largest);
+            let mut points: Vec<(f64, f64)> =
+                channel.events.iter().filter_map(|e| Some((e.mains_phase_deg?, e.peak / factor))).collect();
+            points.sort_by(|a, b| a.0.total_cmp(&b.0));
+            // A gap after each point leaves dots.
+            let dots = points.into_iter().flat_map(|(phase, peak)| [(phase, peak), (phase, f64::NAN)]).collect();
+            let label = format!("Peak, {prefix}{}", channel.unit.symbol());
+            let top = if largest > 0.0 { 1.1 * largest / factor } else { 1.0 };
+            Panel::new("Peak of each impulse", phase_axis(), Axis::linear(label).over(0.0, top))
+                .with(Series::unnamed(style(channel.role), Shape::Line(dots)))
+        }));
+    }
+    rows.push(row(1.0, &strongest_panel));
+    let high_pass =
+        settings.high_pass.map_or("no high-pass".to_owned(), |cutoff| format!("4th-order high-pass at {cutoff}"));
+    let phase = if capture.no_phase.is_none() {
+        " Mains phase: 0° where what is left of the fundamental rises through zero; a coupling network turns that phase."
+    } else {
+        ""
+    };
+    Figure {
+        conclusion: sentences::of_transients(capture),
+        rows,
+        caption: vec![
+            format!("High-passed samples ({high_pass}), threshold over the robust noise of each five mains periods.{phase}"),
+            format!(
+                "File {}, {:.0} samples a second; mains {}.",
+                short_name(&capture.path),
+                capture.sample_rate_hz,
+                capture.mains.words()
+            ),
+        ],
+        height: 1000,
+        ..Figure::new("Which impulses, how often, where in the mains cycle?")
+    }
+}
+
+fn readable(unit: &Quantity, largest: f64) -> (f64, &'static str) {
+    match unit {
+        Quantity::Unit(_) => prefix_of(largest),
+        _ => (1.0, ""),
+    }
+}
+
+fn strongest_panel(channel: &ChannelTransients) -> Panel {
+    let shown = channel.strongest.as_ref();
+    let largest = shown.iter().flat_map(|s| &s.samples).fold(0.0f64, |most, x| most.max(x.abs()));
+    let (factor, prefix) = readable(&channel.unit, largest);
+    let label = format!("{}, {prefix}{}", channel_title(channel.role, &channel.name), channel.unit.symbol());
+    let line = |values: &[f64]| {
+        let times = shown.iter().flat_map(|s| &s.time_s);
+        Shape::Line(times.zip(values).map(|(t, x)| (1e3 * t, x / factor)).collect())
+    };
+    let title = if shown.is_some() { "The strongest impulse" } else { "No impulse" };
+    let mut panel = Panel::new(title, Axis::linear("Time after the onset, ms"), Axis::linear(label));
+    if let Some(strongest) = shown {
+        panel = panel.with(Series::new("samples", style(channel.role), line(&strongest.samples)));
+        if !strongest.ring.is_empty() {
+            panel = panel.with(Series::new("fitted ring", Style::Difference, line(&strongest.ring)));
+        }
+    }
+    panel
 }
 
 /// The total correction of each chain over frequency, with its standard uncertainty as a shade.

@@ -7,6 +7,7 @@ use crate::analysis::coupling::{Coupling, CouplingChange};
 use crate::analysis::emissions::{CaptureEmissions, EmissionComparison, EmissionRow};
 use crate::analysis::setup::ChannelChain;
 use crate::analysis::spectrum::CaptureSpectrum;
+use crate::analysis::transients::{CaptureTransients, ChannelTransients, PHASE_BINS};
 use crate::analysis::waveform::CaptureWaveform;
 use crate::capture::{Quantity, Role};
 use crate::compare::added::{BandAddition, Verdict as Added};
@@ -543,6 +544,80 @@ pub fn of_emission_changes(comparison: &EmissionComparison) -> Vec<String> {
             format!("{}, of {} emissions: {what}.", place_first(channel.role), channel.emissions.len())
         })
         .collect()
+}
+
+/// How many impulses, where in the cycle, how they ring, and what wire and air have in common.
+pub fn of_transients(capture: &CaptureTransients) -> Vec<String> {
+    let mut sentences = Vec::new();
+    for channel in &capture.channels {
+        let place = place_first(channel.role);
+        if channel.count == 0 {
+            sentences.push(format!(
+                "{place} no impulse stands out of the noise of {}.",
+                engineering(channel.noise_rms, channel.unit.symbol())
+            ));
+            continue;
+        }
+        let plural = if channel.count == 1 { "" } else { "s" };
+        let phases = phases(channel).map_or(String::new(), |phases| format!(", most of them at {phases} of the mains"));
+        let largest = channel.events.iter().map(|event| event.peak).fold(0.0, f64::max);
+        sentences.push(format!(
+            "{place} {} impulse{plural} in {:.3} s, {:.2} in a mains cycle{phases}; the largest is {}.",
+            channel.count,
+            capture.duration_s,
+            channel.per_mains_cycle,
+            engineering(largest, channel.unit.symbol())
+        ));
+        if let (Some(ring), Some(decay)) = (channel.ring_hz, channel.decay_s) {
+            sentences.push(format!(
+                "{place} {} of the {} listed ring, at {:.2} kHz with a decay of {} in the middle.",
+                channel.ringing,
+                channel.events.len(),
+                ring / 1e3,
+                engineering(decay, "s")
+            ));
+        }
+    }
+    let wire = capture.channels.iter().find(|channel| channel.role == Role::Wire);
+    if let Some((wire, matched)) = wire.and_then(|wire| Some((wire, wire.matched?))).filter(|(wire, _)| wire.count > 0) {
+        let delay = wire.other_delay_s.map_or(String::new(), |delay| match delay {
+            d if d.abs() < 0.5 / capture.sample_rate_hz => ", at the same sample in the middle".to_owned(),
+            d if d > 0.0 => format!(", in the middle {} later", engineering(d, "s")),
+            d => format!(", in the middle {} earlier", engineering(-d, "s")),
+        });
+        sentences.push(format!("{matched} of the {} listed on the wire begin in the air as well{delay}.", wire.events.len()));
+    }
+    if let Some(reason) = capture.no_phase {
+        sentences.push(format!("No mains phase is given: {reason}."));
+    }
+    sentences
+}
+
+/// The phases that hold most of the impulses: runs of bins until two thirds are told, if a third of the cycle does.
+fn phases(channel: &ChannelTransients) -> Option<String> {
+    let histogram = channel.phase_histogram.as_ref()?;
+    let mut order: Vec<usize> = (0..histogram.len()).collect();
+    order.sort_by_key(|&bin| std::cmp::Reverse(histogram[bin]));
+    let mut told = 0;
+    let mut bins: Vec<usize> = Vec::new();
+    for bin in order {
+        if 3 * told >= 2 * channel.count {
+            break;
+        }
+        told += histogram[bin];
+        bins.push(bin);
+    }
+    bins.sort_unstable();
+    let width = 360 / PHASE_BINS;
+    let mut runs: Vec<(usize, usize)> = Vec::new();
+    for bin in bins.iter().copied() {
+        match runs.last_mut() {
+            Some((_, end)) if *end == bin => *end = bin + 1,
+            _ => runs.push((bin, bin + 1)),
+        }
+    }
+    let words: Vec<String> = runs.iter().map(|(from, to)| format!("{}° to {}°", from * width, to * width)).collect();
+    (3 * bins.len() <= PHASE_BINS && runs.len() <= 4).then(|| list(&words))
 }
 
 /// The last part of a path.

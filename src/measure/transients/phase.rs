@@ -1,0 +1,87 @@
+//! The mains phase along a record, followed as it passes: a frequency known to a thousandth of a hertz is a third of a
+//! turn wrong after five minutes.
+
+use crate::dsp::Complex;
+use crate::units::Hertz;
+
+/// The phase is read anew from so many periods, weighted as by a Hann window.
+const PERIODS: f64 = 5.0;
+
+/// Follows the phase of the fundamental in the channels as read.
+#[derive(Debug, Clone)]
+pub struct MainsPhase {
+    /// Cycles of the mains a sample.
+    cycles: f64,
+    length: u64,
+    seen: u64,
+    /// One a channel.
+    sums: Vec<Complex<f64>>,
+    /// The channel whose fundamental is strongest, known after the first window.
+    channel: Option<usize>,
+    /// The phase in cycles at the first sample, by the latest window; at the start as the search for the mains gave it.
+    offset: f64,
+}
+
+impl MainsPhase {
+    /// Starts from what the first stretch of the record showed.
+    pub fn new(rate: Hertz, frequency_hz: f64, phase_deg: f64, channels: usize) -> Self {
+        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "positive, and it saturates")]
+        let length = (PERIODS * rate.get() / frequency_hz).round().max(1.0) as u64;
+        Self {
+            cycles: frequency_hz / rate.get(),
+            length,
+            seen: 0,
+            sums: vec![Complex::default(); channels],
+            channel: None,
+            offset: phase_deg / 360.0,
+        }
+    }
+
+    /// Takes the next samples of all channels as read.
+    pub fn push(&mut self, rows: &[&[f64]]) {
+        let count = rows.first().map_or(0, |row| row.len());
+        let mut at = 0;
+        while at < count {
+            let within = self.seen % self.length;
+            let take = usize::try_from(self.length - within).unwrap_or(usize::MAX).min(count - at);
+            for (sum, row) in self.sums.iter_mut().zip(rows) {
+                let mut turn = Complex::cis(-std::f64::consts::TAU * (self.seen as f64 * self.cycles).fract());
+                let step = Complex::cis(-std::f64::consts::TAU * self.cycles);
+                let angle = std::f64::consts::TAU / self.length as f64;
+                for (n, x) in row[at..at + take].iter().enumerate() {
+                    let weight = 1.0 - ((within as f64 + n as f64) * angle).cos();
+                    *sum += turn * (weight * x);
+                    turn *= step;
+                }
+            }
+            self.seen += take as u64;
+            at += take;
+            if self.seen.is_multiple_of(self.length) {
+                self.read();
+            }
+        }
+    }
+
+    fn read(&mut self) {
+        let strongest = |sums: &[Complex<f64>]| {
+            (0..sums.len()).max_by(|&a, &b| sums[a].norm_sqr().total_cmp(&sums[b].norm_sqr())).unwrap_or(0)
+        };
+        let channel = *self.channel.get_or_insert_with(|| strongest(&self.sums));
+        let sum = self.sums[channel];
+        if sum.norm_sqr() > 0.0 {
+            // A sine of phase φ gives a sum of the argument φ − 90°.
+            self.offset = sum.arg() / std::f64::consts::TAU + 0.25;
+        }
+        self.sums.fill(Complex::default());
+    }
+
+    /// Cycles of the mains a sample.
+    pub fn cycles_a_sample(&self) -> f64 {
+        self.cycles
+    }
+
+    /// The phase in degrees at a number of samples after the first one, from 0 to 360, as the latest window has it.
+    pub fn degrees_at(&self, sample: f64) -> f64 {
+        360.0 * (sample * self.cycles + self.offset).rem_euclid(1.0)
+    }
+}
