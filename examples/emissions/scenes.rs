@@ -30,6 +30,8 @@ pub(crate) struct Score {
     pub(crate) found: usize,
     /// How many emissions were reported where none is.
     pub(crate) false_finds: usize,
+    /// Where these are: frequency in hertz, level over the nearest line in decibels, distance from it in bandwidths.
+    pub(crate) false_places: Vec<(f64, f64, f64)>,
     /// Frequency found less built in over the resolution, of each line found.
     pub(crate) frequency_errors: Vec<f64>,
     /// Level found less built in in decibels, of each line found.
@@ -98,6 +100,14 @@ fn one(scene: Scene, random: &mut Random, score: &mut Score) {
         // Cramér and Rao: the power of a line of P in noise of density N0 over T scatters by √(2 N0 / (P T)) at least.
         let relative = (2.0 * DENSITY / (tone.rms * tone.rms * seconds)).sqrt();
         score.bounds_db.push(10.0 / std::f64::consts::LN_10 * relative);
+    }
+    for emission in found.emissions.iter().zip(&taken).filter(|(_, taken)| !**taken).map(|(emission, _)| emission) {
+        let away = |tone: &Tone| emission.frequency_hz - tone.frequency_hz;
+        let nearest = lines.iter().min_by(|a, b| away(a).abs().total_cmp(&away(b).abs()));
+        let place = |tone: &Tone| {
+            (emission.frequency_hz, 20.0 * (emission.rms / tone.rms).log10(), away(tone) / bandwidth)
+        };
+        score.false_places.extend(nearest.map(place));
     }
     score.false_finds += taken.iter().filter(|taken| !**taken).count();
 }

@@ -513,7 +513,7 @@ fn note(row: &EmissionRow, emission: &Emission, fundamental: Option<f64>, mains:
         let multiple = first.mains_multiple.map_or(String::new(), |n| format!(", {n} times the mains"));
         parts.push(format!("sidebands at ±{:.0} Hz{multiple}{more}", first.offset_hz));
     }
-    if emission.level_scatter.is_some_and(|scatter| scatter > 0.5) && !row.mains_locked {
+    if emission.comes_and_goes() && !row.mains_locked {
         parts.push("its level comes and goes".into());
     }
     if let Some(band) = signalling_band(row.frequency_hz) {

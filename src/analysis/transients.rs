@@ -147,38 +147,39 @@ fn of_pipeline(pipeline: Pipeline, settings: &Settings, criteria: Criteria) -> R
         .collect();
     let mut phase =
         mains.phase_deg.map(|degrees| MainsPhase::new(rate, mains.frequency_hz, degrees, channels.len()));
-    let mut detectors: Vec<(Detector, Vec<u64>)> = channels
+    let mut detectors: Vec<(Detector, Histogram)> = channels
         .iter()
-        .map(|_| (Detector::new(rate, mains.frequency_hz, criteria), vec![0; PHASE_BINS]))
+        .map(|_| (Detector::new(rate, mains.frequency_hz, criteria), Histogram::default()))
         .collect();
     let from_start = |seconds: f64| seconds + unsettled as f64 / rate.get();
-    // Phases along the record, so that each impulse takes the one that was read nearest to it.
-    let mut course = Course::default();
     let passed = pipeline.run(|block, settled| {
         if let Some(phase) = &mut phase {
             let rows: Vec<&[f64]> = selected.iter().map(|&index| block.channel(index)).collect();
             phase.push(&rows);
-            course.note(phase, (block.first + block.len() as u64) as f64);
         }
         let Some(settled) = settled else { return };
         for (number, (detector, histogram)) in detectors.iter_mut().enumerate() {
-            detector.push(settled.channel(number), |at| {
-                count_phase(phase.as_ref(), from_start(at) * rate.get(), histogram);
-            });
+            detector.push(settled.channel(number), |at| histogram.waiting.push(from_start(at) * rate.get()));
+            match &phase {
+                Some(phase) => histogram.count(phase, |at| phase.is_settled_at(at)),
+                None => histogram.waiting.clear(),
+            }
         }
     })?;
     let path = passed.header.path.clone();
     let mut found: Vec<(Detected, Vec<u64>)> = Vec::new();
     for (detector, mut histogram) in detectors {
-        let detected =
-            detector.finish(|at| count_phase(phase.as_ref(), from_start(at) * rate.get(), &mut histogram));
+        let detected = detector.finish(|at| histogram.waiting.push(from_start(at) * rate.get()));
+        if let Some(phase) = &phase {
+            histogram.count(phase, |_| true);
+        }
         let detected = detected.ok_or_else(|| {
             Error::input("is too short to tell impulses from noise")
                 .in_file(path.clone())
                 .expected("some milliseconds once the high-pass has settled")
                 .remedy("record longer")
         })?;
-        found.push((detected, histogram));
+        found.push((detected, histogram.counts.to_vec()));
     }
     let duration_s = found.first().map_or(0.0, |(detected, _)| detected.samples as f64 / rate.get());
     let mut warnings: Vec<Finding> = passed.header.findings.iter().chain(&passed.findings).cloned().collect();
@@ -197,7 +198,7 @@ fn of_pipeline(pipeline: Pipeline, settings: &Settings, criteria: Criteria) -> R
         .zip(delays)
         .zip(&high_pass)
         .map(|(((channel, (detected, histogram)), delays), high_pass)| {
-            let degrees = |at: f64| course.degrees(from_start(at) * rate.get());
+            let degrees = |at: f64| Some(phase.as_ref()?.degrees_at(from_start(at) * rate.get()));
             let rows: Vec<EventRow> = detected
                 .events
                 .iter()
@@ -243,43 +244,33 @@ fn of_pipeline(pipeline: Pipeline, settings: &Settings, criteria: Criteria) -> R
     Ok(CaptureTransients { path, sample_rate_hz: rate.get(), mains, no_phase, duration_s, channels, warnings })
 }
 
-/// The mains phase at the first sample as it was read along the record: number of the sample, offset in degrees.
-#[derive(Debug, Default)]
-struct Course {
-    cycles: f64,
-    read: Vec<(f64, f64)>,
+/// Impulses counted by the mains phase; those whose phase may still change wait.
+#[derive(Debug)]
+struct Histogram {
+    counts: [u64; PHASE_BINS],
+    /// Onsets in samples of the record.
+    waiting: Vec<f64>,
 }
 
-impl Course {
-    /// Ten thousand readings are a quarter of an hour at least; then every other one is enough.
-    const MOST: usize = 10_000;
-
-    fn note(&mut self, phase: &MainsPhase, sample: f64) {
-        self.cycles = phase.cycles_a_sample();
-        let offset = phase.degrees_at(0.0);
-        if self.read.last().is_none_or(|(_, last)| (last - offset).abs() > 0.01) {
-            self.read.push((sample, offset));
-        }
-        if self.read.len() > Self::MOST {
-            let mut number = 0;
-            self.read.retain(|_| {
-                number += 1;
-                number % 2 == 1
-            });
-        }
-    }
-
-    fn degrees(&self, sample: f64) -> Option<f64> {
-        let next = self.read.partition_point(|(at, _)| *at < sample).min(self.read.len().checked_sub(1)?);
-        Some((360.0 * (sample * self.cycles).fract() + self.read[next].1).rem_euclid(360.0))
+impl Default for Histogram {
+    fn default() -> Self {
+        Self { counts: [0; PHASE_BINS], waiting: Vec::new() }
     }
 }
 
-fn count_phase(phase: Option<&MainsPhase>, sample: f64, histogram: &mut [u64]) {
-    let Some(phase) = phase else { return };
-    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "from 0 to the number of bins")]
-    let bin = (phase.degrees_at(sample) / 360.0 * PHASE_BINS as f64) as usize;
-    histogram[bin.min(PHASE_BINS - 1)] += 1;
+impl Histogram {
+    fn count(&mut self, phase: &MainsPhase, is_settled: impl Fn(f64) -> bool) {
+        let counts = &mut self.counts;
+        self.waiting.retain(|&at| {
+            let counted = is_settled(at);
+            if counted {
+                #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "from 0 to the last bin")]
+                let bin = (phase.degrees_at(at) / 360.0 * PHASE_BINS as f64) as usize;
+                counts[bin.min(PHASE_BINS - 1)] += 1;
+            }
+            !counted
+        });
+    }
 }
 
 /// How much later each event begins in the other channel.

@@ -7,7 +7,7 @@
 //! 1. the floor: a running median over [`FLOOR_BINS`] bins, divided by the ratio of median to mean of the chi-square
 //!    distribution that averaged noise follows;
 //! 2. peaks over the floor with the prominence asked for, and higher than noise would rise anywhere in the range in
-//!    one of two hundred spectra (chi-square, Bonferroni), nor explained by the side lobes of a stronger line;
+//!    one of a thousand spectra (chi-square, Bonferroni), nor explained by the side lobes of a stronger line;
 //! 3. frequency and level by fitting the window's shape to the bins of the peak, noise taken off;
 //! 4. width at −6 dB, behaviour over stretches of the record, swelling at twice the mains frequency;
 //! 5. pairs of equal lines to both sides of a stronger one are its sidebands, not emissions of their own.

@@ -18,9 +18,9 @@ pub struct Criteria {
 }
 
 impl Default for Criteria {
-    /// 6 dB, one in two hundred spectra.
+    /// 6 dB, one in a thousand spectra.
     fn default() -> Self {
-        Self { prominence_db: 6.0, family_error: 0.005 }
+        Self { prominence_db: 6.0, family_error: 0.001 }
     }
 }
 
@@ -133,6 +133,8 @@ const EXPLAINED: f64 = 0.6;
 const IN_LINES: f64 = 0.5;
 /// A spread emission ends where it has fallen to this share of its height.
 const HUMP_END: f64 = 0.05;
+/// The scatter of the level between stretches, over its mean, from which on it comes and goes.
+const KEYED: f64 = 0.5;
 /// A swelling that chance gives more often is none.
 const LOCK_CHANCE: f64 = 1e-3;
 
@@ -174,7 +176,8 @@ pub fn search(coarse: &View, fine: Option<&View>, criteria: Criteria, mains_hz: 
         emission.locked = spectrum.locked(emission.frequency_hz);
     }
     emissions.sort_by(|a, b| a.frequency_hz.total_cmp(&b.frequency_hz));
-    Found { emissions: fold_sidebands(emissions, mains_hz), broad, floor: spectrum.floor }
+    let emissions = without_keying(fold_sidebands(emissions, mains_hz), coarse.noise_bandwidth_hz);
+    Found { emissions, broad, floor: spectrum.floor }
 }
 
 /// A view with its floor and what noise would do on it.
@@ -245,7 +248,7 @@ impl<'a> Judged<'a> {
                     index: peak.index,
                     line,
                     prominence_db: peak.prominence + interpolated.clamp(0.0, scalloping),
-                    width_bins: self.width(peak.index),
+                    width_bins: self.width(peak.index, line.power),
                 })
             })
             .filter(passes)
@@ -279,18 +282,19 @@ impl<'a> Judged<'a> {
         self.candidates().into_iter().filter(|c| c.width_bins <= limit && stands_out(c)).collect()
     }
 
-    /// The width at −6 dB in bins, the floor taken off; between bins in decibels.
-    fn width(&self, peak: usize) -> f64 {
+    /// The width at −6 dB in bins below a line of a fitted power, the floor taken off; amplitudes fall in straight lines
+    /// between bins, as those of Hann's window about do.
+    fn width(&self, peak: usize, fitted: f64) -> f64 {
         let View { power, .. } = self.view;
-        let above = |k: usize| (power[k] - self.floor[k]).max(1e-3 * self.floor[k]);
+        let above = |k: usize| (power[k] - self.floor[k]).max(0.0).sqrt();
         let height = above(peak);
-        let quarter = height / 4.0;
+        let half = height.max(fitted.sqrt()) / 2.0;
         let crossing = |towards: &mut dyn Iterator<Item = usize>| {
             let mut last = (peak, height);
             for k in towards {
                 let now = above(k);
-                if now < quarter {
-                    let share = (last.1 / quarter).ln() / (last.1 / now).ln();
+                if now < half {
+                    let share = (last.1 - half) / (last.1 - now);
                     return last.0 as f64 + share * (k as f64 - last.0 as f64);
                 }
                 last = (k, now);
@@ -452,6 +456,13 @@ impl<'a> Judged<'a> {
     }
 }
 
+impl Emission {
+    /// Whether the level comes and goes from stretch to stretch of the record.
+    pub fn comes_and_goes(&self) -> bool {
+        self.level_scatter.is_some_and(|scatter| scatter > KEYED)
+    }
+}
+
 impl Locked {
     /// Whether the swelling is too regular for chance, and large enough to speak of.
     pub fn is_sure(&self) -> bool {
@@ -570,6 +581,22 @@ fn observed_degrees(power: &[f64], medians: &[f64]) -> f64 {
     // median itself follows the bins.
     let degrees = 2.0 / (deviation * 0.9).powi(2);
     degrees.max(1.0)
+}
+
+/// Leaves out the weak lines beside an emission whose level comes and goes: switching spreads a part of it to both
+/// sides, and what is sent decides which lines that makes.
+fn without_keying(emissions: Vec<Emission>, resolution_hz: f64) -> Vec<Emission> {
+    /// They lie within so many resolution bandwidths, and this much lower.
+    const REACH: f64 = 2.0;
+    const LOWER_DB: f64 = 8.0;
+    let is_part = |line: &Emission| {
+        emissions.iter().any(|strong| {
+            strong.comes_and_goes()
+                && (strong.frequency_hz - line.frequency_hz).abs() <= REACH * resolution_hz
+                && 20.0 * (strong.rms / line.rms).log10() >= LOWER_DB
+        })
+    };
+    emissions.iter().filter(|line| !is_part(line)).cloned().collect()
 }
 
 /// Takes pairs of lines at equal distances from a stronger one as its sidebands.

@@ -18,8 +18,10 @@ pub struct MainsPhase {
     sums: Vec<Complex<f64>>,
     /// The channel whose fundamental is strongest, known after the first window.
     channel: Option<usize>,
-    /// The phase in cycles at the first sample, by the latest window; at the start as the search for the mains gave it.
-    offset: f64,
+    /// The phase in cycles at the first sample as the search for the mains gave it.
+    first: f64,
+    /// The same by each window; eight bytes for every five periods of the record.
+    windows: Vec<f64>,
 }
 
 impl MainsPhase {
@@ -33,7 +35,8 @@ impl MainsPhase {
             seen: 0,
             sums: vec![Complex::default(); channels],
             channel: None,
-            offset: phase_deg / 360.0,
+            first: phase_deg / 360.0,
+            windows: Vec::new(),
         }
     }
 
@@ -68,20 +71,27 @@ impl MainsPhase {
         };
         let channel = *self.channel.get_or_insert_with(|| strongest(&self.sums));
         let sum = self.sums[channel];
-        if sum.norm_sqr() > 0.0 {
-            // A sine of phase φ gives a sum of the argument φ − 90°.
-            self.offset = sum.arg() / std::f64::consts::TAU + 0.25;
-        }
+        // A sine of phase φ gives a sum of the argument φ − 90°.
+        let read = sum.arg() / std::f64::consts::TAU + 0.25;
+        self.windows.push(if sum.norm_sqr() > 0.0 { read } else { self.windows.last().copied().unwrap_or(self.first) });
         self.sums.fill(Complex::default());
     }
 
-    /// Cycles of the mains a sample.
-    pub fn cycles_a_sample(&self) -> f64 {
-        self.cycles
+    /// Whether the windows to both sides of a sample have passed, so that its phase will not change any more.
+    pub fn is_settled_at(&self, sample: f64) -> bool {
+        sample / self.length as f64 + 0.5 < self.windows.len() as f64
     }
 
-    /// The phase in degrees at a number of samples after the first one, from 0 to 360, as the latest window has it.
+    /// The phase in degrees at a number of samples after the first one, from 0 to 360: between the middles of two
+    /// windows by a straight line, beyond the first and the last as there.
     pub fn degrees_at(&self, sample: f64) -> f64 {
-        360.0 * (sample * self.cycles + self.offset).rem_euclid(1.0)
+        let place = (sample / self.length as f64 - 0.5).max(0.0);
+        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "not negative, and it saturates")]
+        let index = place as usize;
+        let last = self.windows.len().saturating_sub(1);
+        let at = |index: usize| self.windows.get(index.min(last)).copied().unwrap_or(self.first);
+        let turn = at(index + 1) - at(index);
+        let offset = at(index) + place.fract() * (turn - turn.round());
+        360.0 * (sample * self.cycles + offset).rem_euclid(1.0)
     }
 }
