@@ -6,11 +6,13 @@ use super::observe::{Input, with_inputs};
 use super::pipeline::Pipeline;
 use super::settings::Settings;
 use crate::capture::{Quantity, Recording, Role};
+use crate::dsp::filter::{HighPass, LowPass};
 use crate::dsp::peaks::median;
 use crate::error::{Error, Finding};
 use crate::measure::mains::{Mains, MainsSource};
-use crate::measure::transients::{Criteria, Detected, Detector, Event, MainsPhase};
+use crate::measure::transients::{Criteria, Detected, Detector, Event, Filters, MainsPhase};
 use crate::read::Source;
+use crate::units::Hertz;
 
 /// The histogram over the mains phase has so many bins.
 pub const PHASE_BINS: usize = 36;
@@ -30,7 +32,7 @@ pub struct EventRow {
     pub ring_hz: Option<f64>,
     /// The time constant of its decay.
     pub decay_s: Option<f64>,
-    /// Its amplitude at the onset, the gain of the high-pass divided out.
+    /// Its amplitude at the onset, before the high-pass and the low-pass.
     pub ring_amplitude: Option<f64>,
     /// The share of the energy that the ring explains.
     pub ring_share: Option<f64>,
@@ -109,7 +111,8 @@ pub struct CaptureTransients {
     pub warnings: Vec<Finding>,
 }
 
-/// The impulses of a capture, with its input.
+/// The impulses of a capture, with its input. A low-pass keeps out what would hide slower rings, such as the tone of a
+/// switching frequency.
 ///
 /// # Errors
 /// Whatever is wrong with the file, a record too short to know its noise.
@@ -117,8 +120,9 @@ pub fn transients(
     source: &Source,
     settings: &Settings,
     criteria: Criteria,
+    low_pass: Option<Hertz>,
 ) -> Result<(Vec<Input>, CaptureTransients), Error> {
-    with_inputs(source, settings, |pipeline| of_pipeline(pipeline, settings, criteria))
+    with_inputs(source, settings, |pipeline| of_pipeline(pipeline, settings, criteria, low_pass))
 }
 
 /// The same for a recording that is open already.
@@ -129,27 +133,30 @@ pub fn transients_of_recording(
     recording: Box<dyn Recording>,
     settings: &Settings,
     criteria: Criteria,
+    low_pass: Option<Hertz>,
 ) -> Result<CaptureTransients, Error> {
-    of_pipeline(Pipeline::new(recording, settings)?, settings, criteria)
+    of_pipeline(Pipeline::new(recording, settings)?, settings, criteria, low_pass)
 }
 
-fn of_pipeline(pipeline: Pipeline, settings: &Settings, criteria: Criteria) -> Result<CaptureTransients, Error> {
+fn of_pipeline(
+    pipeline: Pipeline,
+    settings: &Settings,
+    criteria: Criteria,
+    low_pass: Option<Hertz>,
+) -> Result<CaptureTransients, Error> {
     let rate = pipeline.rate();
     let mains = pipeline.mains;
     let unsettled = pipeline.unsettled();
     let channels = pipeline.channels().to_vec();
     let selected = pipeline.selected().to_vec();
-    let high_pass: Vec<_> = (0..channels.len())
-        .map(|channel| {
-            let (both, chain) = (pipeline.amplitude_correction(channel), pipeline.chain_correction(channel));
-            move |frequency: f64| both(frequency).norm() / chain(frequency).norm()
-        })
-        .collect();
+    let high_pass = settings.high_pass.map(|cutoff| HighPass::new(cutoff, rate)).transpose()?;
+    let low_pass = low_pass.map(|cutoff| LowPass::new(cutoff, rate)).transpose()?;
+    let filters = Filters { high_pass, low_pass };
     let mut phase =
         mains.phase_deg.map(|degrees| MainsPhase::new(rate, mains.frequency_hz, degrees, channels.len()));
     let mut detectors: Vec<(Detector, Histogram)> = channels
         .iter()
-        .map(|_| (Detector::new(rate, mains.frequency_hz, criteria), Histogram::default()))
+        .map(|_| (Detector::new(rate, mains.frequency_hz, criteria, filters.clone()), Histogram::default()))
         .collect();
     let from_start = |seconds: f64| seconds + unsettled as f64 / rate.get();
     let passed = pipeline.run(|block, settled| {
@@ -196,8 +203,7 @@ fn of_pipeline(pipeline: Pipeline, settings: &Settings, criteria: Criteria) -> R
         .into_iter()
         .zip(found)
         .zip(delays)
-        .zip(&high_pass)
-        .map(|(((channel, (detected, histogram)), delays), high_pass)| {
+        .map(|((channel, (detected, histogram)), delays)| {
             let degrees = |at: f64| Some(phase.as_ref()?.degrees_at(from_start(at) * rate.get()));
             let rows: Vec<EventRow> = detected
                 .events
@@ -209,7 +215,7 @@ fn of_pipeline(pipeline: Pipeline, settings: &Settings, criteria: Criteria) -> R
                     slew: event.slew,
                     ring_hz: event.ring.map(|ring| ring.frequency_hz),
                     decay_s: event.ring.map(|ring| ring.decay_s),
-                    ring_amplitude: event.ring.map(|ring| ring.amplitude * high_pass(ring.frequency_hz)),
+                    ring_amplitude: event.ring.map(|ring| ring.amplitude),
                     ring_share: event.ring.map(|ring| ring.explained),
                     duration_s: event.duration_s,
                     energy: event.energy,
@@ -313,7 +319,7 @@ fn strongest(event: &Event, rate: f64) -> Strongest {
     Strongest {
         time_s: (0..count).map(time).collect(),
         samples: event.samples.clone(),
-        ring: event.ring.map_or(Vec::new(), |ring| (0..count).map(|n| ring.at(n as f64 / rate)).collect()),
+        ring: event.fitted.clone(),
     }
 }
 

@@ -12,6 +12,7 @@ use crate::error::Error;
 use crate::measure::transients::Criteria;
 use crate::report::document::Captures;
 use crate::report::{columns, pictures, sentences};
+use crate::units::Hertz;
 
 /// Which impulses, how often, where in the mains cycle?
 ///
@@ -32,6 +33,9 @@ pub(super) struct Transients {
     /// How many impulses of a channel are listed, the strongest; all are counted
     #[arg(long, value_name = "N", default_value_t = Criteria::default().keep, value_parser = keep)]
     keep: usize,
+    /// A low-pass, so that a tone above it does not hide slower rings
+    #[arg(long, value_name = "HZ")]
+    low_pass: Option<Hertz>,
     #[command(flatten)]
     capture: CaptureOptions,
     #[command(flatten)]
@@ -44,13 +48,15 @@ impl Run for Transients {
         let criteria = Criteria { threshold: self.threshold, quiet_s: self.quiet, keep: self.keep };
         let delivery = Delivery::prepare("transients", &self.output, true)?;
         let (done, outcome) =
-            each_file(console, sources(&self.files), |source| transients(source, &settings, criteria))?;
+            each_file(console, sources(&self.files), |source| transients(source, &settings, criteria, self.low_pass))?;
         let (inputs, captures): (Vec<_>, Vec<CaptureTransients>) = done.into_iter().unzip();
         let inputs = inputs.concat();
         console
             .findings(captures.iter().flat_map(|c| c.warnings.iter().map(|finding| (Some(c.path.as_str()), finding))));
+        let mut map = super::with(&settings, "criteria", &criteria)?;
+        map.insert("low_pass_hz".to_owned(), super::json(&self.low_pass)?);
         let forms = Forms {
-            settings: super::with(&settings, "criteria", &criteria)?,
+            settings: map,
             inputs: &inputs,
             body: Captures { captures: &captures },
             figure: Some(&|| pictures::transients(&captures[0], &settings)),

@@ -7,6 +7,7 @@ use linewake::analysis::transients::{CaptureTransients, transients_of_recording}
 use linewake::measure::transients::Criteria;
 use linewake::survey::studio::{LOADS, State, Studio};
 use linewake::synth::{Random, Ring, WhiteNoise};
+use linewake::units::Hertz;
 
 use super::signals::{RATE, memory, samples_in};
 
@@ -42,7 +43,7 @@ fn rings(ring: Ring, phases_deg: &[f64], seconds: f64, delay_s: f64, seed: u64) 
 }
 
 fn found(channels: &[&[f64]], criteria: Criteria) -> CaptureTransients {
-    transients_of_recording(memory(channels, 1 << 15), &Settings::default(), criteria).unwrap()
+    transients_of_recording(memory(channels, 1 << 15), &Settings::default(), criteria, None).unwrap()
 }
 
 /// 15 dB over noise: the amplitude over the noise's standard deviation.
@@ -102,9 +103,9 @@ fn peak_slew_energy_and_amplitude_by_closed_form() {
         assert!((event.ring_amplitude.unwrap() - 1.0).abs() < 0.03, "{event:?}");
         assert!((event.energy / (5e-4 / 4.0) - 1.0).abs() < 0.03, "{event:?}");
         assert!((0.9..1.05).contains(&event.peak));
-        // A sine's steepest step between samples: 2A sin(πf/fs) fs, where it has hardly decayed.
+        // A sine's steepest step between samples is 2A sin(πf/fs) fs; the jump at the onset may be A fs.
         let steepest = 2.0 * (std::f64::consts::PI * 20e3 / RATE).sin() * RATE;
-        assert!(event.slew < 1.35 * steepest && event.slew > 0.85 * steepest, "{event:?}");
+        assert!(event.slew > 0.85 * steepest && event.slew < 1.05 * RATE, "{event:?}");
         // Down to three deviations of the noise: τ ln(A / 3σ).
         let expected = 5e-4 * (1.0 / (3.0 * NOISE)).ln();
         assert!((event.duration_s / expected - 1.0).abs() < 0.15, "{event:?} {expected}");
@@ -159,12 +160,13 @@ fn noise_has_no_impulses_and_without_mains_there_is_no_phase() {
 fn blocks_of_any_size_give_the_same_impulses() {
     let (samples, _) = rings(ring_at_15_db(12e3, 300e-6), &[30.0, 150.0], 0.5, 0.0, 6);
     let of = |block| {
-        let capture = transients_of_recording(memory(&[&samples], block), &Settings::default(), Criteria::default());
+        let capture = transients_of_recording(memory(&[&samples], block), &Settings::default(), Criteria::default(), None);
         serde_json::to_string(&capture.unwrap()).unwrap()
     };
     let whole = of(samples.len());
-    assert_eq!(of(1_001), whole);
-    assert_eq!(of(60_000), whole);
+    // The texts are long: a failure does not print them.
+    assert!(of(1_001) == whole);
+    assert!(of(60_000) == whole);
 }
 
 #[test]
@@ -185,7 +187,7 @@ fn the_phase_follows_a_mains_that_the_first_stretch_did_not_show() {
 
 #[test]
 fn records_too_short_for_the_noise_are_refused() {
-    let error = transients_of_recording(memory(&[&[0.1; 1500]], 500), &Settings::default(), Criteria::default());
+    let error = transients_of_recording(memory(&[&[0.1; 1500]], 500), &Settings::default(), Criteria::default(), None);
     let error = error.unwrap_err().to_string();
     assert!(error.contains("too short") && error.contains("record longer"), "{error}");
     // Silence has no impulses and no noise.
@@ -201,7 +203,10 @@ fn the_studio_has_the_commutation_that_is_built_in() {
     let captures = studio.captures();
     let spec = captures.iter().find(|c| c.load == Some(fan) && c.state == State::On && c.replicate == 1).unwrap();
     let [wire, air] = studio.render(spec);
-    let capture = found(&[&wire, &air], Criteria { threshold: 4.0, ..Criteria::default() });
+    let low_pass = Some(Hertz::new(9e3).unwrap());
+    let recording = memory(&[&wire, &air], 1 << 15);
+    let capture =
+        transients_of_recording(recording, &Settings::default(), Criteria::default(), low_pass).unwrap();
     let wire = &capture.channels[0];
     println!("{} {:?} {:?} {:?}", wire.count, wire.ring_hz, wire.decay_s, wire.noise_rms);
     for event in &wire.events {

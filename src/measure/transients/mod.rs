@@ -9,7 +9,8 @@
 //!   so a ring is found whose single samples drown.
 //!
 //! Samples that follow within the quiet time belong to the same impulse. Its ring is fitted by least squares: a damped
-//! sine that begins at the onset, A · e^(−t/τ) · cos(2πft + φ).
+//! sine that begins at the onset, A · e^(−t/τ) · cos(2πft + φ), sent through the filters that the samples have passed, so
+//! that what a high-pass at 1 kHz makes of the beginning of a ring of some kilohertz does no harm.
 //!
 //! # Sources
 //! The median of magnitudes: Hampel, J. Am. Stat. Assoc. 69 (1974) 383-393 (from memory). Amplitude and phase follow
@@ -22,10 +23,36 @@ mod ring;
 pub use phase::MainsPhase;
 pub use ring::{RingFit, fit_ring};
 
+
 use serde::Serialize;
 
 use crate::dsp::peaks::median;
+use crate::dsp::filter::{HighPass, LowPass};
 use crate::units::Hertz;
+
+/// The filters that the samples have passed; a ring is fitted through the same ones.
+#[derive(Debug, Clone, Default)]
+pub struct Filters {
+    /// The mains removal.
+    pub high_pass: Option<HighPass>,
+    /// The low-pass, where one was asked for.
+    pub low_pass: Option<LowPass>,
+}
+
+impl Filters {
+    /// What they make of samples that begin after rest.
+    pub(super) fn apply(&self, samples: &mut [f64]) {
+        if let Some(filter) = &self.high_pass {
+            // It starts in the steady state of the first sample it sees; that is to be rest.
+            let mut filter = filter.clone();
+            filter.process(&mut [0.0]);
+            filter.process(samples);
+        }
+        if let Some(filter) = &self.low_pass {
+            filter.clone().process(samples);
+        }
+    }
+}
 
 /// What counts as an impulse.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -62,6 +89,8 @@ pub struct Event {
     pub ring: Option<RingFit>,
     /// The samples around it, from `first_s` on; kept of the strongest one only.
     pub samples: Vec<f64>,
+    /// The ring as it is fitted to these samples, through the filters; empty where there is none.
+    pub fitted: Vec<f64>,
     /// The time of the first of these samples.
     pub first_s: f64,
     /// The noise of its stretch.
@@ -95,6 +124,9 @@ const SHORTEST_STRETCH: usize = 1024;
 pub struct Detector {
     rate: f64,
     criteria: Criteria,
+    filters: Filters,
+    /// The low-pass on its way.
+    low_pass: Option<LowPass>,
     stretch: usize,
     rms_samples: usize,
     before: usize,
@@ -120,12 +152,15 @@ struct Open {
 }
 
 impl Detector {
-    /// Starts with nothing; `mains_hz` sets the length of the stretches.
-    pub fn new(rate: Hertz, mains_hz: f64, criteria: Criteria) -> Self {
+    /// Starts with nothing; `mains_hz` sets the length of the stretches. The samples pushed have passed the high-pass;
+    /// the low-pass is applied here. Both must be as new.
+    pub fn new(rate: Hertz, mains_hz: f64, criteria: Criteria, filters: Filters) -> Self {
         let rate = rate.get();
         Self {
             rate,
             criteria,
+            low_pass: filters.low_pass.clone(),
+            filters,
             stretch: samples_in(5.0 / mains_hz, rate).max(SHORTEST_STRETCH),
             rms_samples: samples_in(RMS_S, rate).max(4),
             before: samples_in(BEFORE_S, rate).max(16),
@@ -147,7 +182,11 @@ impl Detector {
             // The second half of the next stretch waits, so that a short rest at the end joins the last one.
             let wanted = (self.stretch + self.stretch / 2).saturating_sub(self.waiting());
             let (now, later) = rest.split_at(wanted.min(rest.len()));
+            let from = self.held.len();
             self.held.extend_from_slice(now);
+            if let Some(filter) = &mut self.low_pass {
+                filter.process(&mut self.held[from..]);
+            }
             rest = later;
             if self.waiting() >= self.stretch + self.stretch / 2 {
                 self.judge(self.stretch, &mut each);
@@ -237,7 +276,7 @@ impl Detector {
                 sum -= squares[i - width];
             }
             if start + i >= from {
-                out.push((sum.max(0.0) / (i + 1).min(width) as f64).sqrt());
+                out.push((sum.max(0.0) / width as f64).sqrt());
             }
         }
         out
@@ -261,10 +300,10 @@ impl Detector {
         let from = begin.saturating_sub(self.before);
         let until = (end + self.rms_samples).min(self.held.len());
         let window = &self.held[from..until];
-        let ring = fit_ring(window, begin - from, self.rate, open.noise);
+        let ring = fit_ring(window, begin - from, self.rate, open.noise, &self.filters);
         let first_s = (self.first + from as u64) as f64 / self.rate;
         let time_s = ring.map_or(coarse_onset, |ring| first_s + ring.onset_s);
-        let onset = samples_in((time_s - first_s).max(0.0), self.rate).min(window.len());
+        let onset = samples_in((time_s - first_s).max(0.0), self.rate).min(window.len() - 1);
         let loud_end = window.iter().rposition(|x| x.abs() > half).unwrap_or(onset).max(onset);
         let square: f64 = window[onset..].iter().map(|x| x * x).sum();
         let noise = open.noise * open.noise * (window.len() - onset) as f64;
@@ -276,6 +315,7 @@ impl Detector {
             duration_s: (loud_end + 1 - onset) as f64 / self.rate,
             energy: (square - noise).max(0.0) / self.rate,
             ring,
+            fitted: ring.map_or(Vec::new(), |ring| ring.samples(window.len(), self.rate, &self.filters)),
             samples: window.to_vec(),
             first_s,
             noise: open.noise,
@@ -293,6 +333,7 @@ impl Detector {
         let most = with_samples.map(|event| event.peak).fold(0.0, f64::max);
         for event in self.events.iter_mut().filter(|event| event.peak < most) {
             event.samples = Vec::new();
+            event.fitted = Vec::new();
         }
     }
 

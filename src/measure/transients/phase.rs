@@ -16,6 +16,8 @@ pub struct MainsPhase {
     seen: u64,
     /// One a channel.
     sums: Vec<Complex<f64>>,
+    /// Where the fundamental stands at the next sample.
+    turn: Complex<f64>,
     /// The channel whose fundamental is strongest, known after the first window.
     channel: Option<usize>,
     /// The phase in cycles at the first sample as the search for the mains gave it.
@@ -34,6 +36,7 @@ impl MainsPhase {
             length,
             seen: 0,
             sums: vec![Complex::default(); channels],
+            turn: Complex::new(1.0, 0.0),
             channel: None,
             first: phase_deg / 360.0,
             windows: Vec::new(),
@@ -47,16 +50,23 @@ impl MainsPhase {
         while at < count {
             let within = self.seen % self.length;
             let take = usize::try_from(self.length - within).unwrap_or(usize::MAX).min(count - at);
+            if within == 0 {
+                // Only here, so that the borders of blocks leave no trace.
+                self.turn = Complex::cis(-std::f64::consts::TAU * (self.seen as f64 * self.cycles).fract());
+            }
+            let step = Complex::cis(-std::f64::consts::TAU * self.cycles);
+            let angle = std::f64::consts::TAU / self.length as f64;
+            let mut after = self.turn;
             for (sum, row) in self.sums.iter_mut().zip(rows) {
-                let mut turn = Complex::cis(-std::f64::consts::TAU * (self.seen as f64 * self.cycles).fract());
-                let step = Complex::cis(-std::f64::consts::TAU * self.cycles);
-                let angle = std::f64::consts::TAU / self.length as f64;
+                let mut turn = self.turn;
                 for (n, x) in row[at..at + take].iter().enumerate() {
                     let weight = 1.0 - ((within as f64 + n as f64) * angle).cos();
                     *sum += turn * (weight * x);
                     turn *= step;
                 }
+                after = turn;
             }
+            self.turn = after;
             self.seen += take as u64;
             at += take;
             if self.seen.is_multiple_of(self.length) {

@@ -4,6 +4,7 @@ use serde::Serialize;
 
 use realfft::RealFftPlanner;
 
+use super::Filters;
 use crate::dsp::Complex;
 
 /// A fitted ring.
@@ -15,7 +16,7 @@ pub struct RingFit {
     pub frequency_hz: f64,
     /// The time constant of the decay.
     pub decay_s: f64,
-    /// The amplitude at the onset.
+    /// The amplitude at the onset, before the filters.
     pub amplitude: f64,
     /// The phase at the onset, in radians.
     pub phase_rad: f64,
@@ -24,14 +25,16 @@ pub struct RingFit {
 }
 
 impl RingFit {
-    /// Its value at a time in seconds after the first sample of the window.
-    pub fn at(&self, time_s: f64) -> f64 {
-        let t = time_s - self.onset_s;
-        if t < 0.0 {
-            return 0.0;
-        }
-        let angle = std::f64::consts::TAU * self.frequency_hz * t + self.phase_rad;
-        self.amplitude * (-t / self.decay_s).exp() * angle.cos()
+    /// Its samples in a window of so many, as the filters leave them.
+    pub(super) fn samples(&self, count: usize, rate: f64, filters: &Filters) -> Vec<f64> {
+        let value = |n: usize| {
+            let t = n as f64 / rate - self.onset_s;
+            let angle = std::f64::consts::TAU * self.frequency_hz * t + self.phase_rad;
+            if t < -0.5 / rate { 0.0 } else { self.amplitude * (-t / self.decay_s).exp() * angle.cos() }
+        };
+        let mut samples: Vec<f64> = (0..count).map(value).collect();
+        filters.apply(&mut samples);
+        samples
     }
 }
 
@@ -49,13 +52,13 @@ const MOST: usize = 1 << 14;
 /// Frequency from the largest line of the spectrum, onset from a filter matched to the ring run backwards in time, then
 /// onset, frequency and decay in turn by the energy they explain. `None` where a damped sine explains less than half
 /// of the energy above the noise.
-pub fn fit_ring(window: &[f64], start: usize, rate: f64, noise: f64) -> Option<RingFit> {
+pub fn fit_ring(window: &[f64], start: usize, rate: f64, noise: f64, filters: &Filters) -> Option<RingFit> {
     let window = &window[..window.len().min(start.saturating_add(MOST))];
     let body = window.get(start..).filter(|body| body.len() >= 8)?;
     let frequency = strongest_frequency(body, rate)?;
-    let mut fit = Fit { window, onset: start, omega: frequency / rate, rate: 3.0 / body.len() as f64 };
+    let mut fit = Fit { window, filters, onset: start, omega: frequency / rate, rate: 3.0 / body.len() as f64 };
+    fit.find_onset(start);
     for _ in 0..3 {
-        fit.find_onset(start);
         // Half a bin of the window, or half the width of the ring's own line, 1/(πτ).
         let span = (0.5 / (window.len() - fit.onset).max(8) as f64).max(0.5 * fit.rate / std::f64::consts::PI);
         let (low, high) = ((fit.omega - span).max(LOWEST_HZ / rate), (fit.omega + span).min(1.0 / LEAST_SAMPLES));
@@ -63,8 +66,8 @@ pub fn fit_ring(window: &[f64], start: usize, rate: f64, noise: f64) -> Option<R
         // Decays from a third of a cycle to many times the window.
         let (slowest, fastest) = ((0.05 / window.len() as f64).ln(), (3.0 * fit.omega).min(1.0).ln());
         fit.rate = golden_in_steps(slowest, fastest, |rate| Fit { rate: rate.exp(), ..fit }.energy()).exp();
+        fit.refine_onset();
     }
-    fit.refine_onset();
     fit.conclude(rate, noise)
 }
 
@@ -72,6 +75,7 @@ pub fn fit_ring(window: &[f64], start: usize, rate: f64, noise: f64) -> Option<R
 #[derive(Clone, Copy)]
 struct Fit<'a> {
     window: &'a [f64],
+    filters: &'a Filters,
     onset: usize,
     omega: f64,
     rate: f64,
@@ -81,18 +85,25 @@ impl Fit<'_> {
     /// Projections on both quadratures, and the three sums of their products.
     fn sums(&self) -> ([f64; 2], [f64; 3]) {
         let step = Complex::from_polar((-self.rate).exp(), std::f64::consts::TAU * self.omega);
+        let samples = &self.window[self.onset..];
         let mut now = Complex::new(1.0, 0.0);
+        let (mut cosine, mut sine): (Vec<f64>, Vec<f64>) = samples
+            .iter()
+            .map(|_| {
+                let value = (now.re, now.im);
+                now *= step;
+                value
+            })
+            .unzip();
+        self.filters.apply(&mut cosine);
+        self.filters.apply(&mut sine);
         let (mut along, mut norm) = ([0.0; 2], [0.0; 3]);
-        for x in &self.window[self.onset..] {
-            along[0] += x * now.re;
-            along[1] += x * now.im;
-            norm[0] += now.re * now.re;
-            norm[1] += now.re * now.im;
-            norm[2] += now.im * now.im;
-            now *= step;
-            if now.norm_sqr() < 1e-12 {
-                break;
-            }
+        for (x, (c, s)) in samples.iter().zip(cosine.iter().zip(&sine)) {
+            along[0] += x * c;
+            along[1] += x * s;
+            norm[0] += c * c;
+            norm[1] += c * s;
+            norm[2] += s * s;
         }
         (along, norm)
     }
