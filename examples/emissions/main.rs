@@ -7,7 +7,9 @@ mod scenes;
 use scenes::{Scene, Score, score};
 
 fn main() {
-    println!("| record, s | level over the floor in 200 Hz, dB | found, % | false in 200 scenes | frequency, RMS and largest error in bandwidths | level: RMS error, dB | least possible, dB | within 0.2 dB, % | level intervals that hold, % | frequency intervals, % |");
+    println!(
+        "| record, s | level over the floor in 200 Hz, dB | found, % | false in 200 scenes | frequency, RMS and largest error in bandwidths | level: RMS error, dB | least possible, dB | within 0.2 dB, % | level intervals that hold, % | frequency intervals, % |"
+    );
     println!("|---|---|---|---|---|---|---|---|---|---|");
     for seconds in [0.2, 1.0] {
         for over_floor_db in [(6.0, 6.0), (6.0, 40.0), (15.0, 60.0)] {

@@ -104,9 +104,8 @@ fn one(scene: Scene, random: &mut Random, score: &mut Score) {
     for emission in found.emissions.iter().zip(&taken).filter(|(_, taken)| !**taken).map(|(emission, _)| emission) {
         let away = |tone: &Tone| emission.frequency_hz - tone.frequency_hz;
         let nearest = lines.iter().min_by(|a, b| away(a).abs().total_cmp(&away(b).abs()));
-        let place = |tone: &Tone| {
-            (emission.frequency_hz, 20.0 * (emission.rms / tone.rms).log10(), away(tone) / bandwidth)
-        };
+        let place =
+            |tone: &Tone| (emission.frequency_hz, 20.0 * (emission.rms / tone.rms).log10(), away(tone) / bandwidth);
         score.false_places.extend(nearest.map(place));
     }
     score.false_finds += taken.iter().filter(|taken| !**taken).count();

@@ -220,9 +220,8 @@ pub fn emission_changes(
     criteria: Criteria,
 ) -> Result<(Vec<Input>, EmissionComparison), Error> {
     let all: Vec<&Source> = before.iter().chain(after).collect();
-    let done: Vec<(Vec<Input>, CaptureEmissions)> = spread::map(all, |source| emissions(source, settings, criteria))
-        .into_iter()
-        .collect::<Result<_, Error>>()?;
+    let done: Vec<(Vec<Input>, CaptureEmissions)> =
+        spread::map(all, |source| emissions(source, settings, criteria)).into_iter().collect::<Result<_, Error>>()?;
     let (inputs, mut captures): (Vec<Vec<Input>>, Vec<CaptureEmissions>) = done.into_iter().unzip();
     let after = captures.split_off(before.len());
     Ok((inputs.concat(), compared(captures, after)?))
@@ -251,7 +250,9 @@ fn compared(before: Vec<CaptureEmissions>, after: Vec<CaptureEmissions>) -> Resu
         channels.push(channel_change(&first, &second, channel));
     }
     if channels.is_empty() {
-        return Err(Error::input("the sides have no channel in common").remedy("name the channels with --wire and --air"));
+        return Err(
+            Error::input("the sides have no channel in common").remedy("name the channels with --wire and --air")
+        );
     }
     Ok(EmissionComparison { before, after, channels })
 }
@@ -449,7 +450,8 @@ fn reported(channels: Vec<Channel>, found: Vec<Found>, views: &[View], mains: Ma
                 let row = EmissionRow {
                     number: index + 1,
                     frequency_hz: emission.frequency_hz,
-                    frequency_ci95_hz: [-1.0, 1.0].map(|sign| emission.frequency_hz + sign * emission.frequency_half_hz),
+                    frequency_ci95_hz: [-1.0, 1.0]
+                        .map(|sign| emission.frequency_hz + sign * emission.frequency_half_hz),
                     level_db: Level::of_rms(emission.rms),
                     level_ci95_db: emission.rms_interval.map(Level::of_rms),
                     rms: emission.rms,
@@ -509,7 +511,8 @@ fn note(row: &EmissionRow, emission: &Emission, fundamental: Option<f64>, mains:
         parts.push(format!("{how} at {:.0} Hz with the mains", 2.0 * mains.frequency_hz));
     }
     if let Some(first) = row.sidebands.first() {
-        let more = if row.sidebands.len() > 1 { format!(" and {} more", row.sidebands.len() - 1) } else { String::new() };
+        let more =
+            if row.sidebands.len() > 1 { format!(" and {} more", row.sidebands.len() - 1) } else { String::new() };
         let multiple = first.mains_multiple.map_or(String::new(), |n| format!(", {n} times the mains"));
         parts.push(format!("sidebands at ±{:.0} Hz{multiple}{more}", first.offset_hz));
     }

@@ -152,8 +152,7 @@ fn of_pipeline(
     let high_pass = settings.high_pass.map(|cutoff| HighPass::new(cutoff, rate)).transpose()?;
     let low_pass = low_pass.map(|cutoff| LowPass::new(cutoff, rate)).transpose()?;
     let filters = Filters { high_pass, low_pass };
-    let mut phase =
-        mains.phase_deg.map(|degrees| MainsPhase::new(rate, mains.frequency_hz, degrees, channels.len()));
+    let mut phase = mains.phase_deg.map(|degrees| MainsPhase::new(rate, mains.frequency_hz, degrees, channels.len()));
     let mut detectors: Vec<(Detector, Histogram)> = channels
         .iter()
         .map(|_| (Detector::new(rate, mains.frequency_hz, criteria, filters.clone()), Histogram::default()))
@@ -242,7 +241,11 @@ fn of_pipeline(
                 ringing: rows.iter().filter(|row| row.ring_hz.is_some()).count(),
                 matched: delays.is_matched.then(|| rows.iter().filter(|row| row.other_delay_s.is_some()).count()),
                 other_delay_s: middle(&|row| row.other_delay_s),
-                strongest: detected.events.iter().max_by(|a, b| a.peak.total_cmp(&b.peak)).map(|e| strongest(e, rate.get())),
+                strongest: detected
+                    .events
+                    .iter()
+                    .max_by(|a, b| a.peak.total_cmp(&b.peak))
+                    .map(|e| strongest(e, rate.get())),
                 events: rows,
             }
         })
@@ -299,9 +302,9 @@ fn delays(roles: &[Role], found: &[(Detected, Vec<u64>)]) -> Vec<Delays> {
             from += 1;
         }
         let near = events(air)[from..].iter().take_while(|other| other.time_s <= event.time_s + TOGETHER_S);
-        let nearest = near.enumerate().min_by(|(_, a), (_, b)| {
-            (a.time_s - event.time_s).abs().total_cmp(&(b.time_s - event.time_s).abs())
-        });
+        let nearest = near
+            .enumerate()
+            .min_by(|(_, a), (_, b)| (a.time_s - event.time_s).abs().total_cmp(&(b.time_s - event.time_s).abs()));
         if let Some((offset, other)) = nearest {
             let delay = other.time_s - event.time_s;
             delays[wire].each[i] = Some(delay);
@@ -316,11 +319,7 @@ fn delays(roles: &[Role], found: &[(Detected, Vec<u64>)]) -> Vec<Delays> {
 fn strongest(event: &Event, rate: f64) -> Strongest {
     let time = |n: usize| n as f64 / rate + event.first_s - event.time_s;
     let count = event.samples.len();
-    Strongest {
-        time_s: (0..count).map(time).collect(),
-        samples: event.samples.clone(),
-        ring: event.fitted.clone(),
-    }
+    Strongest { time_s: (0..count).map(time).collect(), samples: event.samples.clone(), ring: event.fitted.clone() }
 }
 
 fn findings(found: &[(Detected, Vec<u64>)], criteria: Criteria, settings: &Settings) -> Vec<Finding> {

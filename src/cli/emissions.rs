@@ -82,8 +82,7 @@ impl Emissions {
         settings: &Settings,
         criteria: Criteria,
     ) -> Result<Outcome, Error> {
-        let (inputs, comparison) =
-            emission_changes(&sources(&self.before), &sources(&self.after), settings, criteria)?;
+        let (inputs, comparison) = emission_changes(&sources(&self.before), &sources(&self.after), settings, criteria)?;
         console.findings(comparison.before.iter().chain(&comparison.after).flat_map(warnings));
         let forms = Forms {
             settings: super::with(settings, "criteria", &criteria)?,

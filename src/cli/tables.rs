@@ -461,7 +461,8 @@ pub(super) fn emission_changes(channel: &ChannelEmissionChange) -> Table {
         Column::text(""),
     ];
     let mut table = Table::new(heading(channel.role, "", "what became of the emissions"), columns);
-    let frequency = |side: &Option<SideRow>| side.as_ref().map_or(String::new(), |s| format!("{:.3}", s.frequency_hz / 1e3));
+    let frequency =
+        |side: &Option<SideRow>| side.as_ref().map_or(String::new(), |s| format!("{:.3}", s.frequency_hz / 1e3));
     let level = |side: &Option<SideRow>| side.as_ref().map_or(String::new(), |s| decimal(s.level_db.get()));
     for row in &channel.emissions {
         table.rows.push(vec![
@@ -525,7 +526,8 @@ pub(super) fn transients(channel: &ChannelTransients) -> Table {
         ));
     }
     table.notes.push(
-        "Values are of the high-passed samples; the ring's frequency and decay pass through the high-pass unchanged.".into(),
+        "Values are of the high-passed samples; the ring's frequency and decay pass through the high-pass unchanged."
+            .into(),
     );
     table
 }

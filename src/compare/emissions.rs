@@ -121,11 +121,16 @@ pub fn same(first: &[Emission], second: &[Emission]) -> Vec<(usize, usize)> {
     nearest(first, second, close)
 }
 
-fn nearest(
-    first: &[Emission],
-    second: &[Emission],
-    may: impl Fn(&Emission, &Emission) -> bool,
-) -> Vec<(usize, usize)> {
+/// The same for captures of different times, between which any oscillator moves a little.
+fn same_later(first: &[Emission], second: &[Emission]) -> Vec<(usize, usize)> {
+    /// Less than this share of the frequency is not worth calling a move.
+    const UNREST: f64 = 2e-3;
+    nearest(first, second, |a, b| {
+        (a.frequency_hz - b.frequency_hz).abs() <= tolerance(a, b).max(UNREST * a.frequency_hz)
+    })
+}
+
+fn nearest(first: &[Emission], second: &[Emission], may: impl Fn(&Emission, &Emission) -> bool) -> Vec<(usize, usize)> {
     let mut pairs: Vec<(usize, usize, f64)> = Vec::new();
     for (i, a) in first.iter().enumerate() {
         let close = second.iter().enumerate().filter(|(_, b)| may(a, b));
@@ -158,7 +163,7 @@ pub fn of_side(captures: &[&[Emission]]) -> Vec<SideEmission> {
     let mut groups: Vec<Vec<&Emission>> = Vec::new();
     for capture in captures {
         let heads: Vec<Emission> = groups.iter().map(|group| group[0].clone()).collect();
-        let pairs = same(&heads, capture);
+        let pairs = same_later(&heads, capture);
         for (j, emission) in capture.iter().enumerate() {
             match pairs.iter().find(|(_, second)| *second == j) {
                 Some((i, _)) => groups[*i].push(emission),
@@ -216,7 +221,7 @@ pub fn changes(
         side.iter().map(|s| Emission { frequency_hz: s.frequency_hz, ..s.example.clone() }).collect()
     };
     let (first, second) = (example(before), example(after));
-    let pairs = same(&first, &second);
+    let pairs = same_later(&first, &second);
     let left = |count: usize, taken: Vec<usize>| (0..count).filter(|i| !taken.contains(i)).collect::<Vec<_>>();
     let lonely_before = left(first.len(), pairs.iter().map(|p| p.0).collect());
     let lonely_after = left(second.len(), pairs.iter().map(|p| p.1).collect());
@@ -229,7 +234,8 @@ pub fn changes(
     let moved: Vec<(usize, usize)> = moved.into_iter().map(|(i, j)| (lonely_before[i], lonely_after[j])).collect();
 
     let mut rows = Vec::new();
-    let differences: Vec<Difference> = pairs.iter().map(|&(i, j)| difference(&before[i].power, &after[j].power)).collect();
+    let differences: Vec<Difference> =
+        pairs.iter().map(|&(i, j)| difference(&before[i].power, &after[j].power)).collect();
     let probabilities: Vec<f64> = differences.iter().map(|d| d.probability).collect();
     let shown = holm(&probabilities, FAMILY_ERROR);
     let both = |i: usize, j: usize, fate, difference: &Difference| EmissionChange {
@@ -317,7 +323,7 @@ mod tests {
 
     #[test]
     fn a_side_keeps_what_most_of_its_captures_show() {
-        let captures = [vec![line(10e3, 1.0), line(63e3, 1.0)], vec![line(10_000.5, 1.2)], vec![line(9_999.0, 0.8)]];
+        let captures = [vec![line(10e3, 1.0), line(63e3, 1.0)], vec![line(10_010.0, 1.2)], vec![line(9_999.0, 0.8)]];
         let side = of_side(&captures.each_ref().map(Vec::as_slice));
         assert_eq!(side.len(), 1);
         assert_eq!(side[0].captures, 3);

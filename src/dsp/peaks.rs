@@ -93,7 +93,8 @@ pub fn peaks(values: &[f64], height: f64) -> Vec<Peak> {
 
 fn prominence(values: &[f64], index: usize) -> f64 {
     let top = values[index];
-    let lowest = |side: &mut dyn Iterator<Item = &f64>| side.take_while(|value| **value <= top).copied().fold(top, f64::min);
+    let lowest =
+        |side: &mut dyn Iterator<Item = &f64>| side.take_while(|value| **value <= top).copied().fold(top, f64::min);
     let left = lowest(&mut values[..index].iter().rev());
     let right = lowest(&mut values[index + 1..].iter());
     top - left.max(right)

@@ -6,7 +6,7 @@ use crate::analysis::bands::CaptureBands;
 use crate::analysis::batch::Batch;
 use crate::analysis::compare::{ChannelComparison, Comparison, SideSpectrum};
 use crate::analysis::coupling::{Coupling, CouplingChange};
-use crate::analysis::emissions::{CaptureEmissions, ChannelEmissions, ChangeRow, EmissionComparison, Looks};
+use crate::analysis::emissions::{CaptureEmissions, ChangeRow, ChannelEmissions, EmissionComparison, Looks};
 use crate::analysis::pipeline::Spectral;
 use crate::analysis::settings::Settings;
 use crate::analysis::setup::{ChannelChain, Correction};
@@ -224,7 +224,11 @@ pub fn emission_changes(comparison: &EmissionComparison, settings: &Settings) ->
         rows,
         caption: vec![
             looks(&before.analysis, settings),
-            format!("before: {}. after: {}. Drawn is the first of each.", names(&comparison.before), names(&comparison.after)),
+            format!(
+                "before: {}. after: {}. Drawn is the first of each.",
+                names(&comparison.before),
+                names(&comparison.after)
+            ),
         ],
         ..Figure::new("What became of the emissions?")
     }
@@ -249,8 +253,12 @@ pub fn transients(capture: &CaptureTransients, settings: &Settings) -> Figure {
             });
             let bars = Shape::Bars { bars: bars.collect(), base: Some(0.0) };
             let most = channel.phase_histogram.iter().flatten().max().map_or(1.0, |most| (*most).max(1) as f64);
-            Panel::new(channel_title(channel.role, &channel.name), phase_axis(), Axis::linear("Impulses").over(0.0, 1.1 * most))
-                .with(Series::unnamed(style(channel.role), bars))
+            Panel::new(
+                channel_title(channel.role, &channel.name),
+                phase_axis(),
+                Axis::linear("Impulses").over(0.0, 1.1 * most),
+            )
+            .with(Series::unnamed(style(channel.role), bars))
         }));
         rows.push(row(0.8, &|channel| {
             let largest = channel.events.iter().map(|event| event.peak).fold(0.0, f64::max);
@@ -278,7 +286,9 @@ pub fn transients(capture: &CaptureTransients, settings: &Settings) -> Figure {
         conclusion: sentences::of_transients(capture),
         rows,
         caption: vec![
-            format!("High-passed samples ({high_pass}), threshold over the robust noise of each five mains periods.{phase}"),
+            format!(
+                "High-passed samples ({high_pass}), threshold over the robust noise of each five mains periods.{phase}"
+            ),
             format!(
                 "File {}, {:.0} samples a second; mains {}.",
                 short_name(&capture.path),

@@ -579,13 +579,17 @@ pub fn of_transients(capture: &CaptureTransients) -> Vec<String> {
         }
     }
     let wire = capture.channels.iter().find(|channel| channel.role == Role::Wire);
-    if let Some((wire, matched)) = wire.and_then(|wire| Some((wire, wire.matched?))).filter(|(wire, _)| wire.count > 0) {
+    if let Some((wire, matched)) = wire.and_then(|wire| Some((wire, wire.matched?))).filter(|(wire, _)| wire.count > 0)
+    {
         let delay = wire.other_delay_s.map_or(String::new(), |delay| match delay {
             d if d.abs() < 0.5 / capture.sample_rate_hz => ", at the same sample in the middle".to_owned(),
             d if d > 0.0 => format!(", in the middle {} later", engineering(d, "s")),
             d => format!(", in the middle {} earlier", engineering(-d, "s")),
         });
-        sentences.push(format!("{matched} of the {} listed on the wire begin in the air as well{delay}.", wire.events.len()));
+        sentences.push(format!(
+            "{matched} of the {} listed on the wire begin in the air as well{delay}.",
+            wire.events.len()
+        ));
     }
     if let Some(reason) = capture.no_phase {
         sentences.push(format!("No mains phase is given: {reason}."));

@@ -55,6 +55,7 @@ fn multiple(fundamental: &Emission, other: &Emission) -> Option<u32> {
         (1.5 * emission.frequency_half_hz).max(width)
     };
     // One who knows neither well may not claim to be a multiple of anything.
-    let tolerance = (n * own(fundamental) + own(other) + RELATIVE * other.frequency_hz).min(0.1 * fundamental.frequency_hz);
+    let tolerance =
+        (n * own(fundamental) + own(other) + RELATIVE * other.frequency_hz).min(0.1 * fundamental.frequency_hz);
     ((other.frequency_hz - n * fundamental.frequency_hz).abs() <= tolerance).then_some(order)
 }

@@ -166,7 +166,8 @@ impl Gathering {
     /// # Panics
     /// When there are not as many channels as announced, or not of equal length.
     pub fn push(&mut self, rows: &[&[f64]]) {
-        let Self { segmenter, transform, channels, first, hop, swell_cycles, turning, segments, per_stretch, .. } = self;
+        let Self { segmenter, transform, channels, first, hop, swell_cycles, turning, segments, per_stretch, .. } =
+            self;
         segmenter.push(rows, |number, segment| {
             let cycles = (number as f64 * *hop as f64 + 0.5 * segment[0].len() as f64) * *swell_cycles;
             let turn = Complex::cis(-std::f64::consts::TAU * cycles.fract());
@@ -244,7 +245,8 @@ impl Sums {
             running[k + 1] = running[k] + power;
         }
         let count = now.len();
-        let around = |k: usize, half: usize| (running[(k + half + 1).min(count)] - running[k.saturating_sub(half)]).max(0.0);
+        let around =
+            |k: usize, half: usize| (running[(k + half + 1).min(count)] - running[k.saturating_sub(half)]).max(0.0);
         for (k, sums) in five.iter_mut().enumerate() {
             let power = around(k, LINE_HALF);
             sums.0 += power;

@@ -55,8 +55,11 @@ pub(super) fn fit(power: &[f64], peak: usize, floor: f64, shape: &Shape, share: 
     }
     let now = amplitudes(offset);
     let step = 1e-4;
-    let slope: Vec<f64> =
-        amplitudes(offset + step).iter().zip(&amplitudes(offset - step)).map(|(a, b)| (a * a - b * b) / (2.0 * step)).collect();
+    let slope: Vec<f64> = amplitudes(offset + step)
+        .iter()
+        .zip(&amplitudes(offset - step))
+        .map(|(a, b)| (a * a - b * b) / (2.0 * step))
+        .collect();
     let weights: Vec<f64> = now.iter().zip(&variance).map(|(a, v)| a * a / v / norm).collect();
     // The slope, less what a change of the power would do.
     let mixed: f64 = slope.iter().zip(&weights).map(|(s, w)| s * w).sum();

@@ -618,7 +618,8 @@ fn fold_sidebands(mut emissions: Vec<Emission>, mains_hz: f64) -> Vec<Emission> 
             let (offset, error) = (emissions[above].frequency_hz - at, emissions[above].frequency_half_hz);
             let matches = |&below: &usize| {
                 let tolerance = 3.0 * half + 1.5 * (error + emissions[below].frequency_half_hz);
-                let tolerance = tolerance.min(0.25 * emissions[above].resolution_hz).max(0.02 * emissions[above].resolution_hz);
+                let tolerance =
+                    tolerance.min(0.25 * emissions[above].resolution_hz).max(0.02 * emissions[above].resolution_hz);
                 let ratio = 20.0 * (emissions[above].rms / emissions[below].rms).log10();
                 free(below)
                     && ((at - emissions[below].frequency_hz) - offset).abs() <= tolerance
@@ -632,7 +633,8 @@ fn fold_sidebands(mut emissions: Vec<Emission>, mains_hz: f64) -> Vec<Emission> 
             folded[below] = true;
             folded[above] = true;
             let multiple = (offset_hz / mains_hz).round();
-            let is_multiple = multiple >= 1.0 && (offset_hz - multiple * mains_hz).abs() <= (3.0 * error).clamp(0.3, 5.0);
+            let is_multiple =
+                multiple >= 1.0 && (offset_hz - multiple * mains_hz).abs() <= (3.0 * error).clamp(0.3, 5.0);
             #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "two kilohertz over the mains")]
             let mains_multiple = is_multiple.then_some(multiple as u32);
             let strongest = emissions[below].rms.max(emissions[above].rms);

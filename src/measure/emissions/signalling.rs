@@ -24,7 +24,13 @@ pub const SIGNALLING: &[SignallingBand] = &[
         users: "electricity suppliers and their licensees",
         source: "EN 50065-1, clause 6 (3 to 9 kHz from memory)",
     },
-    SignallingBand { name: "B", low_hz: 95e3, high_hz: 125e3, users: "consumers", source: "EN 50065-1, clause 6 (from memory)" },
+    SignallingBand {
+        name: "B",
+        low_hz: 95e3,
+        high_hz: 125e3,
+        users: "consumers",
+        source: "EN 50065-1, clause 6 (from memory)",
+    },
     SignallingBand {
         name: "C",
         low_hz: 125e3,
@@ -32,7 +38,13 @@ pub const SIGNALLING: &[SignallingBand] = &[
         users: "consumers, with an access protocol",
         source: "EN 50065-1, clauses 5 and 6 (from memory)",
     },
-    SignallingBand { name: "D", low_hz: 140e3, high_hz: 148.5e3, users: "consumers", source: "EN 50065-1, clause 6 (from memory)" },
+    SignallingBand {
+        name: "D",
+        low_hz: 140e3,
+        high_hz: 148.5e3,
+        users: "consumers",
+        source: "EN 50065-1, clause 6 (from memory)",
+    },
 ];
 
 /// The range that holds a frequency in hertz.

@@ -23,11 +23,10 @@ mod ring;
 pub use phase::MainsPhase;
 pub use ring::{RingFit, fit_ring};
 
-
 use serde::Serialize;
 
-use crate::dsp::peaks::median;
 use crate::dsp::filter::{HighPass, LowPass};
+use crate::dsp::peaks::median;
 use crate::units::Hertz;
 
 /// The filters that the samples have passed; a ring is fitted through the same ones.
@@ -298,13 +297,15 @@ impl Detector {
             return;
         }
         let from = begin.saturating_sub(self.before);
-        let until = (end + self.rms_samples).min(self.held.len());
+        // The tail of a ring says most of its decay; the quiet time holds no other impulse.
+        let after = self.rms_samples.max(samples_in(self.criteria.quiet_s, self.rate));
+        let until = (end + after).min(self.held.len());
         let window = &self.held[from..until];
         let ring = fit_ring(window, begin - from, self.rate, open.noise, &self.filters);
         let first_s = (self.first + from as u64) as f64 / self.rate;
         let time_s = ring.map_or(coarse_onset, |ring| first_s + ring.onset_s);
         let onset = samples_in((time_s - first_s).max(0.0), self.rate).min(window.len() - 1);
-        let loud_end = window.iter().rposition(|x| x.abs() > half).unwrap_or(onset).max(onset);
+        let loud_end = window[..end - from].iter().rposition(|x| x.abs() > half).unwrap_or(onset).max(onset);
         let square: f64 = window[onset..].iter().map(|x| x * x).sum();
         let noise = open.noise * open.noise * (window.len() - onset) as f64;
         let steps = window[onset.saturating_sub(1)..].windows(2).map(|pair| (pair[1] - pair[0]).abs());

@@ -146,7 +146,9 @@ impl Fit<'_> {
         let until = (self.onset + reach).min(self.window.len().saturating_sub(8));
         let energy = |onset: usize| Fit { onset, ..*self }.energy();
         let stride = (reach / 24).max(1);
-        let Some(best) = (from..=until).step_by(stride).max_by(|&a, &b| energy(a).total_cmp(&energy(b))) else { return };
+        let Some(best) = (from..=until).step_by(stride).max_by(|&a, &b| energy(a).total_cmp(&energy(b))) else {
+            return;
+        };
         let near = best.saturating_sub(stride)..=(best + stride).min(until.max(best));
         if let Some(best) = near.max_by(|&a, &b| energy(a).total_cmp(&energy(b))) {
             self.onset = best;
