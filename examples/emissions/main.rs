@@ -2,6 +2,8 @@
 //!
 //! `cargo run --release --example emissions`
 
+#![allow(clippy::print_stdout, reason = "a table")]
+
 mod scenes;
 
 use scenes::{Scene, Score, score};

@@ -22,8 +22,6 @@ pub(crate) struct Scene {
 /// What came of a number of scenes.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Score {
-    /// How many scenes there were.
-    pub(crate) scenes: u32,
     /// How many lines were built in.
     pub(crate) built_in: usize,
     /// How many of them were found.
@@ -51,7 +49,7 @@ const APART: f64 = 5.0;
 
 /// Makes and searches scenes of 1 to 12 lines each; one seed gives one score.
 pub(crate) fn score(scene: Scene, scenes: u32, seed: u64) -> Score {
-    let mut score = Score { scenes, ..Score::default() };
+    let mut score = Score::default();
     for number in 0..scenes {
         one(scene, &mut Random::new(seed, u64::from(number)), &mut score);
     }

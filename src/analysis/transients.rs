@@ -103,6 +103,8 @@ pub struct CaptureTransients {
     pub mains: Mains,
     /// Why there is no mains phase, where there is none.
     pub no_phase: Option<&'static str>,
+    /// The cutoff of the low-pass, where there was one.
+    pub low_pass_hz: Option<Hertz>,
     /// How much of the record was judged.
     pub duration_s: f64,
     /// The channels, the wire first.
@@ -150,8 +152,7 @@ fn of_pipeline(
     let channels = pipeline.channels().to_vec();
     let selected = pipeline.selected().to_vec();
     let high_pass = settings.high_pass.map(|cutoff| HighPass::new(cutoff, rate)).transpose()?;
-    let low_pass = low_pass.map(|cutoff| LowPass::new(cutoff, rate)).transpose()?;
-    let filters = Filters { high_pass, low_pass };
+    let filters = Filters { high_pass, low_pass: low_pass.map(|cutoff| LowPass::new(cutoff, rate)).transpose()? };
     let mut phase = mains.phase_deg.map(|degrees| MainsPhase::new(rate, mains.frequency_hz, degrees, channels.len()));
     let mut detectors: Vec<(Detector, Histogram)> = channels
         .iter()
@@ -250,7 +251,16 @@ fn of_pipeline(
             }
         })
         .collect();
-    Ok(CaptureTransients { path, sample_rate_hz: rate.get(), mains, no_phase, duration_s, channels, warnings })
+    Ok(CaptureTransients {
+        path,
+        sample_rate_hz: rate.get(),
+        mains,
+        no_phase,
+        low_pass_hz: low_pass,
+        duration_s,
+        channels,
+        warnings,
+    })
 }
 
 /// Impulses counted by the mains phase; those whose phase may still change wait.

@@ -78,7 +78,7 @@ pub fn peaks(values: &[f64], height: f64) -> Vec<Peak> {
     let mut at = 1;
     while at + 1 < values.len() {
         let mut end = at;
-        while end + 1 < values.len() && values[end + 1] == values[at] {
+        while end + 1 < values.len() && values[end + 1].total_cmp(&values[at]).is_eq() {
             end += 1;
         }
         let is_peak = values[at - 1] < values[at] && end + 1 < values.len() && values[end + 1] < values[at];

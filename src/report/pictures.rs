@@ -266,17 +266,19 @@ pub fn transients(capture: &CaptureTransients, settings: &Settings) -> Figure {
             let mut points: Vec<(f64, f64)> =
                 channel.events.iter().filter_map(|e| Some((e.mains_phase_deg?, e.peak / factor))).collect();
             points.sort_by(|a, b| a.0.total_cmp(&b.0));
-            // A gap after each point leaves dots.
-            let dots = points.into_iter().flat_map(|(phase, peak)| [(phase, peak), (phase, f64::NAN)]).collect();
+            // A stem for each; the gaps keep them apart.
+            let stems =
+                points.into_iter().flat_map(|(phase, peak)| [(phase, 0.0), (phase, peak), (phase, f64::NAN)]).collect();
             let label = format!("Peak, {prefix}{}", channel.unit.symbol());
             let top = if largest > 0.0 { 1.1 * largest / factor } else { 1.0 };
             Panel::new("Peak of each impulse", phase_axis(), Axis::linear(label).over(0.0, top))
-                .with(Series::unnamed(style(channel.role), Shape::Line(dots)))
+                .with(Series::unnamed(style(channel.role), Shape::Line(stems)))
         }));
     }
     rows.push(row(1.0, &strongest_panel));
     let high_pass =
         settings.high_pass.map_or("no high-pass".to_owned(), |cutoff| format!("4th-order high-pass at {cutoff}"));
+    let low_pass = capture.low_pass_hz.map_or(String::new(), |cutoff| format!(", 4th-order low-pass at {cutoff}"));
     let phase = if capture.no_phase.is_none() {
         " Mains phase: 0° where what is left of the fundamental rises through zero; a coupling network turns that phase."
     } else {
@@ -287,7 +289,7 @@ pub fn transients(capture: &CaptureTransients, settings: &Settings) -> Figure {
         rows,
         caption: vec![
             format!(
-                "High-passed samples ({high_pass}), threshold over the robust noise of each five mains periods.{phase}"
+                "High-passed samples ({high_pass}{low_pass}), threshold over the robust noise of each five mains periods.{phase}"
             ),
             format!(
                 "File {}, {:.0} samples a second; mains {}.",

@@ -50,7 +50,7 @@ pub(super) fn fit(power: &[f64], peak: usize, floor: f64, shape: &Shape, share: 
     let offset = golden_section(-1.0, 1.0, explained);
     let (along, norm) = sums(offset);
     let line_power = along / norm;
-    if !(line_power > 0.0) {
+    if line_power.is_nan() || line_power <= 0.0 {
         return None;
     }
     let now = amplitudes(offset);
