@@ -53,7 +53,7 @@ fn ring_at_15_db(frequency_hz: f64, decay_s: f64) -> Ring {
 
 #[test]
 fn rings_at_15_db_are_counted_timed_and_fitted() {
-    for (frequency_hz, decay_s) in [(6e3, 400e-6), (12e3, 300e-6), (45e3, 200e-6)] {
+    for (frequency_hz, decay_s, possible) in [(6e3, 400e-6, 0.95), (12e3, 300e-6, 0.91), (45e3, 200e-6, 0.84)] {
         let (samples, total) = rings(ring_at_15_db(frequency_hz, decay_s), &[30.0, 210.0], 1.0, 0.0, 1);
         let capture = found(&[&samples], Criteria::default());
         let wire = &capture.channels[0];
@@ -73,9 +73,11 @@ fn rings_at_15_db_are_counted_timed_and_fitted() {
         assert!(off(wire.ring_hz.unwrap(), frequency_hz) < 0.005);
         assert!(off(wire.decay_s.unwrap(), decay_s) < 0.05, "{:?}", wire.decay_s);
         assert!(each(0.02, &|e| off(e.ring_hz.unwrap(), frequency_hz)) > 0.95);
-        // Noise allows nobody more than 95 % within 10 % for the first of them: with an energy of A²τfs/4 = 1580 σ² the
-        // bound of Cramér and Rao on the decay is 2/√1580 = 5 %.
-        assert!(each(0.1, &|e| off(e.decay_s.unwrap(), decay_s)) > 0.8);
+        // What noise allows of single decays: with an energy of E = A²τfs/4 in units of σ² the bound of Cramér and Rao
+        // on the decay is 2/√E, which leaves this share within 10 %; four fifths of it are asked for.
+        let share = each(0.1, &|e| off(e.decay_s.unwrap(), decay_s));
+        assert!(share > 0.8 * possible, "{frequency_hz}: {share}");
+        println!("{frequency_hz} Hz: {share:.2} of the decays within 10 %, onsets within {worst:.2} degrees");
         let histogram = wire.phase_histogram.as_ref().unwrap();
         assert_eq!(histogram.iter().sum::<u64>(), wire.count);
         // The onset at 30 degrees scatters by tenths of a degree over the border of two bins.
