@@ -525,10 +525,9 @@ pub(super) fn transients(channel: &ChannelTransients) -> Table {
             channel.events.len()
         ));
     }
-    table.notes.push(
-        "Values are of the high-passed samples; the ring's frequency and decay pass through the high-pass unchanged."
-            .into(),
-    );
+    table
+        .notes
+        .push("Peak, slew and energy are of the filtered samples; the ring is fitted through the filters.".into());
     table
 }
 

@@ -559,7 +559,10 @@ pub fn of_transients(capture: &CaptureTransients) -> Vec<String> {
             continue;
         }
         let plural = if channel.count == 1 { "" } else { "s" };
-        let phases = phases(channel).map_or(String::new(), |phases| format!(", most of them at {phases} of the mains"));
+        let phases = phases(channel).map_or(String::new(), |phases| {
+            let most = if channel.count > 1 { "most of them " } else { "" };
+            format!(", {most}at {phases} of the mains")
+        });
         let largest = channel.events.iter().map(|event| event.peak).fold(0.0, f64::max);
         sentences.push(format!(
             "{place} {} impulse{plural} in {:.3} s, {:.2} in a mains cycle{phases}; the largest is {}.",

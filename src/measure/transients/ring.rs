@@ -160,7 +160,9 @@ impl Fit<'_> {
         let all: f64 = self.window[self.onset..].iter().map(|x| x * x).sum();
         let above = all - noise * noise * (self.window.len() - self.onset) as f64;
         let explained = if above > 0.0 { (energy / above).min(1.0) } else { 0.0 };
-        (explained >= LEAST_EXPLAINED).then(|| RingFit {
+        // At an end of the search the ring lies beyond it.
+        let is_inside = self.omega * rate > 1.02 * LOWEST_HZ && self.omega * LEAST_SAMPLES < 0.98;
+        (is_inside && explained >= LEAST_EXPLAINED).then(|| RingFit {
             onset_s: self.onset as f64 / rate,
             frequency_hz: self.omega * rate,
             decay_s: 1.0 / (self.rate * rate),
