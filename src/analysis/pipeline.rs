@@ -332,6 +332,12 @@ impl Pipeline {
         all.map(|all| all.saturating_sub(self.unsettled()))
     }
 
+    /// How many settled samples there will be at least: all, where that is known, else those read so far.
+    pub fn samples_at_least(&self) -> u64 {
+        let seen: u64 = self.prelude.iter().map(|block| block.len() as u64).sum();
+        self.expected_samples().unwrap_or_else(|| seen.saturating_sub(self.unsettled()))
+    }
+
     /// The window with its length for this clock and these settings.
     ///
     /// # Errors

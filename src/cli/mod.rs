@@ -7,6 +7,7 @@ mod batch;
 mod compare;
 mod coupling;
 mod demo;
+mod emissions;
 mod files;
 mod inspect;
 mod options;
@@ -16,6 +17,7 @@ mod setup;
 mod spectrum;
 mod tables;
 mod terminal;
+mod transients;
 mod waveform;
 
 use std::ffi::OsString;
@@ -76,6 +78,8 @@ const COMMANDS: &[Command] = &[
     Command::of::<added::Added>("added"),
     Command::of::<coupling::Coupling>("coupling"),
     Command::of::<phase_map::PhaseMap>("phase-map"),
+    Command::of::<emissions::Emissions>("emissions"),
+    Command::of::<transients::Transients>("transients"),
     Command::of::<batch::Batch>("batch"),
     Command::of::<setup::Setup>("setup"),
     Command::of::<demo::Demo>("demo"),

@@ -6,6 +6,7 @@ pub mod added;
 pub mod before_after;
 pub mod coupling;
 pub mod difference;
+pub mod emissions;
 pub mod load;
 pub mod ranking;
 pub mod side;

@@ -109,6 +109,50 @@ impl HighPass {
     }
 }
 
+/// A Butterworth low-pass of fourth order, stateful from block to block, at rest before the first sample.
+///
+/// ```
+/// use linewake::dsp::filter::LowPass;
+/// use linewake::units::Hertz;
+/// let mut filter = LowPass::new(Hertz::new(9e3)?, Hertz::new(500e3)?)?;
+/// let mut step = [1.0; 1000];
+/// filter.process(&mut step);
+/// assert!((step[999] - 1.0).abs() < 1e-6); // it settles at the constant
+/// # Ok::<(), linewake::error::Error>(())
+/// ```
+#[derive(Debug, Clone)]
+pub struct LowPass {
+    sections: [DirectForm2Transposed<f64>; 2],
+}
+
+impl LowPass {
+    /// Makes a low-pass whose gain is −3 dB at the cutoff.
+    ///
+    /// # Errors
+    /// A cutoff that is not below half the sample rate.
+    pub fn new(cutoff: Hertz, rate: Hertz) -> Result<Self, Error> {
+        let section = |k: f64| {
+            let quality = 0.5 / ((2.0 * k - 1.0) * PI / 8.0).sin();
+            let cutoff = biquad::Hertz::from_hz(cutoff.get())?;
+            Coefficients::from_params(Type::LowPass, biquad::Hertz::from_hz(rate.get())?, cutoff, quality)
+                .map(DirectForm2Transposed::new)
+        };
+        let refuse = |_: biquad::Errors| {
+            Error::usage(format!("a low-pass at {cutoff} for samples at {rate}"))
+                .expected("a cutoff below half the sample rate")
+        };
+        Ok(Self { sections: [section(2.0).map_err(refuse)?, section(1.0).map_err(refuse)?] })
+    }
+
+    /// Filters the next samples in place.
+    pub fn process(&mut self, samples: &mut [f64]) {
+        let [first, second] = &mut self.sections;
+        for sample in samples {
+            *sample = second.run(first.run(*sample));
+        }
+    }
+}
+
 /// |H|² of one section from s = sin²(ω/2).
 ///
 /// The numerator is b0(1 − z⁻¹)², whose power is b0²·16s². The denominator's power is written with

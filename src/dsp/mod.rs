@@ -11,6 +11,7 @@
 
 pub mod cross;
 pub mod filter;
+pub mod peaks;
 pub mod resample;
 pub mod segment;
 pub mod sine_fit;

@@ -247,7 +247,10 @@ impl Window {
     }
 
     /// The response to a sine `offset` bins from the centre of a bin, in the limit of many samples.
-    fn kernel(&self, offset: f64) -> f64 {
+    ///
+    /// Not scaled: a sine on the bin gives `kernel(0.0)`. Its phase is counted from the middle of the segment, which
+    /// makes it real.
+    pub fn kernel(&self, offset: f64) -> f64 {
         match self.kind.shape {
             Shape::Cosines(terms) => {
                 let sinc = |x: f64| if x == 0.0 { 1.0 } else { (PI * x).sin() / (PI * x) };

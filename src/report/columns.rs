@@ -4,10 +4,12 @@ use crate::analysis::bands::CaptureBands;
 use crate::analysis::batch::Batch;
 use crate::analysis::compare::Comparison;
 use crate::analysis::coupling::{Coupling, CouplingChange};
+use crate::analysis::emissions::{CaptureEmissions, EmissionComparison};
 use crate::analysis::inspect::Inspection;
 use crate::analysis::phase_map::CapturePhaseMap;
 use crate::analysis::setup::ChannelChain;
 use crate::analysis::spectrum::CaptureSpectrum;
+use crate::analysis::transients::CaptureTransients;
 use crate::analysis::waveform::CaptureWaveform;
 use crate::capture::{Quantity, Role};
 use crate::compare::added::BandAddition;
@@ -173,6 +175,61 @@ const HEADERS: &[(&str, &[&str])] = &[
             "whole_range",
         ],
     ),
+    (
+        "emissions",
+        &[
+            "path",
+            "channel",
+            "role",
+            "unit",
+            "number",
+            "frequency_hz",
+            "frequency_ci95_low_hz",
+            "frequency_ci95_high_hz",
+            "level_db",
+            "level_ci95_low_db",
+            "level_ci95_high_db",
+            "rms",
+            "prominence_db",
+            "bandwidth_hz",
+            "resolution_hz",
+            "family",
+            "harmonic",
+            "manner",
+            "drift_hz",
+            "mains_modulation",
+            "mains_locked",
+            "whereabouts",
+            "signalling_band",
+            "after_frequency_hz",
+            "after_level_db",
+            "change_db",
+            "change_ci95_low_db",
+            "change_ci95_high_db",
+            "verdict",
+            "note",
+        ],
+    ),
+    (
+        "transients",
+        &[
+            "path",
+            "channel",
+            "role",
+            "unit",
+            "time_s",
+            "peak",
+            "slew",
+            "ring_hz",
+            "decay_s",
+            "ring_amplitude",
+            "ring_share",
+            "duration_s",
+            "energy",
+            "mains_phase_deg",
+            "other_delay_s",
+        ],
+    ),
     ("setup", &["role", "unit", "frequency_hz", "correction_db", "phase_deg", "standard_uncertainty_db"]),
     (
         "budget",
@@ -313,6 +370,127 @@ pub fn spectra(captures: &[CaptureSpectrum]) -> Result<Vec<u8>, Error> {
                     number(channel.level_db[k].get()),
                     number(channel.max_level_db[k].get()),
                     number(channel.min_level_db[k].get()),
+                ]))?;
+            }
+        }
+    }
+    columns.finish()
+}
+
+/// Emissions, one row each.
+///
+/// # Errors
+/// None but for a lack of memory.
+pub fn emissions(captures: &[CaptureEmissions]) -> Result<Vec<u8>, Error> {
+    let mut columns = Columns::of("emissions")?;
+    for capture in captures {
+        for channel in &capture.channels {
+            for row in &channel.emissions {
+                columns.row(head(&capture.path, &channel.name, channel.role, &channel.unit).into_iter().chain([
+                    row.number.to_string(),
+                    number(row.frequency_hz),
+                    number(row.frequency_ci95_hz[0]),
+                    number(row.frequency_ci95_hz[1]),
+                    number(row.level_db.get()),
+                    number(row.level_ci95_db[0].get()),
+                    number(row.level_ci95_db[1].get()),
+                    number(row.rms),
+                    number(row.prominence_db),
+                    number(row.bandwidth_hz),
+                    number(row.resolution_hz),
+                    row.family.map(|n| n.to_string()).unwrap_or_default(),
+                    row.harmonic.map(|n| n.to_string()).unwrap_or_default(),
+                    row.manner.word().to_owned(),
+                    number(row.drift_hz),
+                    number(row.mains_modulation),
+                    row.mains_locked.to_string(),
+                    row.whereabouts.map(|place| place.words().to_owned()).unwrap_or_default(),
+                    row.signalling_band.unwrap_or_default().to_owned(),
+                    String::new(),
+                    String::new(),
+                    String::new(),
+                    String::new(),
+                    String::new(),
+                    String::new(),
+                    row.note.clone(),
+                ]))?;
+            }
+        }
+    }
+    columns.finish()
+}
+
+/// What became of emissions, one row each; the columns of a single capture that do not apply stay empty.
+///
+/// # Errors
+/// None but for a lack of memory.
+pub fn emission_changes(comparison: &EmissionComparison) -> Result<Vec<u8>, Error> {
+    let mut columns = Columns::of("emissions")?;
+    for channel in &comparison.channels {
+        for (index, row) in channel.emissions.iter().enumerate() {
+            let before = row.before.as_ref();
+            let after = row.after.as_ref();
+            let [low, high] = ends(row.ci95_db);
+            let [path, name, role, unit] = head("", "", channel.role, &channel.unit);
+            let gap = || String::new();
+            columns.row([
+                path,
+                name,
+                role,
+                unit,
+                (index + 1).to_string(),
+                number(before.map(|side| side.frequency_hz)),
+                gap(),
+                gap(),
+                number(before.map(|side| side.level_db.get())),
+                gap(),
+                gap(),
+                number(before.map(|side| side.rms)),
+                gap(),
+                gap(),
+                gap(),
+                gap(),
+                gap(),
+                before.or(after).map(|side| side.manner.word().to_owned()).unwrap_or_default(),
+                gap(),
+                gap(),
+                gap(),
+                gap(),
+                gap(),
+                number(after.map(|side| side.frequency_hz)),
+                number(after.map(|side| side.level_db.get())),
+                number(row.change_db),
+                low,
+                high,
+                row.verdict.words().to_owned(),
+                row.note.clone(),
+            ])?;
+        }
+    }
+    columns.finish()
+}
+
+/// Impulses, one row each.
+///
+/// # Errors
+/// None but for a lack of memory.
+pub fn transients(captures: &[CaptureTransients]) -> Result<Vec<u8>, Error> {
+    let mut columns = Columns::of("transients")?;
+    for capture in captures {
+        for channel in &capture.channels {
+            for event in &channel.events {
+                columns.row(head(&capture.path, &channel.name, channel.role, &channel.unit).into_iter().chain([
+                    number(event.time_s),
+                    number(event.peak),
+                    number(event.slew),
+                    number(event.ring_hz),
+                    number(event.decay_s),
+                    number(event.ring_amplitude),
+                    number(event.ring_share),
+                    number(event.duration_s),
+                    number(event.energy),
+                    number(event.mains_phase_deg),
+                    number(event.other_delay_s),
                 ]))?;
             }
         }

@@ -1,21 +1,24 @@
 //! Figures from results: which panels, which series, which words.
 
-use super::figure::{Axis, Bar, Figure, LevelMap, Panel, PhaseAxis, Row, Series, Shape, Style, Tie};
+use super::figure::{Axis, Bar, Figure, LevelMap, Mark, Panel, PhaseAxis, Row, Series, Shape, Style, Tie};
 use super::sentences::{self, short_name};
 use crate::analysis::bands::{CaptureBands, ChannelBands, GroupValue};
 use crate::analysis::batch::Batch;
 use crate::analysis::compare::{ChannelComparison, Comparison, SideSpectrum};
 use crate::analysis::coupling::{Coupling, CouplingChange};
+use crate::analysis::emissions::{CaptureEmissions, ChangeRow, ChannelEmissions, EmissionComparison, Looks};
 use crate::analysis::phase_map::{CapturePhaseMap, ChannelPhaseMap};
 use crate::analysis::pipeline::Spectral;
 use crate::analysis::settings::Settings;
 use crate::analysis::setup::{ChannelChain, Correction};
 use crate::analysis::spectrum::CaptureSpectrum;
+use crate::analysis::transients::{CaptureTransients, ChannelTransients, PHASE_BINS};
 use crate::analysis::waveform::CaptureWaveform;
 use crate::capture::{Quantity, Role};
 use crate::compare::added::BandAddition;
 use crate::compare::before_after::BandChange;
 use crate::compare::coupling::BandCause;
+use crate::compare::emissions::Fate;
 use crate::compare::load::BandLoad;
 use crate::measure::bands::BandValue;
 use crate::units::{Band, Level, prefix_of};
@@ -131,6 +134,207 @@ pub fn spectrum(capture: &CaptureSpectrum, settings: &Settings) -> Figure {
         ],
         ..Figure::new("Which frequencies, how strong?")
     }
+}
+
+/// How the spectra of a search for emissions were made.
+fn looks(looks: &Looks, settings: &Settings) -> String {
+    let fine = match (looks.fine_enbw_hz, looks.fine_segments) {
+        (Some(width), Some(segments)) => format!(" and {width:.1} Hz ({segments} segments)"),
+        _ => String::new(),
+    };
+    format!(
+        "Window {}, noise bandwidth {:.1} Hz ({} segments){fine}, overlap {:.0} %; the spectrum drawn is the first. \
+         Emissions are numbered low to high, as in the table.",
+        settings.window,
+        looks.enbw_hz,
+        looks.segments,
+        100.0 * looks.overlap
+    )
+}
+
+fn emission_panel(channel: &ChannelEmissions, title: String, range: Band, style: Style) -> Panel {
+    let points = |levels: &[Level]| {
+        channel.frequency_hz.iter().copied().zip(levels.iter().map(|level| level.get())).collect::<Vec<_>>()
+    };
+    Panel::new(title, frequency_axis(range), Axis::linear(level_label(&channel.unit)))
+        .with(Series::new("spectrum", style, Shape::Line(points(&channel.level_db))))
+        .with(Series::new("floor, running median", Style::Floor, Shape::Line(points(&channel.floor_level_db))))
+}
+
+/// Wire above air with the floor and a number at each emission.
+pub fn emissions(capture: &CaptureEmissions, settings: &Settings) -> Figure {
+    let range = Band::new(capture.analysis.range_low_hz, capture.analysis.range_high_hz).unwrap_or(settings.range);
+    let rows = capture
+        .channels
+        .iter()
+        .map(|channel| {
+            let title = channel_title(channel.role, &channel.name);
+            let mut panel = emission_panel(channel, title, range, style(channel.role));
+            // The strongest keep their numbers where there is no room for all.
+            let mut marked: Vec<_> = channel.emissions.iter().collect();
+            marked.sort_by(|a, b| b.rms.total_cmp(&a.rms));
+            panel.marks =
+                marked.iter().map(|row| Mark { x: row.frequency_hz, label: row.number.to_string() }).collect();
+            Row::new(vec![panel])
+        })
+        .collect();
+    Figure {
+        conclusion: sentences::of_emissions(capture),
+        rows,
+        caption: vec![
+            looks(&capture.analysis, settings),
+            format!(
+                "File {}, {:.0} samples a second; mains {}.",
+                short_name(&capture.path),
+                capture.sample_rate_hz,
+                capture.mains.words()
+            ),
+        ],
+        ..Figure::new("Which narrowband emissions stand out?")
+    }
+}
+
+/// Before and after side by side, wire above air; marked is what is new, gone or moved.
+pub fn emission_changes(comparison: &EmissionComparison, settings: &Settings) -> Figure {
+    let (Some(before), Some(after)) = (comparison.before.first(), comparison.after.first()) else {
+        return Figure::new("What became of the emissions?");
+    };
+    let range = Band::new(before.analysis.range_low_hz, before.analysis.range_high_hz).unwrap_or(settings.range);
+    let rows = comparison
+        .channels
+        .iter()
+        .map(|change| {
+            let panel = |capture: &CaptureEmissions, title: &str, is_after: bool| {
+                let channel = capture.channels.iter().find(|channel| channel.role == change.role)?;
+                let title = format!("{} {title}", role_title(change.role));
+                let mut panel = emission_panel(channel, title, range, style(change.role));
+                let side = |row: &'_ ChangeRow| if is_after { row.after.clone() } else { row.before.clone() };
+                let mark = |row: &ChangeRow| {
+                    let label = match row.verdict {
+                        Fate::NoChangeShown => return None,
+                        Fate::CannotTell => "?",
+                        verdict => verdict.words(),
+                    };
+                    Some(Mark { x: side(row)?.frequency_hz, label: label.to_owned() })
+                };
+                panel.marks = change.emissions.iter().filter_map(mark).collect();
+                Some(panel)
+            };
+            Row::new([panel(before, "before", false), panel(after, "after", true)].into_iter().flatten().collect())
+        })
+        .collect();
+    let names = |captures: &[CaptureEmissions]| {
+        sentences::of_files(&captures.iter().map(|capture| capture.path.clone()).collect::<Vec<_>>())
+    };
+    Figure {
+        conclusion: sentences::of_emission_changes(comparison),
+        rows,
+        caption: vec![
+            looks(&before.analysis, settings),
+            format!(
+                "before: {}. after: {}. Drawn is the first of each.",
+                names(&comparison.before),
+                names(&comparison.after)
+            ),
+        ],
+        ..Figure::new("What became of the emissions?")
+    }
+}
+
+/// Impulses over the mains phase, each impulse with its peak, and the strongest with its ring; wire left, air right.
+pub fn transients(capture: &CaptureTransients, settings: &Settings) -> Figure {
+    let row = |share: f64, panel: &dyn Fn(&ChannelTransients) -> Panel| Row {
+        share,
+        panels: capture.channels.iter().map(panel).collect(),
+    };
+    let phase_axis = || Axis::linear("Mains phase, °").over(0.0, 360.0);
+    let mut rows = Vec::new();
+    if capture.no_phase.is_none() {
+        rows.push(row(0.8, &|channel| {
+            let width = 360.0 / PHASE_BINS as f64;
+            let bars = channel.phase_histogram.iter().flatten().enumerate().map(|(bin, count)| Bar {
+                from: bin as f64 * width,
+                to: (bin + 1) as f64 * width,
+                value: *count as f64,
+                interval: None,
+            });
+            let bars = Shape::Bars { bars: bars.collect(), base: Some(0.0) };
+            let most = channel.phase_histogram.iter().flatten().max().map_or(1.0, |most| (*most).max(1) as f64);
+            Panel::new(
+                channel_title(channel.role, &channel.name),
+                phase_axis(),
+                Axis::linear("Impulses").over(0.0, 1.1 * most),
+            )
+            .with(Series::unnamed(style(channel.role), bars))
+        }));
+        rows.push(row(0.8, &|channel| {
+            let largest = channel.events.iter().map(|event| event.peak).fold(0.0, f64::max);
+            let (factor, prefix) = readable(&channel.unit, largest);
+            let mut points: Vec<(f64, f64)> =
+                channel.events.iter().filter_map(|e| Some((e.mains_phase_deg?, e.peak / factor))).collect();
+            points.sort_by(|a, b| a.0.total_cmp(&b.0));
+            // A stem for each; the gaps keep them apart.
+            let stems =
+                points.into_iter().flat_map(|(phase, peak)| [(phase, 0.0), (phase, peak), (phase, f64::NAN)]).collect();
+            let label = format!("Peak, {prefix}{}", channel.unit.symbol());
+            let top = if largest > 0.0 { 1.1 * largest / factor } else { 1.0 };
+            Panel::new("Peak of each impulse", phase_axis(), Axis::linear(label).over(0.0, top))
+                .with(Series::unnamed(style(channel.role), Shape::Line(stems)))
+        }));
+    }
+    rows.push(row(1.0, &strongest_panel));
+    let high_pass =
+        settings.high_pass.map_or("no high-pass".to_owned(), |cutoff| format!("4th-order high-pass at {cutoff}"));
+    let low_pass = capture.low_pass_hz.map_or(String::new(), |cutoff| format!(", 4th-order low-pass at {cutoff}"));
+    let phase = if capture.no_phase.is_none() {
+        " Mains phase: 0° where what is left of the fundamental rises through zero; a coupling network turns that phase."
+    } else {
+        ""
+    };
+    Figure {
+        conclusion: sentences::of_transients(capture),
+        rows,
+        caption: vec![
+            format!(
+                "High-passed samples ({high_pass}{low_pass}), threshold over the robust noise of each five mains periods.{phase}"
+            ),
+            format!(
+                "File {}, {:.0} samples a second; mains {}.",
+                short_name(&capture.path),
+                capture.sample_rate_hz,
+                capture.mains.words()
+            ),
+        ],
+        height: 1000,
+        ..Figure::new("Which impulses, how often, where in the mains cycle?")
+    }
+}
+
+fn readable(unit: &Quantity, largest: f64) -> (f64, &'static str) {
+    match unit {
+        Quantity::Unit(_) => prefix_of(largest),
+        _ => (1.0, ""),
+    }
+}
+
+fn strongest_panel(channel: &ChannelTransients) -> Panel {
+    let shown = channel.strongest.as_ref();
+    let largest = shown.iter().flat_map(|s| &s.samples).fold(0.0f64, |most, x| most.max(x.abs()));
+    let (factor, prefix) = readable(&channel.unit, largest);
+    let label = format!("{}, {prefix}{}", channel_title(channel.role, &channel.name), channel.unit.symbol());
+    let line = |values: &[f64]| {
+        let times = shown.iter().flat_map(|s| &s.time_s);
+        Shape::Line(times.zip(values).map(|(t, x)| (1e3 * t, x / factor)).collect())
+    };
+    let title = if shown.is_some() { "The strongest impulse" } else { "No impulse" };
+    let mut panel = Panel::new(title, Axis::linear("Time after the onset, ms"), Axis::linear(label));
+    if let Some(strongest) = shown {
+        panel = panel.with(Series::new("samples", style(channel.role), line(&strongest.samples)));
+        if !strongest.ring.is_empty() {
+            panel = panel.with(Series::new("fitted ring", Style::Difference, line(&strongest.ring)));
+        }
+    }
+    panel
 }
 
 /// The total correction of each chain over frequency, with its standard uncertainty as a shade.

@@ -4,14 +4,17 @@ use crate::analysis::bands::CaptureBands;
 use crate::analysis::batch::{Batch, Status};
 use crate::analysis::compare::{Comparison, LoadChange, SideSummary};
 use crate::analysis::coupling::{Coupling, CouplingChange};
+use crate::analysis::emissions::{CaptureEmissions, EmissionComparison, EmissionRow};
 use crate::analysis::phase_map::{BandInCycle, CapturePhaseMap, ChannelPhaseMap, PhaseReference};
 use crate::analysis::setup::ChannelChain;
 use crate::analysis::spectrum::CaptureSpectrum;
+use crate::analysis::transients::{CaptureTransients, ChannelTransients, PHASE_BINS};
 use crate::analysis::waveform::CaptureWaveform;
 use crate::capture::{Quantity, Role};
 use crate::compare::added::{BandAddition, Verdict as Added};
 use crate::compare::before_after::{BandChange, Verdict as Changed};
 use crate::compare::coupling::{Ambient, BandCause, Cause, Verdict as Coupled};
+use crate::compare::emissions::{Fate, Whereabouts};
 use crate::compare::load::BandLoad;
 use crate::measure::groups::{Formed, Grouping};
 use crate::units::{Hertz, engineering};
@@ -601,6 +604,171 @@ pub fn of_waveform(captures: &[CaptureWaveform]) -> Vec<String> {
         }
     }
     sentences
+}
+
+/// How many emissions each channel shows, the strongest, the families, and what is in the air only.
+pub fn of_emissions(capture: &CaptureEmissions) -> Vec<String> {
+    let mut sentences = Vec::new();
+    for channel in &capture.channels {
+        let rows = &channel.emissions;
+        let strongest = rows.iter().max_by(|a, b| a.rms.total_cmp(&b.rms));
+        let what = match (rows.len(), strongest) {
+            (0, _) | (_, None) => "no narrowband emission stands out".to_owned(),
+            (1, Some(row)) => format!("one narrowband emission stands out, at {}", at(row, &channel.unit)),
+            (count, Some(row)) => {
+                format!("{count} narrowband emissions stand out, the strongest at {}", at(row, &channel.unit))
+            }
+        };
+        sentences.push(format!("{} {what}.", place_first(channel.role)));
+        let locked: Vec<String> = rows.iter().filter(|r| r.mains_locked).map(|r| kilohertz(r.frequency_hz)).collect();
+        if !locked.is_empty() {
+            let verb = if locked.len() == 1 { "swells" } else { "swell" };
+            sentences.push(format!("{} {} kHz {verb} with the mains.", place_first(channel.role), named(&locked)));
+        }
+        let alone: Vec<String> = rows
+            .iter()
+            .filter(|r| r.whereabouts == Some(Whereabouts::AirOnly))
+            .map(|r| kilohertz(r.frequency_hz))
+            .collect();
+        if !alone.is_empty() {
+            sentences.push(format!("In the air only, and not on the wire: {} kHz.", named(&alone)));
+        }
+        if !channel.broad.is_empty() {
+            let places: Vec<String> = channel.broad.iter().map(|rise| kilohertz(rise.frequency_hz)).collect();
+            sentences.push(format!(
+                "{} the floor also rises broadly, not as a line, around {} kHz.",
+                place_first(channel.role),
+                named(&places)
+            ));
+        }
+    }
+    sentences
+}
+
+fn kilohertz(frequency_hz: f64) -> String {
+    format!("{:.2}", frequency_hz / 1e3)
+}
+
+fn at(row: &EmissionRow, unit: &Quantity) -> String {
+    format!("{} kHz with {}", kilohertz(row.frequency_hz), value(row.rms, unit))
+}
+
+/// The first few of many.
+fn named(parts: &[String]) -> String {
+    const MANY: usize = 6;
+    match parts.len().checked_sub(MANY) {
+        Some(more) if more > 0 => format!("{} and {more} more", parts[..MANY].join(", ")),
+        _ => list(parts),
+    }
+}
+
+/// What became of the emissions of each channel.
+pub fn of_emission_changes(comparison: &EmissionComparison) -> Vec<String> {
+    comparison
+        .channels
+        .iter()
+        .map(|channel| {
+            let count = |fate| channel.emissions.iter().filter(|row| row.verdict == fate).count();
+            let fates = [
+                (Fate::Gone, "gone"),
+                (Fate::New, "new"),
+                (Fate::Moved, "moved"),
+                (Fate::Lower, "lower"),
+                (Fate::Higher, "higher"),
+                (Fate::NoChangeShown, "without a change that shows"),
+                (Fate::CannotTell, "of which it cannot be told"),
+            ];
+            let parts: Vec<String> = fates
+                .into_iter()
+                .map(|(fate, words)| (count(fate), words))
+                .filter(|(count, _)| *count > 0)
+                .map(|(count, words)| format!("{count} {words}"))
+                .collect();
+            let what = if parts.is_empty() { "no emission on either side".to_owned() } else { list(&parts) };
+            format!("{}, of {} emissions: {what}.", place_first(channel.role), channel.emissions.len())
+        })
+        .collect()
+}
+
+/// How many impulses, where in the cycle, how they ring, and what wire and air have in common.
+pub fn of_transients(capture: &CaptureTransients) -> Vec<String> {
+    let mut sentences = Vec::new();
+    for channel in &capture.channels {
+        let place = place_first(channel.role);
+        if channel.count == 0 {
+            sentences.push(format!(
+                "{place} no impulse stands out of the noise of {}.",
+                engineering(channel.noise_rms, channel.unit.symbol())
+            ));
+            continue;
+        }
+        let plural = if channel.count == 1 { "" } else { "s" };
+        let phases = phases(channel).map_or(String::new(), |phases| {
+            let most = if channel.count > 1 { "most of them " } else { "" };
+            format!(", {most}at {phases} of the mains")
+        });
+        let largest = channel.events.iter().map(|event| event.peak).fold(0.0, f64::max);
+        sentences.push(format!(
+            "{place} {} impulse{plural} in {:.3} s, {:.2} in a mains cycle{phases}; the largest is {}.",
+            channel.count,
+            capture.duration_s,
+            channel.per_mains_cycle,
+            engineering(largest, channel.unit.symbol())
+        ));
+        if let (Some(ring), Some(decay)) = (channel.ring_hz, channel.decay_s) {
+            sentences.push(format!(
+                "{place} {} of the {} listed ring, at {:.2} kHz with a decay of {} in the middle.",
+                channel.ringing,
+                channel.events.len(),
+                ring / 1e3,
+                engineering(decay, "s")
+            ));
+        }
+    }
+    let wire = capture.channels.iter().find(|channel| channel.role == Role::Wire);
+    if let Some((wire, matched)) = wire.and_then(|wire| Some((wire, wire.matched?))).filter(|(wire, _)| wire.count > 0)
+    {
+        let delay = wire.other_delay_s.map_or(String::new(), |delay| match delay {
+            d if d.abs() < 0.5 / capture.sample_rate_hz => ", at the same sample in the middle".to_owned(),
+            d if d > 0.0 => format!(", in the middle {} later", engineering(d, "s")),
+            d => format!(", in the middle {} earlier", engineering(-d, "s")),
+        });
+        sentences.push(format!(
+            "{matched} of the {} listed on the wire begin in the air as well{delay}.",
+            wire.events.len()
+        ));
+    }
+    if let Some(reason) = capture.no_phase {
+        sentences.push(format!("No mains phase is given: {reason}."));
+    }
+    sentences
+}
+
+/// The phases that hold most of the impulses: runs of bins until two thirds are told, if a third of the cycle does.
+fn phases(channel: &ChannelTransients) -> Option<String> {
+    let histogram = channel.phase_histogram.as_ref()?;
+    let mut order: Vec<usize> = (0..histogram.len()).collect();
+    order.sort_by_key(|&bin| std::cmp::Reverse(histogram[bin]));
+    let mut told = 0;
+    let mut bins: Vec<usize> = Vec::new();
+    for bin in order {
+        if 3 * told >= 2 * channel.count {
+            break;
+        }
+        told += histogram[bin];
+        bins.push(bin);
+    }
+    bins.sort_unstable();
+    let width = 360 / PHASE_BINS;
+    let mut runs: Vec<(usize, usize)> = Vec::new();
+    for bin in bins.iter().copied() {
+        match runs.last_mut() {
+            Some((_, end)) if *end == bin => *end = bin + 1,
+            _ => runs.push((bin, bin + 1)),
+        }
+    }
+    let words: Vec<String> = runs.iter().map(|(from, to)| format!("{}° to {}°", from * width, to * width)).collect();
+    (3 * bins.len() <= PHASE_BINS && runs.len() <= 4).then(|| list(&words))
 }
 
 /// The last part of a path.

@@ -19,6 +19,7 @@ mod coupling;
 mod coverage;
 mod dsp_figures;
 mod dsp_reference;
+mod emissions;
 mod examples;
 mod load_and_filter;
 #[cfg(feature = "cli")]
@@ -36,3 +37,4 @@ mod readme;
 mod signals;
 mod statistics;
 mod statistics_reference;
+mod transients;
