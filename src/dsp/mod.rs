@@ -2,7 +2,7 @@
 //!
 //! The way of a sample: [`filter`] takes the mains away, [`segment`] cuts what is left into overlapping
 //! segments, [`window`] tapers and [`transform`] transforms them, and [`welch`] averages them into a
-//! [`spectrum`], from which [`cross`] forms coherence and transfer. [`slew`] and [`sine_fit`] stand beside.
+//! [`spectrum`], from which [`cross`] forms coherence and transfer. [`slew`], [`sine_fit`] and [`filter_bank`] stand beside.
 //! Everything that takes blocks gives the same result, bit for bit, for any size of the blocks.
 //!
 //! Work is serial in here. A segment of one channel is about 16 µs of work (3750 samples, `benches/dsp.rs`), too
@@ -10,6 +10,7 @@
 
 pub mod cross;
 pub mod filter;
+pub mod filter_bank;
 pub mod segment;
 pub mod sine_fit;
 pub mod slew;

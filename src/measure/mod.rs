@@ -6,7 +6,9 @@
 pub mod bands;
 pub mod coherence;
 pub mod condition;
+pub mod detector;
 pub mod mains;
 pub mod periods;
 pub mod quality;
+pub mod receiver;
 pub mod trace;
