@@ -26,6 +26,7 @@
 //! RMS above a corner of the repetition rate, average below. Here: the RMS over the last 1/corner, in a window that
 //! slides, then the meter. Pulses that come faster than the corner read their RMS (10 dB a decade of repetition),
 //! slower ones the mean of windows that hold one pulse or none (20 dB a decade), and the two lines meet at the corner.
+//! Where a signal swells so slowly that the window blunts it, the reading is that of the average detector.
 //!
 //! # Sources
 //! CISPR 16-1-1: the constants of [`BANDS`] where its rows say so. The corner and the slopes of the RMS-average
@@ -499,6 +500,7 @@ struct RmsAverage {
     meter: Meter,
     full: Sum,
     whole: Rms,
+    average: Average,
 }
 
 impl RmsAverage {
@@ -514,6 +516,7 @@ impl RmsAverage {
             meter: Meter::new(band.meter_s, step_s),
             full: Sum::default(),
             whole: Rms::default(),
+            average: Average::new(band, step_s),
         }
     }
 }
@@ -544,6 +547,7 @@ impl Weighting for RmsAverage {
             }
         }
         self.whole.push(envelope);
+        self.average.push(envelope);
     }
 
     fn indication(&self) -> Lanes {
@@ -554,13 +558,14 @@ impl Weighting for RmsAverage {
         self.meter.highest = NOTHING;
         self.full = Sum::default();
         self.whole.restart();
+        self.average.restart();
     }
 
     /// Over less than a window all there is to know is the RMS; a settled meter never stays below the mean of the
     /// windows.
     fn reading(&self) -> Lanes {
         let mean = if self.full.steps > 0 { self.full.mean() } else { self.whole.reading() };
-        larger(self.meter.highest_in_silence(), mean)
+        larger(larger(self.meter.highest_in_silence(), mean), self.average.reading())
     }
 }
 
@@ -651,5 +656,157 @@ impl Weighting for Minimum {
     /// Nothing where there was no step.
     fn reading(&self) -> Lanes {
         self.lowest.map(|lowest| if lowest.is_finite() { lowest } else { 0.0 })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::synth::Random;
+
+    const STEP_S: f64 = 0.5e-3;
+
+    fn band() -> &'static ReceiverBand {
+        ReceiverBand::named("a").unwrap()
+    }
+
+    fn run(name: &str, envelope: impl Iterator<Item = f64>) -> (Vec<f64>, f64) {
+        let mut detector = DETECTORS[Detector::place(name).unwrap()].at_rest(band(), STEP_S);
+        let needle = envelope
+            .map(|value| {
+                detector.push(&[[value; LANES]]);
+                detector.indication()[0]
+            })
+            .collect();
+        (needle, detector.reading()[0])
+    }
+
+    fn steps(seconds: f64) -> usize {
+        (seconds / STEP_S).round() as usize
+    }
+
+    /// CISPR 16-1-1: 63 % after the charge time, 37 % after the discharge time, before the meter.
+    #[test]
+    fn the_quasi_peak_detector_keeps_its_two_times() {
+        for band in BANDS {
+            let step_s = STEP_S * 200.0 / band.bandwidth_hz;
+            let mut detector = QuasiPeak::new(band, step_s);
+            let steps = |seconds: f64| (seconds / step_s).round() as usize;
+            detector.push(&vec![[1.0; LANES]; steps(band.charge_s)]);
+            let charged = detector.charge[0] / detector.settled;
+            assert!((charged - 0.632_12).abs() < 2e-4, "{} {charged}", band.name);
+            detector.push(&vec![[1.0; LANES]; steps(20.0 * band.discharge_s)]);
+            assert!((detector.charge[0] / detector.settled - 1.0).abs() < 1e-9);
+            // The step down itself is a slope of one step.
+            detector.push(&[NOTHING]);
+            let top = detector.charge[0];
+            detector.push(&vec![NOTHING; steps(band.discharge_s)]);
+            assert!((detector.charge[0] / top - 0.367_88).abs() < 1e-4);
+        }
+        // As an independent solution of the same circuit gives it: scipy's quadrature and root (receiver.json).
+        let circuit = Diode::new(45e-3, 500e-3);
+        assert!((1e3 / circuit.charge - 15.12745).abs() < 1e-4, "{}", 1e3 / circuit.charge);
+        assert!((circuit.settled() - 0.812_583_4).abs() < 1e-6, "{}", circuit.settled());
+    }
+
+    /// Of a critically damped movement: 1 − (1 + t/T)·exp(−t/T), 26.42 % after T and 59.40 % after 2T.
+    #[test]
+    fn the_meter_is_critically_damped() {
+        let (needle, reading) = run("average", std::iter::repeat_n(1.0, steps(2.0)));
+        for (seconds, share) in [(0.16, 0.264_241), (0.32, 0.593_994)] {
+            let found = needle[steps(seconds) - 1];
+            assert!((found - share).abs() < 1e-6, "{found} {share}");
+        }
+        assert!((reading - 1.0).abs() < 1e-12);
+    }
+
+    /// The needle turns after the end: for an impulse into the average meter at t = T, where it stands at 1/(e·T).
+    #[test]
+    fn a_pulse_at_the_end_is_read_in_full() {
+        let envelope = |at: usize| (0..steps(2.0)).map(move |n| if n == at { 1.0 } else { 0.0 });
+        for name in ["average", "quasi_peak"] {
+            let (_, early) = run(name, envelope(10));
+            let (_, late) = run(name, envelope(steps(2.0) - 2));
+            assert!((late / early - 1.0).abs() < 2e-3, "{name} {early} {late}");
+        }
+        let (_, found) = run("average", envelope(100));
+        let expected = STEP_S / 0.16 * (-1f64).exp();
+        assert!((found / expected - 1.0).abs() < 1e-3, "{found} {expected}");
+    }
+
+    /// RMS above the corner (10 dB a decade of repetition), average below (20 dB a decade), corner at 10 Hz.
+    #[test]
+    fn the_rms_average_detector_turns_at_its_corner() {
+        let reading = |per_second: usize| {
+            let apart = steps(1.0) / per_second;
+            let mut detector = RmsAverage::new(band(), STEP_S);
+            let train: Vec<Lanes> = (0..steps(4.0)).map(|n| [f64::from(u8::from(n % apart == 0)); LANES]).collect();
+            detector.push(&train);
+            detector.full.mean()[0]
+        };
+        let decibels = |ratio: f64| 20.0 * ratio.log10();
+        assert!((decibels(reading(100) / reading(10)) - 10.0).abs() < 0.01);
+        assert!((decibels(reading(10) / reading(1)) - 20.0).abs() < 0.3);
+    }
+
+    #[test]
+    fn readings_keep_their_order() {
+        let mut random = Random::new(16, 0);
+        let mut last = 0.0f64;
+        for case in 0..40 {
+            // Noise through a slow section, keyed at random, with a swell and a pulse here and there.
+            let (slow, duty, swell) = (random.uniform() * 0.5 + 0.02, random.uniform(), 0.05 + 8.0 * random.uniform());
+            let mut on = true;
+            let envelope: Vec<f64> = (0..steps(1.5 + 2.0 * random.uniform()))
+                .map(|n| {
+                    last += slow * (random.normal() - last);
+                    if random.uniform() < 0.01 {
+                        on = random.uniform() < duty;
+                    }
+                    let pulse = if case % 3 == 0 && random.uniform() < 1e-3 { 20.0 } else { 0.0 };
+                    let swell = 1.0 + (std::f64::consts::TAU * swell * n as f64 * STEP_S).sin();
+                    last.abs() * swell * if on { 1.0 } else { 0.01 } + pulse
+                })
+                .collect();
+            let read = |name| run(name, envelope.iter().copied()).1;
+            let [min, mean, rms, peak] = ["min", "mean", "rms", "peak"].map(read);
+            let [average, quasi_peak, rms_average] = ["average", "quasi_peak", "rms_average"].map(read);
+            let rising = [
+                [min, mean, rms, peak],
+                [min, mean, quasi_peak, peak],
+                [mean, average, rms_average, peak],
+                [mean, average, quasi_peak, peak],
+            ];
+            for row in rising {
+                assert!(row.is_sorted(), "{case}: {row:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_sine_reads_its_rms_on_every_detector_and_silence_nothing() {
+        for detector in DETECTORS {
+            let (_, found) = run(detector.name, std::iter::repeat_n(2e-3, steps(1.5)));
+            assert!((found / 2e-3 - 1.0).abs() < 1e-9, "{} {found}", detector.name);
+            assert_eq!(run(detector.name, std::iter::repeat_n(0.0, 100)).1, 0.0);
+            assert_eq!(run(detector.name, std::iter::empty()).1, 0.0);
+        }
+    }
+
+    #[test]
+    fn blocks_of_any_size_give_the_same_bits() {
+        let mut random = Random::new(7, 0);
+        let envelope: Vec<Lanes> = (0..5000).map(|_| std::array::from_fn(|_| random.uniform())).collect();
+        for detector in DETECTORS {
+            let reading = |size: usize| {
+                let mut detector = detector.at_rest(band(), STEP_S);
+                envelope.chunks(size).for_each(|steps| detector.push(steps));
+                detector.reading()
+            };
+            let whole = reading(5000);
+            for size in [1, 7, 200, 4999] {
+                assert_eq!(reading(size), whole, "{} {size}", detector.name);
+            }
+        }
     }
 }
