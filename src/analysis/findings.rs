@@ -1,8 +1,11 @@
 //! What is there to know of the samples of a capture: length, clipping, resolution, floor, folded-back signals.
 
 use super::observe::{FloorShare, Observed};
-use crate::capture::Role;
+use super::pipeline::Passed;
+use crate::capture::{self, Role};
 use crate::error::Finding;
+use crate::measure::detector::QUASI_PEAK_SECONDS;
+use crate::measure::quality::ChannelStatistics;
 use crate::units::{Band, Level, engineering};
 
 /// Below this many bits a record counts as coarse.
@@ -11,8 +14,6 @@ const FEW_BITS: f64 = 6.0;
 const OFFSET_SHARE: f64 = 0.25;
 /// A comparison of single captures wants at least this many mains periods.
 pub const FEWEST_PERIODS: u64 = 8;
-/// A quasi-peak value needs about this long to settle, by simulation of the detector of CISPR 16-1-1.
-const QUASI_PEAK_SECONDS: f64 = 1.5;
 /// A fiftieth of a period: beyond it a record is not a whole number of periods.
 const WHOLE_PERIODS: f64 = 0.02;
 
@@ -85,19 +86,27 @@ fn length_findings(observed: &Observed, findings: &mut Vec<Finding>) {
     }
 }
 
-fn channel_findings(observed: &Observed, channel: usize, findings: &mut Vec<Finding>) {
-    let statistics = observed.statistics(channel);
-    let Channel { name, unit, role } = Channel::of(observed, channel);
+/// What the samples of the analysed channels say by themselves: nothing there, or cut tops.
+pub(super) fn of_samples(passed: &Passed, channels: &[capture::Channel], selected: &[usize]) -> Vec<Finding> {
+    let of_channel = |(channel, &number): (&capture::Channel, &usize)| {
+        let unit = passed.header.channels[number].quantity.symbol();
+        let channel = Channel { name: &channel.name, unit, role: channel.role };
+        sample_finding(&passed.statistics.channels[number], &channel)
+    };
+    channels.iter().zip(selected).filter_map(of_channel).collect()
+}
+
+fn sample_finding(statistics: &ChannelStatistics, channel: &Channel<'_>) -> Option<Finding> {
+    let Channel { name, unit, role } = *channel;
     if statistics.is_dead() {
         let severity = if role == Role::Wire { Finding::unfit } else { Finding::limit };
-        findings.push(severity(
+        return Some(severity(
             "dead_channel",
             format!("channel {name} carries nothing: {} all along", engineering(statistics.max, unit)),
         ));
-        return;
     }
-    if statistics.clipped_fraction > 0.0 {
-        findings.push(Finding::limit(
+    (statistics.clipped_fraction > 0.0).then(|| {
+        Finding::limit(
             "clipped",
             format!(
                 "channel {name}: {:.2} % of the samples stand at the limit of the range ({} to {}); cut tops make harmonics \
@@ -106,8 +115,18 @@ fn channel_findings(observed: &Observed, channel: usize, findings: &mut Vec<Find
                 engineering(statistics.min, unit),
                 engineering(statistics.max, unit)
             ),
-        ));
+        )
+    })
+}
+
+fn channel_findings(observed: &Observed, channel: usize, findings: &mut Vec<Finding>) {
+    let statistics = observed.statistics(channel);
+    let found = Channel::of(observed, channel);
+    findings.extend(sample_finding(statistics, &found));
+    if statistics.is_dead() {
+        return;
     }
+    let Channel { name, unit, .. } = found;
     let half_span = (statistics.max - statistics.min) / 2.0;
     if statistics.mean.abs() > OFFSET_SHARE * half_span {
         findings.push(Finding::note(

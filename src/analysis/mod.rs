@@ -12,6 +12,7 @@ pub mod findings;
 pub mod inspect;
 pub mod observe;
 pub mod pipeline;
+pub mod receiver;
 pub mod settings;
 pub mod setup;
 pub mod spectrum;

@@ -11,6 +11,7 @@ mod files;
 mod inspect;
 mod options;
 mod output;
+mod receiver;
 mod setup;
 mod spectrum;
 mod tables;
@@ -74,6 +75,7 @@ const COMMANDS: &[Command] = &[
     Command::of::<compare::Compare>("compare"),
     Command::of::<added::Added>("added"),
     Command::of::<coupling::Coupling>("coupling"),
+    Command::of::<receiver::Receiver>("receiver"),
     Command::of::<batch::Batch>("batch"),
     Command::of::<setup::Setup>("setup"),
     Command::of::<demo::Demo>("demo"),

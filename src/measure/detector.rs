@@ -110,8 +110,8 @@ impl ReceiverBand {
 
 /// A detector that runs down envelopes.
 ///
-/// Envelopes are in the RMS of the equivalent sine, at equal steps of time; they are taken as straight between two
-/// steps. Readings are in the same unit, and an unmodulated sine reads its RMS on every detector.
+/// Envelopes are in the RMS of the equivalent sine, at equal steps of time; each stands for the middle of its step.
+/// Readings are in the same unit, and an unmodulated sine reads its RMS on every detector.
 pub trait Weighting: Send + Debug {
     /// Takes the next steps.
     fn push(&mut self, envelope: &[Lanes]);
@@ -264,6 +264,7 @@ impl Sum {
 
 #[derive(Debug, Default)]
 struct Peak {
+    started: bool,
     before: Lanes,
     last: Lanes,
     highest: Lanes,
@@ -271,8 +272,15 @@ struct Peak {
 
 impl Weighting for Peak {
     fn push(&mut self, envelope: &[Lanes]) {
-        let Self { before, last, highest } = self;
-        for now in envelope {
+        let Some(first) = envelope.first() else { return };
+        let mut steps = envelope;
+        if !self.started {
+            // Nothing is known before the first step, so no vertex may lie beside it.
+            (self.started, self.before, self.last, self.highest) = (true, [f64::INFINITY; LANES], *first, *first);
+            steps = &envelope[1..];
+        }
+        let Self { before, last, highest, .. } = self;
+        for now in steps {
             for lane in 0..LANES {
                 let (a, b, c) = (before[lane], last[lane], now[lane]);
                 // The parabola through three neighbours; its vertex counts where the middle one is the highest.
@@ -305,7 +313,6 @@ struct QuasiPeak {
     /// The share of the crest at which a sine settles.
     settled: f64,
     step_s: f64,
-    last: Option<Lanes>,
     charge: Lanes,
     meter: Meter,
     sum: Sum,
@@ -398,7 +405,6 @@ impl QuasiPeak {
             circuit,
             settled: circuit.settled(),
             step_s,
-            last: None,
             charge: NOTHING,
             meter: Meter::new(band.meter_s, step_s),
             sum: Sum::default(),
@@ -408,21 +414,16 @@ impl QuasiPeak {
 
 impl Weighting for QuasiPeak {
     fn push(&mut self, envelope: &[Lanes]) {
-        let Some(first) = envelope.first() else { return };
-        let mut last = self.last.unwrap_or(*first);
         for now in envelope {
             let mut between = NOTHING;
             for lane in 0..LANES {
-                let held = 0.5 * (last[lane] + now[lane]);
-                let charge = self.circuit.step(self.charge[lane], held, self.step_s);
+                let charge = self.circuit.step(self.charge[lane], now[lane], self.step_s);
                 between[lane] = 0.5 * (self.charge[lane] + charge);
                 self.charge[lane] = charge;
                 self.sum.sum[lane] += now[lane];
             }
             self.meter.push(&between);
-            last = *now;
         }
-        self.last = Some(last);
         self.sum.steps += envelope.len() as u64;
     }
 
@@ -442,12 +443,15 @@ impl Weighting for QuasiPeak {
         // The needle has turned within some times of the slower of charge and meter.
         let decay = (-self.step_s * self.circuit.discharge).exp();
         let mut left = 3.0 / self.circuit.discharge;
-        while left > 0.0 && (0..LANES).any(|lane| charge[lane] > meter.second[lane]) {
+        let rises = |meter: &Meter, charge: &Lanes| {
+            (0..LANES).any(|lane| charge[lane].max(meter.first[lane]) > meter.second[lane])
+        };
+        while left > 0.0 && rises(&meter, &charge) {
             meter.push(&charge.map(|charge| 0.5 * (1.0 + decay) * charge));
             charge = charge.map(|charge| decay * charge);
             left -= self.step_s;
         }
-        larger(meter.highest_in_silence().map(|needle| needle / self.settled), self.sum.mean())
+        larger(meter.highest.map(|needle| needle / self.settled), self.sum.mean())
     }
 }
 
@@ -697,8 +701,6 @@ mod tests {
             assert!((charged - 0.632_12).abs() < 2e-4, "{} {charged}", band.name);
             detector.push(&vec![[1.0; LANES]; steps(20.0 * band.discharge_s)]);
             assert!((detector.charge[0] / detector.settled - 1.0).abs() < 1e-9);
-            // The step down itself is a slope of one step.
-            detector.push(&[NOTHING]);
             let top = detector.charge[0];
             detector.push(&vec![NOTHING; steps(band.discharge_s)]);
             assert!((detector.charge[0] / top - 0.367_88).abs() < 1e-4);
@@ -740,7 +742,7 @@ mod tests {
         let reading = |per_second: usize| {
             let apart = steps(1.0) / per_second;
             let mut detector = RmsAverage::new(band(), STEP_S);
-            let train: Vec<Lanes> = (0..steps(4.0)).map(|n| [f64::from(u8::from(n % apart == 0)); LANES]).collect();
+            let train: Vec<Lanes> = (0..steps(4.0)).map(|n| [f64::from(u8::from(n % apart == apart / 2)); LANES]).collect();
             detector.push(&train);
             detector.full.mean()[0]
         };

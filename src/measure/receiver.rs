@@ -287,14 +287,13 @@ fn within(place: usize, before: usize, length: usize, period: usize) -> usize {
 
 /// The filters must lie within what the rate carries.
 fn check(rate: Hertz, tuning: &Tuning) -> Result<(), Error> {
-    let highest = tuning.frequencies.iter().copied().fold(0.0, f64::max);
-    let lowest = tuning.frequencies.iter().copied().fold(f64::MAX, f64::min);
     let reach = tuning.filter().reach_hz();
+    let carried = reach..=rate.get() / 2.0 - reach;
     if tuning.frequencies.is_empty() {
         return Err(Error::usage("a receiver without a frequency").expected("at least one frequency"));
     }
-    if highest + reach > rate.get() / 2.0 || lowest < reach {
-        return Err(Error::usage(format!("a receiver at {lowest} to {highest} Hz for samples at {rate}"))
+    if let Some(frequency) = tuning.frequencies.iter().find(|frequency| !carried.contains(frequency)) {
+        return Err(Error::usage(format!("a receiver at {frequency} Hz for samples at {rate}"))
             .expected(format!("frequencies from {reach:.0} Hz up, and as far below half the sampling rate")));
     }
     Ok(())

@@ -37,6 +37,7 @@ const COMMANDS: &[(&str, &str)] = &[
     ("bands", "bands on.csv"),
     ("compare", "compare --before on.csv --after filtered.csv"),
     ("added", "added --off off.csv --on on.csv"),
+    ("receiver", "receiver on.csv --range 60k:70k"),
     ("batch", "batch off.csv on.csv filtered.csv"),
 ];
 
