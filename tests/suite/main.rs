@@ -30,6 +30,7 @@ mod reading_outside;
 mod reading_properties;
 #[cfg(feature = "cli")]
 mod readme;
+mod receiver;
 mod receiver_reference;
 mod signals;
 mod statistics;
