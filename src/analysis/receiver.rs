@@ -329,10 +329,12 @@ fn of_pipeline(pipeline: Pipeline, settings: &Settings, request: &Request) -> Re
     let corrections: Vec<_> = (0..channels.len()).map(|channel| pipeline.amplitude_correction(channel)).collect();
     let settling_samples = pipeline.unsettled();
     if request.repeat && mains.source == MainsSource::Assumed {
-        return Err(Error::input("nothing in the record shows the mains frequency, so the period of --repeat is not known")
-            .in_file(path)
-            .expected("a mains frequency")
-            .remedy("give --mains 50 or --mains 60"));
+        return Err(Error::input(
+            "nothing in the record shows the mains frequency, so the period of --repeat is not known",
+        )
+        .in_file(path)
+        .expected("a mains frequency")
+        .remedy("give --mains 50 or --mains 60"));
     }
 
     let mut receiver = Receiver::new(rate, &tuning, &corrections)?;
@@ -345,7 +347,10 @@ fn of_pipeline(pipeline: Pipeline, settings: &Settings, request: &Request) -> Re
         if !request.repeat {
             receiver.push(&rows(block));
         } else if settled <= LONGEST_REPEATED {
-            record.iter_mut().zip(rows(block)).for_each(|(record, row): (&mut Vec<f64>, _)| record.extend_from_slice(row));
+            record
+                .iter_mut()
+                .zip(rows(block))
+                .for_each(|(record, row): (&mut Vec<f64>, _)| record.extend_from_slice(row));
         }
     })?;
     let (readings, period) = if request.repeat {
@@ -498,8 +503,8 @@ fn warnings(
             warnings.push(Finding::limit(
                 "repeated",
                 format!(
-                    "{mains_cycles} {cycles} ({:.2} ms) of the record are taken for one period of a signal that repeats for \
-                     ever: true readings of what was there before and after are not known",
+                    "all readings take {mains_cycles} {cycles} ({:.2} ms) of the record for one period of a signal that \
+                     repeats for ever; what was on the line before and after is not known",
                     1e3 * period_s
                 ),
             ));

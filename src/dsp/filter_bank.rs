@@ -168,7 +168,12 @@ impl FilterBank {
     ///
     /// # Panics
     /// When the segment has another length than was planned for, or the correction is not of this bank.
-    pub fn spectrum(&self, segment: &mut [f64], correction: &[Complex<f64>], work: &mut Workspace) -> Vec<Complex<f64>> {
+    pub fn spectrum(
+        &self,
+        segment: &mut [f64],
+        correction: &[Complex<f64>],
+        work: &mut Workspace,
+    ) -> Vec<Complex<f64>> {
         assert_eq!(correction.len(), self.bins, "a factor for each bin");
         work.bins.resize(self.length() / 2 + 1, Complex::default());
         work.scratch.resize(self.forward.get_scratch_len().max(work.scratch.len()), Complex::default());

@@ -742,7 +742,8 @@ mod tests {
         let reading = |per_second: usize| {
             let apart = steps(1.0) / per_second;
             let mut detector = RmsAverage::new(band(), STEP_S);
-            let train: Vec<Lanes> = (0..steps(4.0)).map(|n| [f64::from(u8::from(n % apart == apart / 2)); LANES]).collect();
+            let train: Vec<Lanes> =
+                (0..steps(4.0)).map(|n| [f64::from(u8::from(n % apart == apart / 2)); LANES]).collect();
             detector.push(&train);
             detector.full.mean()[0]
         };

@@ -131,17 +131,14 @@ impl Receiver {
     ///
     /// # Errors
     /// No frequency, or one that the rate cannot carry together with the reach of the filter.
-    pub fn new(
-        rate: Hertz,
-        tuning: &Tuning,
-        corrections: &[impl Fn(f64) -> Complex<f64>],
-    ) -> Result<Self, Error> {
+    pub fn new(rate: Hertz, tuning: &Tuning, corrections: &[impl Fn(f64) -> Complex<f64>]) -> Result<Self, Error> {
         check(rate, tuning)?;
         let stride = smooth_at_most(rate.get() * tuning.longest_step_s());
         let step_s = stride as f64 / rate.get();
         let edge = whole((tuning.filter().reach_s() / step_s).ceil());
         let bank = FilterBank::new(rate, stride * STEPS, STEPS, tuning.filter(), &tuning.frequencies);
-        let channels: Vec<_> = corrections.iter().map(|response| Channel::new(&bank, tuning, step_s, response)).collect();
+        let channels: Vec<_> =
+            corrections.iter().map(|response| Channel::new(&bank, tuning, step_s, response)).collect();
         let held = vec![Vec::new(); channels.len()];
         Ok(Self { bank, stride, edge, channels, held, start: 0, step_s })
     }
@@ -256,10 +253,12 @@ pub fn repeated(
     let bank = FilterBank::new(rate, periods * period, periods * steps, tuning.filter(), &tuning.frequencies);
     let before = whole((edge as f64 * period as f64 / steps as f64).round());
     let settling = whole((SETTLING * tuning.band.discharge_s.max(tuning.band.meter_s) / period_s).ceil());
-    let work: Vec<_> = channels.iter().zip(corrections.iter().map(|response| Channel::new(&bank, tuning, step_s, response))).collect();
+    let work: Vec<_> =
+        channels.iter().zip(corrections.iter().map(|response| Channel::new(&bank, tuning, step_s, response))).collect();
     let readings = work.into_iter().map(|(record, mut channel)| {
         let first = (record.len() - period) / 2;
-        let mut extended: Vec<f64> = (0..bank.length()).map(|n| record[within(first + n, before, record.len(), period)]).collect();
+        let mut extended: Vec<f64> =
+            (0..bank.length()).map(|n| record[within(first + n, before, record.len(), period)]).collect();
         let spectrum = bank.spectrum(&mut extended, &channel.correction, &mut channel.work);
         let clock = Clock { first_s: 0.0, step_s };
         spread::map(channel.chunks.iter_mut().collect(), |chunk| {

@@ -7,8 +7,8 @@ use crate::analysis::batch::Batch;
 use crate::analysis::compare::{ChannelComparison, Comparison, SideSpectrum};
 use crate::analysis::coupling::{Coupling, CouplingChange};
 use crate::analysis::pipeline::Spectral;
-use crate::analysis::settings::Settings;
 use crate::analysis::receiver::{CaptureReadings, ChannelReadings, CourseLevels};
+use crate::analysis::settings::Settings;
 use crate::analysis::setup::{ChannelChain, Correction};
 use crate::analysis::spectrum::CaptureSpectrum;
 use crate::analysis::waveform::CaptureWaveform;
@@ -203,7 +203,11 @@ pub fn receiver(capture: &CaptureReadings, settings: &Settings) -> Figure {
     let analysis = &capture.analysis;
     let upper = capture.channels.iter().map(|channel| {
         let title = format!("{}: peak and quasi-peak", channel_title(channel.role, &channel.name));
-        readings_panel(title, channel, [("peak", before_style(channel.role)), ("quasi_peak", after_style(channel.role))])
+        readings_panel(
+            title,
+            channel,
+            [("peak", before_style(channel.role)), ("quasi_peak", after_style(channel.role))],
+        )
     });
     let lower = capture.channels.iter().map(|channel| {
         let title = "RMS-average and average".to_owned();

@@ -131,8 +131,7 @@ fn twenty_simple_signals_read_as_the_model_says() {
         // The envelope in use begins as the model's does, and lasts whole periods. Between two samples, so that an edge
         // falls on neither.
         let count = (rate * if slow { 8.0 } else { 2.0 }) as usize + 2 * edge;
-        let samples: Vec<f64> =
-            (0..count).map(|n| simple(name, (n as f64 - edge as f64 + 0.5) / rate)).collect();
+        let samples: Vec<f64> = (0..count).map(|n| simple(name, (n as f64 - edge as f64 + 0.5) / rate)).collect();
         let readings = receive(rate, &[20e3], &samples);
         for detector in DETECTORS {
             let expected = number(&row[detector.name]);
