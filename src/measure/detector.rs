@@ -257,6 +257,11 @@ struct Sum {
 }
 
 impl Sum {
+    #[inline(always)]
+    fn add(&mut self, now: &Lanes) {
+        self.sum.iter_mut().zip(now).for_each(|(sum, now)| *sum += now);
+    }
+
     fn mean(&self) -> Lanes {
         self.sum.map(|sum| if self.steps == 0 { 0.0 } else { sum / self.steps as f64 })
     }
@@ -471,9 +476,7 @@ impl Weighting for Average {
     fn push(&mut self, envelope: &[Lanes]) {
         for now in envelope {
             self.meter.push(now);
-            for lane in 0..LANES {
-                self.sum.sum[lane] += now[lane];
-            }
+            self.sum.add(now);
         }
         self.sum.steps += envelope.len() as u64;
     }
@@ -581,9 +584,7 @@ struct Rms {
 impl Weighting for Rms {
     fn push(&mut self, envelope: &[Lanes]) {
         for now in envelope {
-            for lane in 0..LANES {
-                self.squares.sum[lane] += now[lane] * now[lane];
-            }
+            self.squares.sum.iter_mut().zip(now).for_each(|(sum, now)| *sum += now * now);
         }
         self.squares.steps += envelope.len() as u64;
     }
@@ -609,9 +610,7 @@ struct Mean {
 impl Weighting for Mean {
     fn push(&mut self, envelope: &[Lanes]) {
         for now in envelope {
-            for lane in 0..LANES {
-                self.sum.sum[lane] += now[lane];
-            }
+            self.sum.add(now);
         }
         self.sum.steps += envelope.len() as u64;
     }
@@ -643,8 +642,8 @@ impl Default for Minimum {
 impl Weighting for Minimum {
     fn push(&mut self, envelope: &[Lanes]) {
         for now in envelope {
-            for lane in 0..LANES {
-                self.lowest[lane] = if now[lane] < self.lowest[lane] { now[lane] } else { self.lowest[lane] };
+            for (lowest, &now) in self.lowest.iter_mut().zip(now) {
+                *lowest = if now < *lowest { now } else { *lowest };
             }
         }
     }
@@ -686,7 +685,12 @@ mod tests {
     }
 
     fn steps(seconds: f64) -> usize {
-        (seconds / STEP_S).round() as usize
+        steps_of(seconds, STEP_S)
+    }
+
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "seconds in steps")]
+    fn steps_of(seconds: f64, step_s: f64) -> usize {
+        (seconds / step_s).round() as usize
     }
 
     /// CISPR 16-1-1: 63 % after the charge time, 37 % after the discharge time, before the meter.
@@ -695,7 +699,7 @@ mod tests {
         for band in BANDS {
             let step_s = STEP_S * 200.0 / band.bandwidth_hz;
             let mut detector = QuasiPeak::new(band, step_s);
-            let steps = |seconds: f64| (seconds / step_s).round() as usize;
+            let steps = |seconds: f64| steps_of(seconds, step_s);
             detector.push(&vec![[1.0; LANES]; steps(band.charge_s)]);
             let charged = detector.charge[0] / detector.settled;
             assert!((charged - 0.632_12).abs() < 2e-4, "{} {charged}", band.name);

@@ -67,6 +67,9 @@ pub struct Tuning {
 
 impl Tuning {
     /// The filter.
+    ///
+    /// # Panics
+    /// When the bandwidth of the band is not above zero.
     pub fn filter(&self) -> Gaussian {
         Gaussian::new(Hertz::new(self.band.bandwidth_hz).expect("a row of the table of bands"))
     }
