@@ -5,6 +5,7 @@
 use std::f64::consts::LN_10;
 
 use super::observe::Observed;
+use crate::capture::chain::Chain;
 use crate::uncertainty::Estimate;
 use crate::uncertainty::budget::{Budget, Contribution, Distribution};
 use crate::units::Band;
@@ -56,6 +57,20 @@ pub fn of_addition(from: &Seen<'_>, to: &Seen<'_>, band: Band) -> Option<Budget>
     Some(Budget::new("dB", scatter.chain(chain_rows(to, band)).chain(floor).collect()))
 }
 
+/// The budget of a reading of a receiver: its power, the chain at its frequency, the power of the recorder's own noise
+/// in its filter, and what the receiver adds.
+pub fn of_reading(
+    power: f64,
+    chain: Option<&Chain>,
+    frequency: f64,
+    floor: Option<f64>,
+    receiver: Vec<Contribution>,
+) -> Budget {
+    let chain = chain.map_or(Vec::new(), |chain| chain.contributions(frequency));
+    let floor = floor.and_then(|floor| floor_row("steps and noise of the recorder".to_owned(), floor / power, 1.0));
+    Budget::new("dB", chain.into_iter().chain(floor).chain(receiver).collect())
+}
+
 fn named(what: &str, side: &str) -> String {
     if side.is_empty() { what.to_owned() } else { format!("{what}, {side}") }
 }
@@ -86,10 +101,13 @@ fn chain_rows(seen: &Seen<'_>, band: Band) -> Vec<Contribution> {
 /// The recorder's own noise is part of the power and not taken off: the level may be too high by as much.
 fn floor(seen: &Seen<'_>, band: Band, sensitivity: f64) -> Option<Contribution> {
     let floor = seen.observed.floor_density_in(seen.channel, band)? * band.width();
-    let share = (floor / seen.power.mean).min(LARGEST_FLOOR_SHARE);
+    floor_row(named("steps and noise of the recorder", seen.name), floor / seen.power.mean, sensitivity)
+}
+
+fn floor_row(quantity: String, share: f64, sensitivity: f64) -> Option<Contribution> {
+    let share = share.min(LARGEST_FLOOR_SHARE);
     let bound = -10.0 * (-share).ln_1p() / LN_10;
     let distribution = Distribution::Rectangular;
-    let quantity = named("steps and noise of the recorder", seen.name);
     let row = Contribution::stated(quantity, distribution, bound / distribution.divisor());
     (share > 0.0).then(|| row.times(sensitivity))
 }
@@ -101,7 +119,7 @@ mod tests {
     use super::*;
     use crate::analysis::observe::{Wants, observe_recording};
     use crate::analysis::settings::Settings;
-    use crate::capture::chain::{Chain, Kind, Part, Recorder, Setup, Uncertainty};
+    use crate::capture::chain::{Kind, Part, Recorder, Setup, Uncertainty};
     use crate::capture::{Channel, Clock, Memory, Quantity, RateSource, Role};
     use crate::units::Hertz;
 

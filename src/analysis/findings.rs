@@ -4,6 +4,7 @@ use super::observe::{FloorShare, Observed};
 use super::pipeline::Passed;
 use crate::capture::{Channel, Role};
 use crate::error::Finding;
+use crate::measure::detector::QUASI_PEAK_SECONDS;
 use crate::measure::quality::ChannelStatistics;
 use crate::units::{Band, Level, engineering};
 
@@ -13,8 +14,6 @@ const FEW_BITS: f64 = 6.0;
 const OFFSET_SHARE: f64 = 0.25;
 /// A comparison of single captures wants at least this many mains periods.
 pub const FEWEST_PERIODS: u64 = 8;
-/// A quasi-peak value needs about this long to settle, by simulation of the detector of CISPR 16-1-1.
-const QUASI_PEAK_SECONDS: f64 = 1.5;
 /// Steps within this factor of those stated are the same: ranges are named in round figures.
 const STEPS_DIFFER: f64 = 1.5;
 /// A fiftieth of a period: beyond it a record is not a whole number of periods.

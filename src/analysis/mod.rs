@@ -14,6 +14,7 @@ pub mod inspect;
 pub mod observe;
 pub mod phase_map;
 pub mod pipeline;
+pub mod receiver;
 pub mod settings;
 pub mod setup;
 pub mod spectrum;

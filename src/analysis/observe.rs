@@ -6,7 +6,7 @@ use serde::Serialize;
 use super::pipeline::{Passed, Pipeline, Spectral, raw_rows, rows, too_short};
 use super::settings::Settings;
 use crate::capture::chain::Chain;
-use crate::capture::{Channel, Header, Quantity, Recording};
+use crate::capture::{Channel, Header, Recording};
 use crate::dsp::segment::Hop;
 use crate::dsp::slew::Slew;
 use crate::dsp::spectrum::{Density, Spectrum};
@@ -159,12 +159,7 @@ fn observe_pipeline(pipeline: Pipeline, settings: &Settings, wants: Wants<'_>) -
     let taper = pipeline.taper(settings)?;
     let length = taper.len();
     let chains = pipeline.chains().to_vec();
-    let unit = |chain: &Chain| Quantity::Unit(chain.unit.to_owned());
-    let beyond = |(channel, chain): (&Channel, &Option<Chain>)| Channel {
-        quantity: chain.as_ref().map_or_else(|| channel.quantity.clone(), unit),
-        ..channel.clone()
-    };
-    let channels: Vec<Channel> = pipeline.channels().iter().zip(&chains).map(beyond).collect();
+    let channels = pipeline.channels_behind_chains();
     let (selected, range, mains) = (pipeline.selected().to_vec(), pipeline.range, pipeline.mains);
     let corrections: Vec<_> = (0..channels.len()).map(|channel| pipeline.correction(channel)).collect();
     let settling_samples = pipeline.unsettled();
@@ -252,6 +247,23 @@ fn corrected<F: Fn(f64) -> f64>(result: WelchResult, corrections: &[F]) -> Vec<D
     result.channels.into_iter().zip(corrections).map(one).collect()
 }
 
+/// The density of the recorder's own noise as [`Observed::floor_density_at`] states it, from the mean square of the
+/// rounding as the samples show it and from the chain.
+pub(super) fn floor_density(
+    seen: Option<f64>,
+    chain: Option<&Chain>,
+    rate: Hertz,
+    range: Band,
+    frequency: f64,
+) -> Option<f64> {
+    let seen = seen.map(|square| square / (rate.get() / 2.0));
+    let Some(chain) = chain else { return seen };
+    let recorder = &chain.recorder;
+    let rounding = seen.or_else(|| recorder.rounding_density(rate.get()));
+    let floor = [rounding, recorder.noise_density(frequency)].into_iter().flatten().reduce(f64::max)?;
+    Some(floor * chain.correction(frequency.clamp(range.low(), range.high()))?.norm_sqr())
+}
+
 impl Observed {
     /// The header.
     pub fn header(&self) -> &Header {
@@ -282,12 +294,8 @@ impl Observed {
     /// rounding, from its steps as seen or else as stated, or the noise of the shorted input where that is more, as they
     /// look at the beginning of the chain.
     pub fn floor_density_at(&self, channel: usize, frequency: f64) -> Option<f64> {
-        let seen = self.statistics(channel).rounding_mean_square().map(|square| square / (self.rate().get() / 2.0));
-        let Some(chain) = &self.chains[channel] else { return seen };
-        let recorder = &chain.recorder;
-        let rounding = seen.or_else(|| recorder.rounding_density(self.rate().get()));
-        let floor = [rounding, recorder.noise_density(frequency)].into_iter().flatten().reduce(f64::max)?;
-        Some(floor * chain.correction(frequency.clamp(self.range.low(), self.range.high()))?.norm_sqr())
+        let seen = self.statistics(channel).rounding_mean_square();
+        floor_density(seen, self.chains[channel].as_ref(), self.rate(), self.range, frequency)
     }
 
     /// Its mean over a band.

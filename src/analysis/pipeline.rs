@@ -284,6 +284,16 @@ impl Pipeline {
         &self.channels
     }
 
+    /// The same in the units that their measuring chains lead to.
+    pub fn channels_behind_chains(&self) -> Vec<Channel> {
+        let unit = |chain: &Chain| Quantity::Unit(chain.unit.to_owned());
+        let beyond = |(channel, chain): (&Channel, &Option<Chain>)| Channel {
+            quantity: chain.as_ref().map_or_else(|| channel.quantity.clone(), unit),
+            ..channel.clone()
+        };
+        self.channels.iter().zip(&self.chains).map(beyond).collect()
+    }
+
     /// The number of each analysed channel within the recording.
     pub fn selected(&self) -> &[usize] {
         &self.selected

@@ -13,6 +13,7 @@ mod inspect;
 mod options;
 mod output;
 mod phase_map;
+mod receiver;
 mod setup;
 mod spectrum;
 mod tables;
@@ -80,6 +81,7 @@ const COMMANDS: &[Command] = &[
     Command::of::<phase_map::PhaseMap>("phase-map"),
     Command::of::<emissions::Emissions>("emissions"),
     Command::of::<transients::Transients>("transients"),
+    Command::of::<receiver::Receiver>("receiver"),
     Command::of::<batch::Batch>("batch"),
     Command::of::<setup::Setup>("setup"),
     Command::of::<demo::Demo>("demo"),

@@ -7,6 +7,7 @@ use crate::analysis::coupling::{Coupling, CouplingChange};
 use crate::analysis::emissions::{ChannelEmissionChange, ChannelEmissions, SideRow};
 use crate::analysis::inspect::Inspection;
 use crate::analysis::phase_map::{BandInCycle, ChannelPhaseMap, PhaseReference};
+use crate::analysis::receiver::{ChannelReadings, Reception};
 use crate::analysis::setup::ChannelChain;
 use crate::analysis::spectrum::ChannelSpectrum;
 use crate::analysis::transients::{ChannelTransients, EventRow};
@@ -17,6 +18,8 @@ use crate::compare::coupling::{BandCause, BandCoupling, Verdict as Coupled};
 use crate::compare::load::BandLoad;
 use crate::compare::side::Observation;
 use crate::measure::bands::BandValue;
+use crate::measure::detector::{DETECTORS, Detector};
+use crate::report::sentences;
 use crate::report::sentences::{ends, share, signed, signed_within, stands_out, where_in_cycle};
 use crate::report::table::{Column, Table};
 use crate::survey::studio::check::Found;
@@ -226,6 +229,36 @@ pub(super) fn cycle(channel: &ChannelPhaseMap, reference: PhaseReference) -> Tab
     };
     table.rows = channel.bands.iter().chain([&channel.total]).map(row).collect();
     table.notes = vec!["The last row is the whole range.".into()];
+    table
+}
+
+/// The highest readings of a receiver.
+pub(super) fn readings(channel: &ChannelReadings, analysis: &Reception, count: usize) -> Table {
+    const SHOWN: [&str; 5] = ["peak", "quasi_peak", "rms_average", "average", "rms"];
+    let shown: Vec<&Detector> = SHOWN.iter().filter_map(|name| Some(&DETECTORS[Detector::place(name)?])).collect();
+    let reference = channel.unit.level_reference();
+    let mut columns = vec![Column::number("frequency", "kHz")];
+    columns.extend(shown.iter().map(|detector| Column::number(detector.words, reference.clone())));
+    columns.push(Column::text(""));
+    let (leading, _) = channel.leading();
+    let title = format!("the highest readings by {}", leading.words);
+    let mut table = Table::new(heading(channel.role, &channel.name, &title), columns);
+    for place in channel.highest(count, analysis.bandwidth_hz) {
+        let frequency = channel.frequency_hz[place];
+        let mut row = vec![format!("{:.2}", frequency / 1e3)];
+        row.extend(shown.iter().map(|detector| {
+            channel.of(detector.name).map_or("not given".into(), |levels| decimal(levels[place].get()))
+        }));
+        let floor = channel.floor_db.as_ref().map(|floor| floor[place].get());
+        let rms = channel.of("rms").map(|levels| levels[place].get());
+        let at_floor = floor.zip(rms).is_some_and(|(floor, rms)| rms <= floor + 10.0 * 2f64.log10());
+        let below = analysis.extension_below_hz.is_some_and(|low| frequency < low);
+        let marks = [(below, "extension, no part of the band"), (at_floor, "at the floor")];
+        row.push(marks.into_iter().filter(|(is, _)| *is).map(|(_, mark)| mark).collect::<Vec<_>>().join(", "));
+        table.rows.push(row);
+    }
+    table.notes = sentences::of_reception(analysis);
+    table.notes.extend(channel.reason.iter().map(|reason| format!("No quasi-peak: {reason}.")));
     table
 }
 

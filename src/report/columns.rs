@@ -7,6 +7,7 @@ use crate::analysis::coupling::{Coupling, CouplingChange};
 use crate::analysis::emissions::{CaptureEmissions, EmissionComparison};
 use crate::analysis::inspect::Inspection;
 use crate::analysis::phase_map::CapturePhaseMap;
+use crate::analysis::receiver::{CaptureReadings, CourseLevels};
 use crate::analysis::setup::ChannelChain;
 use crate::analysis::spectrum::CaptureSpectrum;
 use crate::analysis::transients::CaptureTransients;
@@ -153,6 +154,41 @@ const HEADERS: &[(&str, &[&str])] = &[
             "remaining_db",
             "level_db",
             "verdict",
+        ],
+    ),
+    (
+        "receiver",
+        &[
+            "path",
+            "channel",
+            "role",
+            "unit",
+            "frequency_hz",
+            "peak_db",
+            "quasi_peak_db",
+            "average_db",
+            "rms_average_db",
+            "rms_db",
+            "mean_db",
+            "min_db",
+            "floor_db",
+            "extension",
+            "repeated",
+        ],
+    ),
+    (
+        "course",
+        &[
+            "path",
+            "channel",
+            "role",
+            "unit",
+            "frequency_hz",
+            "time_s",
+            "envelope_db",
+            "quasi_peak_db",
+            "average_db",
+            "repeated",
         ],
     ),
     (
@@ -546,6 +582,69 @@ pub fn comparison_budgets<Row>(comparison: &Comparison<Row>) -> Result<Vec<u8>, 
     columns.finish()
 }
 
+/// The readings of a receiver, frequency by frequency.
+///
+/// # Errors
+/// None but for a lack of memory.
+pub fn readings(captures: &[CaptureReadings]) -> Result<Vec<u8>, Error> {
+    let mut columns = Columns::of("receiver")?;
+    for capture in captures {
+        let analysis = &capture.analysis;
+        for channel in &capture.channels {
+            for (k, &frequency) in channel.frequency_hz.iter().enumerate() {
+                let level = |levels: Option<&Vec<Level>>| number(levels.map(|levels| levels[k].get()));
+                let below = analysis.extension_below_hz.is_some_and(|low| frequency < low);
+                let place = head(&capture.path, &channel.name, channel.role, &channel.unit).into_iter();
+                let rows = channel.levels.iter().map(|row| level(row.as_ref()));
+                columns.row(place.chain([number(frequency)]).chain(rows).chain([
+                    level(channel.floor_db.as_ref()),
+                    below.to_string(),
+                    analysis.repeated.is_some().to_string(),
+                ]))?;
+            }
+        }
+    }
+    columns.finish()
+}
+
+/// The course of time of a receiver at one frequency.
+///
+/// # Errors
+/// None but for a lack of memory.
+pub fn courses(captures: &[CaptureReadings]) -> Result<Vec<u8>, Error> {
+    let mut columns = Columns::of("course")?;
+    for capture in captures {
+        for channel in &capture.channels {
+            let Some(course) = channel.course.as_ref().map(CourseLevels::of) else { continue };
+            for (k, &time) in course.time_s.iter().enumerate() {
+                columns.row(head(&capture.path, &channel.name, channel.role, &channel.unit).into_iter().chain([
+                    number(course.frequency_hz),
+                    number(time),
+                    number(course.envelope_db[k].get()),
+                    number(course.quasi_peak_db[k].get()),
+                    number(course.average_db[k].get()),
+                    capture.analysis.repeated.is_some().to_string(),
+                ]))?;
+            }
+        }
+    }
+    columns.finish()
+}
+
+/// The budgets of the highest reading of every channel.
+///
+/// # Errors
+/// None but for a lack of memory.
+pub fn receiver_budgets(captures: &[CaptureReadings]) -> Result<Vec<u8>, Error> {
+    let mut columns = Columns::of("budget")?;
+    for capture in captures {
+        for channel in &capture.channels {
+            budget_rows(&mut columns, [&capture.path, channel.role.name(), "reading"], channel.budget.as_ref())?;
+        }
+    }
+    columns.finish()
+}
+
 /// The contributions, then what they come to: the combined and the expanded uncertainty.
 fn budget_rows(columns: &mut Columns, place: [&str; 3], budget: Option<&Budget>) -> Result<(), Error> {
     let Some(budget) = budget else { return Ok(()) };
@@ -878,4 +977,17 @@ pub fn found(rows: &[Found]) -> Result<Vec<u8>, Error> {
         ])?;
     }
     columns.finish()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measure::detector::DETECTORS;
+
+    #[test]
+    fn each_detector_has_its_column() {
+        let header = header_of("receiver").unwrap();
+        let detectors: Vec<String> = DETECTORS.iter().map(|detector| format!("{}_db", detector.name)).collect();
+        assert!(header.contains(&format!("frequency_hz,{},floor_db", detectors.join(","))), "{header}");
+    }
 }

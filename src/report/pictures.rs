@@ -9,6 +9,7 @@ use crate::analysis::coupling::{Coupling, CouplingChange};
 use crate::analysis::emissions::{CaptureEmissions, ChangeRow, ChannelEmissions, EmissionComparison, Looks};
 use crate::analysis::phase_map::{CapturePhaseMap, ChannelPhaseMap};
 use crate::analysis::pipeline::Spectral;
+use crate::analysis::receiver::{CaptureReadings, ChannelReadings, CourseLevels};
 use crate::analysis::settings::Settings;
 use crate::analysis::setup::{ChannelChain, Correction};
 use crate::analysis::spectrum::CaptureSpectrum;
@@ -21,6 +22,7 @@ use crate::compare::coupling::BandCause;
 use crate::compare::emissions::Fate;
 use crate::compare::load::BandLoad;
 use crate::measure::bands::BandValue;
+use crate::measure::detector::DETECTORS;
 use crate::units::{Band, Level, prefix_of};
 
 /// The height in pixels of a ranked row and of what stands around the rows.
@@ -514,6 +516,80 @@ fn level_map(capture: &CapturePhaseMap, channel: &ChannelPhaseMap) -> LevelMap {
         range: (low, if high > low { high } else { low + 5.0 }),
         label: level_label(&channel.unit),
     }
+}
+
+/// Wire left, air right; above peak and quasi-peak, below RMS-average and average, and the course of time where it
+/// was asked for.
+pub fn receiver(capture: &CaptureReadings, settings: &Settings) -> Figure {
+    let analysis = &capture.analysis;
+    let upper = capture.channels.iter().map(|channel| {
+        let title = format!("{}: peak and quasi-peak", channel_title(channel.role, &channel.name));
+        readings_panel(
+            title,
+            channel,
+            [("peak", before_style(channel.role)), ("quasi_peak", after_style(channel.role))],
+        )
+    });
+    let lower = capture.channels.iter().map(|channel| {
+        let title = "RMS-average and average".to_owned();
+        let detectors = [("rms_average", before_style(channel.role)), ("average", after_style(channel.role))];
+        let panel = readings_panel(title, channel, detectors);
+        let Some(floor) = &channel.floor_db else { return panel };
+        let floor = Shape::Line(level_points(&channel.frequency_hz, floor));
+        panel.with(Series::new("RMS of the floor of range and converter", Style::Floor, floor))
+    });
+    let mut rows = vec![Row::new(upper.collect()), Row::new(lower.collect())];
+    let courses: Vec<Panel> = capture.channels.iter().filter_map(course_panel).collect();
+    if !courses.is_empty() {
+        rows.push(Row { share: 0.9, panels: courses });
+    }
+    let high_pass = settings.high_pass.map_or("No high-pass".to_owned(), |cutoff| {
+        format!("4th-order high-pass at {cutoff}, divided out again above it")
+    });
+    let mut caption = sentences::of_reception(analysis);
+    caption.push(format!(
+        "{high_pass}. File {}, {:.0} samples a second, {:.3} s; mains {}.",
+        capture.path,
+        capture.sample_rate_hz,
+        analysis.duration_s,
+        capture.mains.words()
+    ));
+    Figure {
+        conclusion: sentences::of_readings(capture),
+        height: if rows.len() > 2 { 1350 } else { 1050 },
+        rows,
+        caption,
+        ..Figure::new("What does a measuring receiver read?")
+    }
+}
+
+fn level_points(frequencies: &[f64], levels: &[Level]) -> Vec<(f64, f64)> {
+    frequencies.iter().copied().zip(levels.iter().map(|level| level.get())).collect()
+}
+
+fn readings_panel(title: String, channel: &ChannelReadings, detectors: [(&str, Style); 2]) -> Panel {
+    let (first, last) = (channel.frequency_hz.first(), channel.frequency_hz.last());
+    let range = Axis::frequency(first.copied().unwrap_or(1.0), last.copied().unwrap_or(2.0));
+    let mut panel = Panel::new(title, range, Axis::linear(level_label(&channel.unit)));
+    for (name, style) in detectors {
+        let words = DETECTORS.iter().find(|detector| detector.name == name).map_or(name, |detector| detector.words);
+        if let Some(levels) = channel.of(name) {
+            panel = panel.with(Series::new(words, style, Shape::Line(level_points(&channel.frequency_hz, levels))));
+        }
+    }
+    panel
+}
+
+fn course_panel(channel: &ChannelReadings) -> Option<Panel> {
+    let course = CourseLevels::of(channel.course.as_ref()?);
+    let line = |levels: &[Level]| Shape::Line(level_points(&course.time_s, levels));
+    let title = format!("{} at {} kHz over time", role_title(channel.role), course.frequency_hz / 1e3);
+    Some(
+        Panel::new(title, Axis::linear("Time, s"), Axis::linear(level_label(&channel.unit)))
+            .with(Series::new("envelope", before_style(channel.role), line(&course.envelope_db)))
+            .with(Series::new("quasi-peak needle", after_style(channel.role), line(&course.quasi_peak_db)))
+            .with(Series::new("average needle", Style::Neutral, line(&course.average_db))),
+    )
 }
 
 fn line(spectrum: &SideSpectrum) -> Shape {

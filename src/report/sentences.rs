@@ -6,6 +6,7 @@ use crate::analysis::compare::{Comparison, LoadChange, SideSummary};
 use crate::analysis::coupling::{Coupling, CouplingChange};
 use crate::analysis::emissions::{CaptureEmissions, EmissionComparison, EmissionRow};
 use crate::analysis::phase_map::{BandInCycle, CapturePhaseMap, ChannelPhaseMap, PhaseReference};
+use crate::analysis::receiver::{CaptureReadings, Period, Reception};
 use crate::analysis::setup::ChannelChain;
 use crate::analysis::spectrum::CaptureSpectrum;
 use crate::analysis::transients::{CaptureTransients, ChannelTransients, PHASE_BINS};
@@ -16,6 +17,7 @@ use crate::compare::before_after::{BandChange, Verdict as Changed};
 use crate::compare::coupling::{Ambient, BandCause, Cause, Verdict as Coupled};
 use crate::compare::emissions::{Fate, Whereabouts};
 use crate::compare::load::BandLoad;
+use crate::measure::detector::{DETECTORS, Detector};
 use crate::measure::groups::{Formed, Grouping};
 use crate::units::{Hertz, engineering};
 
@@ -251,6 +253,77 @@ pub fn of_addition(comparison: &Comparison<BandAddition>) -> Vec<String> {
             .collect();
         sentences.push(bands_sentence(place_first, "adds", adding.len(), channel.bands.len(), &named));
     }
+    sentences
+}
+
+/// The highest reading of each channel, and what the readings rest on.
+pub fn of_readings(capture: &CaptureReadings) -> Vec<String> {
+    let mut sentences: Vec<String> = capture
+        .channels
+        .iter()
+        .filter_map(|channel| {
+            let place = *channel.highest(1, 0.0).first()?;
+            let frequency = Hertz::new(channel.frequency_hz[place]).ok()?;
+            let (leading, levels) = channel.leading();
+            let others: Vec<String> = ["peak", "rms_average", "average"]
+                .into_iter()
+                .filter(|name| *name != leading.name)
+                .filter_map(|name| {
+                    let words = DETECTORS[Detector::place(name)?].words;
+                    Some(format!("{words} {:.1}", channel.of(name)?[place].get()))
+                })
+                .collect();
+            let extension = capture.analysis.extension_below_hz.is_some_and(|low| frequency.get() < low);
+            Some(format!(
+                "{} the highest {} reading is {:.1} {} at {frequency}{} ({}).",
+                place_first(channel.role),
+                leading.words,
+                levels[place].get(),
+                channel.unit.level_reference(),
+                if extension { ", which is below the band" } else { "" },
+                others.join(", ")
+            ))
+        })
+        .collect();
+    sentences.extend(of_period(&capture.analysis));
+    if let Some(reason) = capture.channels.iter().find_map(|channel| channel.reason.as_ref()) {
+        sentences.push(format!("No quasi-peak reading: {reason}."));
+    }
+    sentences
+}
+
+/// That a record was taken for one period, where it was.
+fn of_period(analysis: &Reception) -> Option<String> {
+    let Period { period_s, mains_cycles } = analysis.repeated?;
+    let cycles = if mains_cycles == 1 { "1 mains cycle".to_owned() } else { format!("{mains_cycles} mains cycles") };
+    Some(format!(
+        "All readings take {cycles} of the record ({:.2} ms) for one period of a signal that repeats for ever.",
+        1e3 * period_s
+    ))
+}
+
+/// How a receiver was set, for notes and captions.
+pub fn of_reception(analysis: &Reception) -> Vec<String> {
+    let ms = |seconds: f64| 1e3 * seconds;
+    let mut sentences = vec![format!(
+        "CISPR 16-1-1 band {}: Gaussian filter {} Hz wide at 6 dB, every {} Hz from {} to {} kHz; quasi-peak charge {} ms, \
+         discharge {} ms, meter {} ms; RMS-average corner {} Hz; envelopes every {:.3} ms.",
+        analysis.band,
+        analysis.bandwidth_hz,
+        analysis.step_hz,
+        analysis.first_hz / 1e3,
+        analysis.last_hz / 1e3,
+        ms(analysis.charge_s),
+        ms(analysis.discharge_s),
+        ms(analysis.meter_s),
+        analysis.corner_hz,
+        ms(analysis.envelope_step_s)
+    )];
+    sentences.extend(of_period(analysis));
+    if let Some(low) = analysis.extension_below_hz {
+        sentences.push(format!("Below {} kHz: an extension, no part of band {}.", low / 1e3, analysis.band));
+    }
+    sentences.push("An indication from a field capture, no conformity assessment.".to_owned());
     sentences
 }
 

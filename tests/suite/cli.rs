@@ -39,6 +39,7 @@ const COMMANDS: &[(&str, &str)] = &[
     ("added", "added --off off.csv --on on.csv"),
     ("coupling", "coupling on.csv"),
     ("phase-map", "phase-map on.csv"),
+    ("receiver", "receiver on.csv --range 60k:70k"),
     ("batch", "batch off.csv on.csv filtered.csv"),
 ];
 

@@ -34,6 +34,8 @@ mod reading_outside;
 mod reading_properties;
 #[cfg(feature = "cli")]
 mod readme;
+mod receiver;
+mod receiver_reference;
 mod signals;
 mod statistics;
 mod statistics_reference;
