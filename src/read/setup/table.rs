@@ -1,6 +1,6 @@
 //! The tables beside a setup: text with a header row that names quantity and unit of each column.
 
-use super::fields::MOST_DECIBELS;
+use crate::read::fields::MOST_DECIBELS;
 use crate::capture::chain::{Row, Table};
 use crate::error::{Error, printable};
 use crate::read::Source;
