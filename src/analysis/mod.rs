@@ -3,6 +3,8 @@
 //! A result is a plain value that tables, figures and JSON are drawn from. The way of a capture through the
 //! house is the same for all of them and stands in [`pipeline`].
 
+pub mod acceptance;
+mod against;
 pub mod bands;
 pub mod batch;
 pub mod budget;
@@ -10,6 +12,7 @@ pub mod compare;
 pub mod coupling;
 pub mod findings;
 pub mod inspect;
+pub mod levels;
 pub mod observe;
 pub mod pipeline;
 pub mod settings;

@@ -10,7 +10,9 @@ use crate::analysis::waveform::CaptureWaveform;
 use crate::capture::{Quantity, Role};
 use crate::compare::added::{BandAddition, Verdict as Added};
 use crate::compare::before_after::{BandChange, Verdict as Changed};
+use crate::compare::margin::{Against, INDICATION, NOT_EXPOSURE, SUM_LEAVES_OUT, Status as Stands};
 use crate::compare::coupling::{Ambient, BandCause, Cause, Verdict as Coupled};
+use crate::levels::{Curve, Kind};
 use crate::units::{Hertz, engineering};
 
 /// How many bands a sentence names.
@@ -67,6 +69,92 @@ pub fn of_spectrum(capture: &CaptureSpectrum) -> Vec<String> {
             ))
         })
         .collect()
+}
+
+/// A level with document, edition and how sure our copy is.
+fn cited(curve: &Curve) -> String {
+    let file = curve.file.as_ref().map_or(String::new(), |file| format!(", file {}", short_name(file)));
+    format!("{} ({}, {}; our copy: {}{file})", curve.name, curve.document, curve.edition, curve.confidence.word())
+}
+
+/// Where a level comes from, and what it is stated for.
+pub fn of_source(curve: &Curve) -> String {
+    let clause = if curve.clause.is_empty() { String::new() } else { format!(", {}", curve.clause) };
+    let bandwidth = curve.bandwidth_hz.map_or(String::new(), |hertz| format!(" in {hertz:.0} Hz"));
+    format!(
+        "{}, {}{clause}; {}{bandwidth}; {}; our copy: {}",
+        curve.document,
+        curve.edition,
+        curve.detector.word(),
+        curve.port.about(),
+        curve.confidence.word()
+    )
+}
+
+/// Kilohertz in as few digits as it takes.
+fn khz(hertz: f64) -> String {
+    let text = format!("{:.3}", hertz / 1e3);
+    format!("{} kHz", text.trim_end_matches('0').trim_end_matches('.'))
+}
+
+/// What a channel is against a level, in a sentence.
+pub fn of_against(role: Role, against: &Against) -> String {
+    let (place, level) = (place(role), cited(&against.curve));
+    let reason = against.reason.as_deref().unwrap_or_default();
+    match (against.status, against.margin_db, against.sum_of_ratios) {
+        (Stands::Margin, Some(margin), _) => format!(
+            "{} the smallest margin to {level} is {} dB, at {}; readings from {} to {}.",
+            place_first(role),
+            signed(margin),
+            khz(against.frequency_hz.unwrap_or_default()),
+            khz(against.margins_from_hz.unwrap_or_default()),
+            khz(against.margins_to_hz.unwrap_or_default())
+        ),
+        (Stands::Sum, _, Some(sum)) => {
+            format!("{} the ratios to {level} add up to {sum:.3e} over the bands.", place_first(role))
+        }
+        (Stands::Refused, ..) => format!("{level} is not held against what is {place}: {reason}."),
+        _ => format!("No margin is formed to {level} {place}: {reason}."),
+    }
+}
+
+/// What is said of the figures beside published levels.
+pub fn of_statements(against: &[Against]) -> Vec<&'static str> {
+    let mut statements = vec![INDICATION];
+    if against.iter().any(|against| against.curve.kind == Kind::ExposureReference) {
+        statements.push(NOT_EXPOSURE);
+    }
+    if against.iter().any(|against| against.status == Stands::Sum) {
+        statements.push(SUM_LEAVES_OUT);
+    }
+    statements
+}
+
+/// All that a level is stated for.
+pub fn of_level(curve: &Curve) -> Vec<String> {
+    let bandwidth = match (curve.bandwidth_hz, curve.kind) {
+        (Some(hertz), _) => format!("{hertz:.0} Hz"),
+        (None, Kind::ExposureReference) => "each frequency by itself".into(),
+        (None, _) => "not known".into(),
+    };
+    let mut lines = vec![
+        format!("{}: {}.", curve.name, curve.title),
+        format!("Document:   {}", curve.document),
+        format!("Edition:    {}", curve.edition),
+    ];
+    let maybe = [("Clause", &curve.clause)].into_iter().filter(|(_, text)| !text.is_empty());
+    lines.extend(maybe.map(|(name, text)| format!("{name}:     {text}")));
+    lines.extend([
+        format!("Kind:       {}", curve.kind.word()),
+        format!("Detector:   {}, bandwidth {bandwidth}", curve.detector.word()),
+        format!("Port:       {}: {}", curve.port.word(), curve.port.about()),
+        format!("Unit:       {} (levels in {})", curve.unit, curve.level_reference()),
+        format!("Scope:      {}", curve.scope),
+        format!("Our copy:   {}", curve.confidence.word()),
+    ]);
+    lines.extend(Some(&curve.note).filter(|note| !note.is_empty()).map(|note| format!("Note:       {note}")));
+    lines.extend(curve.file.as_ref().map(|file| format!("File:       {file}")));
+    lines
 }
 
 /// The total and the strongest band of each channel.
