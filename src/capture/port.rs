@@ -29,7 +29,7 @@ pub enum Port {
 const PORTS: &[(Port, &str, &str, Role)] = &[
     (Port::LineToNeutral, "line-to-neutral", "the voltage between line and neutral of the supply", Role::Wire),
     (Port::VNetwork, "v-network", "a V-network 50 Ω ∥ (50 µH + 5 Ω)", Role::Wire),
-    (Port::VNetworkWithoutResistor, "v-network-without-5-ohm", "a V-network 50 Ω ∥ 50 µH", Role::Wire),
+    (Port::VNetworkWithoutResistor, "v-network-no-5-ohm", "a V-network 50 Ω ∥ 50 µH", Role::Wire),
     (Port::Field, "field", "the field in the air", Role::Air),
     (Port::LargeLoop2m, "large-loop-2m", "the current in a large loop antenna of 2 m", Role::Other),
     (Port::LargeLoop3m, "large-loop-3m", "the current in a large loop antenna of 3 m", Role::Other),
@@ -85,7 +85,7 @@ mod tests {
         let word = |port| match port {
             Port::LineToNeutral => "line-to-neutral",
             Port::VNetwork => "v-network",
-            Port::VNetworkWithoutResistor => "v-network-without-5-ohm",
+            Port::VNetworkWithoutResistor => "v-network-no-5-ohm",
             Port::Field => "field",
             Port::LargeLoop2m => "large-loop-2m",
             Port::LargeLoop3m => "large-loop-3m",

@@ -17,7 +17,7 @@ use crate::compare::margin::{Against, INDICATION, NOT_EXPOSURE};
 use crate::compare::side::Observation;
 use crate::levels::{Curve, Form, Kind as LevelKind};
 use crate::measure::bands::BandValue;
-use crate::report::sentences::{ends, of_against, of_statements, share, signed, signed_within};
+use crate::report::sentences::{ends, of_against, of_statements, share, signed, signed_within, stated_for};
 use crate::report::table::{Column, Table};
 use crate::survey::studio::check::Found;
 use crate::survey::studio::{BuiltIn, Kind};
@@ -160,29 +160,25 @@ pub(super) fn against(role: Role, against: &[Against]) -> Table {
 pub(super) fn levels(levels: &[Listed]) -> Table {
     let columns = vec![
         Column::text("level"),
-        Column::text("what it is"),
         Column::text("document"),
-        Column::text("detector"),
-        Column::number("bandwidth", "Hz"),
-        Column::text("unit"),
-        Column::text("port"),
+        Column::text("edition"),
+        Column::text("stated for"),
+        Column::text("at"),
         Column::text("our copy"),
     ];
     let mut table = Table::new("Reference levels", columns);
     for Listed { curve, .. } in levels {
         table.rows.push(vec![
             curve.name.clone(),
-            curve.title.clone(),
             curve.document.clone(),
-            curve.detector.word().into(),
-            curve.bandwidth_hz.map_or(String::new(), |hertz| format!("{hertz:.0}")),
-            curve.unit.into(),
-            curve.port.word().into(),
+            curve.edition.clone(),
+            stated_for(curve),
+            format!("{}, {}", curve.unit, curve.port.word()),
             curve.confidence.word().into(),
         ]);
     }
     table.notes = vec![
-        "\"levels NAME\" shows one in full with edition and scope; \"levels --new\" how to write your own.".into(),
+        "\"levels NAME\" shows one in full with scope and figures; \"levels --new\" how to write your own.".into(),
         INDICATION.into(),
     ];
     table
@@ -209,7 +205,8 @@ pub(super) fn stretches(curve: &Curve) -> Table {
                 engineering(coefficient, curve.unit)
             }
             Form::Power { coefficient, exponent } => {
-                format!("{coefficient:e} · f^{exponent} {}, f in Hz", curve.unit).replace('-', "−")
+                let plain = if coefficient < 1e-4 { format!("{coefficient:e}") } else { coefficient.to_string() };
+                format!("{plain} · f^{exponent} {}, f in Hz", curve.unit).replace('-', "−")
             }
         };
         table.rows.push(vec![
@@ -244,9 +241,9 @@ pub(super) fn level_values(levels: &[Listed]) -> Table {
             table.rows.push(vec![
                 curve.name.clone(),
                 format!("{}", value.frequency_hz / 1e3),
-                value.level_db.map_or("none".into(), |db| {
-                    format!("{db:.3} {}", curve.level_reference()).replace('-', "−")
-                }),
+                value
+                    .level_db
+                    .map_or("none".into(), |db| format!("{db:.3} {}", curve.level_reference()).replace('-', "−")),
                 value.value.map_or(String::new(), |value| engineering(value, curve.unit)),
             ]);
         }

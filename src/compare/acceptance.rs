@@ -170,7 +170,7 @@ pub fn judge(conditions: &[Condition], offered: &[Offer], values: &[Value]) -> R
             }
         }
         if count == 0 {
-            judgement.not_judged.push(format!("nothing here has a {} [{condition}]", condition.quantity));
+            judgement.not_judged.push(format!("there is no {} in this result [{condition}]", condition.quantity));
         }
     }
     Ok(judgement)
@@ -217,7 +217,8 @@ mod tests {
             assert_eq!(text.parse::<Condition>().unwrap().to_string(), text);
         }
         assert_eq!(" change > −3 ".parse::<Condition>().unwrap().to_string(), "change>-3");
-        for text in ["", "margin", "margin<", "<0", "margin<x", "margin<nan", "margin<inf", "a b<0", "left.x<0", "m=0"] {
+        for text in ["", "margin", "margin<", "<0", "margin<x", "margin<nan", "margin<inf", "a b<0", "left.x<0", "m=0"]
+        {
             assert!(text.parse::<Condition>().is_err(), "{text}");
         }
     }
@@ -244,12 +245,14 @@ mod tests {
 
     #[test]
     fn what_does_not_exist_is_no_pass() {
-        for values in [vec![], vec![value("change", Role::Wire, None)], vec![value("change", Role::Wire, Some(f64::NAN))]] {
+        for values in
+            [vec![], vec![value("change", Role::Wire, None)], vec![value("change", Role::Wire, Some(f64::NAN))]]
+        {
             assert_eq!(judged("change>-3", &values).not_judged.len(), 1, "{values:?}");
         }
         // Another channel's value does not stand in.
         let values = [value("change", Role::Wire, Some(-9.0))];
-        assert_eq!(judged("air.change>-3", &values).not_judged, ["nothing here has a change [air.change>-3]"]);
+        assert_eq!(judged("air.change>-3", &values).not_judged, ["there is no change in this result [air.change>-3]"]);
         assert_eq!(judged("wire.change>-3", &values), Judgement::default());
     }
 

@@ -197,7 +197,10 @@ fn follows(
     let (found, remedy) = if begin > end {
         (format!("a gap from {end} Hz to {begin} Hz"), "close the gap, or make two levels of it")
     } else if begin >= before.low_hz && begin < end {
-        (format!("two stretches for {begin} Hz to {} Hz", end.min(segment.high_hz)), "let one begin where the other ends")
+        (
+            format!("two stretches for {begin} Hz to {} Hz", end.min(segment.high_hz)),
+            "let one begin where the other ends",
+        )
     } else if begin < before.low_hz {
         (format!("{begin} Hz after {} Hz", before.low_hz), "write the stretches from low to high")
     } else {
@@ -248,7 +251,7 @@ pub fn to_toml(curve: &Curve, name: &str) -> String {
             Form::Percent { low, high, .. } => ("percent", low, high),
             Form::Power { coefficient, exponent } => ("power", coefficient, exponent),
         };
-        (key, format!("    [{:e}, {:e}, {first:e}, {second:e}],\n", segment.low_hz, segment.high_hz))
+        (key, format!("    [{}, {}, {first}, {second}],\n", segment.low_hz, segment.high_hz))
     });
     let (keys, rows): (Vec<&str>, Vec<String>) = rows.unzip();
     let _ = writeln!(text, "{} = [\n{}]", keys.first().unwrap_or(&"decibels"), rows.concat());
@@ -293,9 +296,21 @@ mod tests {
     fn what_is_wrong_is_named_with_line_and_remedy() {
         // The rows stand on line 12 and after; each case is checked for its place, what was found, and advice.
         let cases: &[(&str, &str, &[&str])] = &[
-            ("decibels = [[9e3, 50e3, 80, 80], [60e3, 150e3, 70, 60]]", "12:34", &["gap from 50000 Hz to 60000 Hz", "close"]),
-            ("decibels = [\n[9e3, 50e3, 80, 80],\n[40e3, 150e3, 70, 60]]", "14:1", &["two stretches for 40000 Hz to 50000 Hz"]),
-            ("decibels = [[50e3, 90e3, 80, 80], [9e3, 50e3, 70, 60]]", "12:35", &["9000 Hz after 50000 Hz", "from low to high"]),
+            (
+                "decibels = [[9e3, 50e3, 80, 80], [60e3, 150e3, 70, 60]]",
+                "12:34",
+                &["gap from 50000 Hz to 60000 Hz", "close"],
+            ),
+            (
+                "decibels = [\n[9e3, 50e3, 80, 80],\n[40e3, 150e3, 70, 60]]",
+                "14:1",
+                &["two stretches for 40000 Hz to 50000 Hz"],
+            ),
+            (
+                "decibels = [[50e3, 90e3, 80, 80], [9e3, 50e3, 70, 60]]",
+                "12:35",
+                &["9000 Hz after 50000 Hz", "from low to high"],
+            ),
             ("decibels = [[50e3, 9e3, 80, 80]]", "12:13", &["from 50000 Hz to 9000 Hz", "lower frequency first"]),
             ("decibels = [[9e3, 50e3, nan, 80]]", "12:25", &["nan", "finite"]),
             ("decibels = [[9e3, inf, 80, 80]]", "12:19", &["inf", "finite"]),

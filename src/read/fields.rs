@@ -45,7 +45,10 @@ impl<'a> Text<'a> {
         DeTable::parse(self.text).map_err(|error| {
             let place = error.span().unwrap_or_default();
             let found = printable(&error.message().replace('\n', "; "));
-            self.at(&place, Error::input(found).expected(format!("{} in TOML", self.kind.name)).remedy(self.kind.remedy))
+            self.at(
+                &place,
+                Error::input(found).expected(format!("{} in TOML", self.kind.name)).remedy(self.kind.remedy),
+            )
         })
     }
 

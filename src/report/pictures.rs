@@ -91,11 +91,12 @@ fn told<'a>(
 ) {
     let all = channels.flat_map(|(role, against)| against.iter().map(move |against| (role, against)));
     let mut held: Vec<Against> = Vec::new();
+    let mut reasons: Vec<String> = Vec::new();
     for (role, against) in all {
         let sentence = sentences::of_against(role, against);
         match against.status {
             Status::Margin | Status::Sum => conclusion.push(sentence),
-            Status::Drawn => caption.push(sentence),
+            Status::Drawn => reasons.push(sentence),
             // What is not drawn needs no words in a picture.
             Status::Refused => continue,
         }
@@ -103,6 +104,7 @@ fn told<'a>(
     }
     if !held.is_empty() {
         caption.push(sentences::of_statements(&held).join(" "));
+        caption.append(&mut reasons);
     }
 }
 
@@ -121,7 +123,11 @@ pub fn levels(levels: &[Listed]) -> Figure {
     let panel = |(first, group): &(&Curve, Vec<&Curve>)| {
         let title = if one.is_some() { first.title.clone() } else { format!("{}s", capital(first.kind.word())) };
         let label = format!("Level, {}", first.level_reference());
-        let panel = Panel::new(title, frequency_axis(range), Axis::linear(label));
+        let levels = || group.iter().flat_map(|curve| curve.corners(range)).map(|corner| corner.1);
+        let (low, high) = (levels().fold(f64::INFINITY, f64::min), levels().fold(f64::NEG_INFINITY, f64::max));
+        // Room above and below for the names.
+        let axis = Axis::linear(label).over(((low - 5.0) / 10.0).floor() * 10.0, ((high + 5.0) / 10.0).ceil() * 10.0);
+        let panel = Panel::new(title, frequency_axis(range), axis);
         (0u8..).zip(group).fold(panel, |panel, (number, curve)| panel.with(level_line(curve, number, range)))
     };
     let panels: Vec<Panel> = groups.iter().map(panel).collect();

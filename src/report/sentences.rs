@@ -10,9 +10,9 @@ use crate::analysis::waveform::CaptureWaveform;
 use crate::capture::{Quantity, Role};
 use crate::compare::added::{BandAddition, Verdict as Added};
 use crate::compare::before_after::{BandChange, Verdict as Changed};
-use crate::compare::margin::{Against, INDICATION, NOT_EXPOSURE, SUM_LEAVES_OUT, Status as Stands};
 use crate::compare::coupling::{Ambient, BandCause, Cause, Verdict as Coupled};
-use crate::levels::{Curve, Kind};
+use crate::compare::margin::{Against, INDICATION, NOT_EXPOSURE, SUM_LEAVES_OUT, Status as Stands};
+use crate::levels::{Curve, Detector, Kind};
 use crate::units::{Hertz, engineering};
 
 /// How many bands a sentence names.
@@ -80,15 +80,25 @@ fn cited(curve: &Curve) -> String {
 /// Where a level comes from, and what it is stated for.
 pub fn of_source(curve: &Curve) -> String {
     let clause = if curve.clause.is_empty() { String::new() } else { format!(", {}", curve.clause) };
-    let bandwidth = curve.bandwidth_hz.map_or(String::new(), |hertz| format!(" in {hertz:.0} Hz"));
     format!(
-        "{}, {}{clause}; {}{bandwidth}; {}; our copy: {}",
+        "{}, {}{clause}; {}; {}; our copy: {}",
         curve.document,
         curve.edition,
-        curve.detector.word(),
+        stated_for(curve),
         curve.port.about(),
         curve.confidence.word()
     )
+}
+
+/// Detector and bandwidth of a level: `quasi-peak, 200 Hz`.
+pub fn stated_for(curve: &Curve) -> String {
+    match (curve.detector, curve.bandwidth_hz, curve.kind) {
+        (Detector::NotKnown, None, _) => "not known".into(),
+        (Detector::NotKnown, Some(hertz), _) => format!("not known, {hertz:.0} Hz"),
+        (detector, Some(hertz), _) => format!("{}, {hertz:.0} Hz", detector.word()),
+        (detector, None, Kind::ExposureReference) => format!("{}, each frequency", detector.word()),
+        (detector, None, _) => detector.word().into(),
+    }
 }
 
 /// Kilohertz in as few digits as it takes.
@@ -111,11 +121,17 @@ pub fn of_against(role: Role, against: &Against) -> String {
             khz(against.margins_to_hz.unwrap_or_default())
         ),
         (Stands::Sum, _, Some(sum)) => {
-            format!("{} the ratios to {level} add up to {sum:.3e} over the bands.", place_first(role))
+            format!("{} the ratios to {level} add up to {} over the bands.", place_first(role), digits(sum))
         }
         (Stands::Refused, ..) => format!("{level} is not held against what is {place}: {reason}."),
         _ => format!("No margin is formed to {level} {place}: {reason}."),
     }
+}
+
+/// A ratio with three digits: `0.000885`.
+fn digits(ratio: f64) -> String {
+    let decimals = (0u8..12).find(|&k| ratio * 10f64.powi(i32::from(k)) >= 99.5).unwrap_or(12);
+    format!("{ratio:.*}", usize::from(decimals))
 }
 
 /// What is said of the figures beside published levels.
@@ -132,11 +148,6 @@ pub fn of_statements(against: &[Against]) -> Vec<&'static str> {
 
 /// All that a level is stated for.
 pub fn of_level(curve: &Curve) -> Vec<String> {
-    let bandwidth = match (curve.bandwidth_hz, curve.kind) {
-        (Some(hertz), _) => format!("{hertz:.0} Hz"),
-        (None, Kind::ExposureReference) => "each frequency by itself".into(),
-        (None, _) => "not known".into(),
-    };
     let mut lines = vec![
         format!("{}: {}.", curve.name, curve.title),
         format!("Document:   {}", curve.document),
@@ -146,7 +157,7 @@ pub fn of_level(curve: &Curve) -> Vec<String> {
     lines.extend(maybe.map(|(name, text)| format!("{name}:     {text}")));
     lines.extend([
         format!("Kind:       {}", curve.kind.word()),
-        format!("Detector:   {}, bandwidth {bandwidth}", curve.detector.word()),
+        format!("Stated for: {}", stated_for(curve)),
         format!("Port:       {}: {}", curve.port.word(), curve.port.about()),
         format!("Unit:       {} (levels in {})", curve.unit, curve.level_reference()),
         format!("Scope:      {}", curve.scope),
@@ -511,13 +522,14 @@ pub fn of_chains(chains: &[ChannelChain]) -> Vec<String> {
             (Some(low), Some(high)) => format!(", known from {} to {} kHz", low / 1e3, high / 1e3),
             _ => String::new(),
         };
+        let port = chain.port.map_or(String::new(), |port| format!(" ({})", port.about()));
         let ideal = chain.parts.iter().filter(|part| part.kind.is_ideal()).count();
         let ideal = match ideal {
             0 => String::new(),
             count => format!("; {count} of {} parts ideal, by formula only", chain.parts.len()),
         };
         format!(
-            "{} the chain leads from volts at the recorder to {}{reach}{ideal}.",
+            "{} the chain leads from volts at the recorder to {}{port}{reach}{ideal}.",
             place_first(chain.role),
             chain.unit
         )

@@ -20,6 +20,8 @@ mod coverage;
 mod dsp_figures;
 mod dsp_reference;
 mod examples;
+#[cfg(feature = "cli")]
+mod levels;
 mod load_and_filter;
 #[cfg(feature = "cli")]
 mod program;

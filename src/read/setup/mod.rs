@@ -10,8 +10,8 @@ use std::ops::Range;
 
 use super::fields::{Fields, FileKind, Text, nearest};
 use super::{ReadOptions, Source};
-use crate::capture::{Port, Role};
 use crate::capture::chain::{Chain, Kind, Part, Recorder, Row, Setup, SetupFile, Table, Uncertainty};
+use crate::capture::{Port, Role};
 use crate::dsp::segment::{Hop, segment_length};
 use crate::dsp::welch::Welch;
 use crate::dsp::window::{Taper, Window};
@@ -252,8 +252,7 @@ fn expand(
         let refuse = |found: String, expected: &str| fields.text.at(place, Error::input(found).expected(expected));
         let Some(definition) = definitions.get(*name) else {
             let known: Vec<&str> = definitions.keys().map(String::as_str).collect();
-            let hint =
-                nearest(name, &known).map_or(String::new(), |near| format!("; did you mean \"{near}\"?"));
+            let hint = nearest(name, &known).map_or(String::new(), |near| format!("; did you mean \"{near}\"?"));
             let found = format!("there is no part \"{}\"{hint}", printable(name));
             return Err(refuse(found, "the name of a section [part.NAME]"));
         };
@@ -352,6 +351,28 @@ mod tests {
         let wire = setup.wire.unwrap();
         assert!(wire.correction(9e3).is_some() && wire.unit == "V");
         assert_eq!(setup.air.unwrap().unit, "T");
+    }
+
+    #[test]
+    fn the_port_is_what_parts_or_setup_say() {
+        let read = |text: &str| setup(&Source::new(Bytes::new("chain.toml", text.as_bytes().to_vec())));
+        let port = |text: &str| read(text).unwrap().wire.unwrap().port;
+        let ratio = "[part.p]\nkind = \"ratio\"\nratio = 1\n";
+        let network = "[part.p]\nkind = \"ideal-v-network\"\n";
+        let stated = |word: &str| format!("[wire]\nparts = [\"p\"]\nport = \"{word}\"\n");
+        assert_eq!(port(&format!("[wire]\nparts = [\"p\"]\n{ratio}")), None);
+        assert_eq!(port(&format!("[wire]\nparts = [\"p\"]\n{network}")), Some(Port::VNetwork));
+        assert_eq!(port(&format!("{}{ratio}", stated("line-to-neutral"))), Some(Port::LineToNeutral));
+        assert_eq!(port(&format!("{}{network}", stated("v-network"))), Some(Port::VNetwork));
+        for (text, words) in [
+            (format!("{}{network}", stated("line-to-neutral")), "chain.toml:3:8: port of [wire]: line-to-neutral"),
+            (format!("{}{network}quantity = \"A\"\n", stated("v-network")), "leads to A"),
+            (format!("{}{ratio}", stated("field")), "one of: line-to-neutral, v-network"),
+            (format!("{}{ratio}", stated("field")).replace("[wire]", "[air]"), "leads to a field"),
+        ] {
+            let error = read(&text).unwrap_err().to_string();
+            assert!(error.contains(words), "{text}: {error}");
+        }
     }
 
     #[test]

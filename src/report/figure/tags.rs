@@ -14,6 +14,8 @@ const GAP: f64 = 4.0;
 /// What it costs a place to lie on another level's line, and on each point of what was measured.
 const ON_A_LEVEL: f64 = 100.0;
 const ON_DATA: f64 = 1.0;
+/// What it costs a name to stand beside the end of its line.
+const OFF_ITS_MIDDLE: f64 = 60.0;
 
 /// A name at its line, and the paper that it stands on.
 #[derive(Debug, Clone, PartialEq)]
@@ -46,9 +48,9 @@ pub(super) fn tags(panel: &Panel, plot: &Plot) -> Vec<Tag> {
         let free = |area: &Area| tags.iter().all(|tag| !meet(tag.area, *area));
         let others = || lines.iter().enumerate().filter(|(other, _)| *other != number).map(|(_, (_, line))| line);
         let cost = |area: &Area| {
-            let crossed = others().filter(|other| extent(other, area.left, area.right).is_some_and(|(top, bottom)| {
-                top < area.bottom && area.top < bottom
-            }));
+            let crossed = others().filter(|other| {
+                extent(other, area.left, area.right).is_some_and(|(top, bottom)| top < area.bottom && area.top < bottom)
+            });
             ON_A_LEVEL * crossed.count() as f64
                 + ON_DATA * data.iter().filter(|covered| meet(**covered, *area)).count() as f64
         };
@@ -71,11 +73,12 @@ fn places(line: &[Point], text: &str, panel: Area) -> Vec<(Area, f64)> {
     for x in (0..=PLACES).map(|k| panel.left + GAP + f64::from(k) * step).filter(|x| inside(*x)) {
         let Some((top, bottom)) = extent(line, x, x + width) else { continue };
         let middle = extent(line, x + width / 2.0 - 1.0, x + width / 2.0 + 1.0);
-        // A name that its line does not reach the middle of would seem to belong to nothing.
-        let Some((middle_top, middle_bottom)) = middle else { continue };
+        // A name that its line does not reach the middle of may seem to belong to nothing: only where there is no other.
+        let off = if middle.is_some() { 0.0 } else { OFF_ITS_MIDDLE };
+        let (middle_top, middle_bottom) = middle.unwrap_or((top, bottom));
         let above = Area::new(x, top - GAP - height, x + width, top - GAP);
         let below = Area::new(x, bottom + GAP, x + width, bottom + GAP + height);
-        for (area, far) in [(above, middle_top - top), (below, 1.0 + bottom - middle_bottom)] {
+        for (area, far) in [(above, off + middle_top - top), (below, off + 1.0 + bottom - middle_bottom)] {
             if area.top >= panel.top && area.bottom <= panel.bottom {
                 places.push((area, far));
             }
@@ -124,7 +127,9 @@ fn covered(series: &Series, plot: &Plot) -> Vec<Area> {
     match &series.shape {
         Shape::Line(points) => points.iter().map(point).collect(),
         Shape::Bars { bars, .. } => bars.iter().map(bar).collect(),
-        Shape::Steps(steps) => steps.iter().map(|step| Area { bottom: plot.y.pixel(step.value), ..bar(step) }).collect(),
+        Shape::Steps(steps) => {
+            steps.iter().map(|step| Area { bottom: plot.y.pixel(step.value), ..bar(step) }).collect()
+        }
         Shape::Envelope(_) | Shape::Interval(_) | Shape::Level(_) => Vec::new(),
     }
 }
@@ -152,7 +157,7 @@ mod tests {
         // Two levels of the same figures, and one below them.
         let limit = vec![(9e3, 110.0), (50e3, 110.0), (50e3, 90.0), (150e3, 80.0)];
         let lower = vec![(9e3, 60.0), (150e3, 50.0)];
-        let levels = [("lighting-mains", limit.clone()), ("induction-cooking", limit), ("own", lower)];
+        let levels = [("lighting-mains", limit.clone()), ("induction", limit), ("own", lower)];
         let (panel, plot) = panel(&levels);
         let tags = tags(&panel, &plot);
         assert_eq!(tags.len(), 3);
