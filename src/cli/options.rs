@@ -179,7 +179,7 @@ pub(super) fn inputs(paths: &[PathBuf]) -> Result<Vec<Input>, Error> {
 /// What a result must not meet.
 #[derive(Debug, Clone, Args)]
 pub(super) struct AcceptanceOptions {
-    /// End with status 3 when a value meets this, such as margin<0 or wire.change>-3; may be given more than once
+    /// End with status 3 when a value meets this, such as 'margin<0' or 'wire.change>-3' (quoted for the shell); may be given more than once
     #[arg(long, value_name = "CONDITION", help_heading = "Output")]
     fail_on: Vec<Condition>,
 }

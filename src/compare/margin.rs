@@ -16,9 +16,9 @@ pub const INDICATION: &str = "An indication from a field capture, not a conformi
 /// What is said of exposure levels besides.
 pub const NOT_EXPOSURE: &str = "Exposure levels are stated for the undisturbed field over all frequencies of the \
                                 guideline; nothing here says anything on health.";
-/// What the sum leaves out.
-pub const SUM_LEAVES_OUT: &str =
-    "The sum holds the bands analysed and nothing outside them, the mains frequency and its harmonics among that.";
+/// What the sum is and is not.
+pub const SUM_OF_BANDS: &str = "The sum holds the bands analysed and nothing outside them, such as the mains frequency and its harmonics; lines \
+     that share a band enter together by their RMS, a line on the edge of two bands enters up to 1.4 times.";
 
 /// Bandwidths count as the same within this share: 0.2 dB for noise, nothing for a line.
 const SAME_BANDWIDTH: f64 = 0.05;

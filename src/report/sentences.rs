@@ -11,8 +11,8 @@ use crate::capture::{Quantity, Role};
 use crate::compare::added::{BandAddition, Verdict as Added};
 use crate::compare::before_after::{BandChange, Verdict as Changed};
 use crate::compare::coupling::{Ambient, BandCause, Cause, Verdict as Coupled};
-use crate::compare::margin::{Against, INDICATION, NOT_EXPOSURE, SUM_LEAVES_OUT, Status as Stands};
-use crate::levels::{Curve, Detector, Kind};
+use crate::compare::margin::{Against, INDICATION, NOT_EXPOSURE, SUM_OF_BANDS, Status as Stands};
+use crate::levels::{Curve, Kind};
 use crate::units::{Hertz, engineering};
 
 /// How many bands a sentence names.
@@ -92,10 +92,8 @@ pub fn of_source(curve: &Curve) -> String {
 
 /// Detector and bandwidth of a level: `quasi-peak, 200 Hz`.
 pub fn stated_for(curve: &Curve) -> String {
-    match (curve.detector, curve.bandwidth_hz, curve.kind) {
-        (Detector::NotKnown, None, _) => "not known".into(),
-        (Detector::NotKnown, Some(hertz), _) => format!("not known, {hertz:.0} Hz"),
-        (detector, Some(hertz), _) => format!("{}, {hertz:.0} Hz", detector.word()),
+    match (curve.detector, curve.bandwidth_hz.and_then(|hertz| Hertz::new(hertz).ok()), curve.kind) {
+        (detector, Some(bandwidth), _) => format!("{}, {bandwidth}", detector.word()),
         (detector, None, Kind::ExposureReference) => format!("{}, each frequency", detector.word()),
         (detector, None, _) => detector.word().into(),
     }
@@ -141,7 +139,7 @@ pub fn of_statements(against: &[Against]) -> Vec<&'static str> {
         statements.push(NOT_EXPOSURE);
     }
     if against.iter().any(|against| against.status == Stands::Sum) {
-        statements.push(SUM_LEAVES_OUT);
+        statements.push(SUM_OF_BANDS);
     }
     statements
 }
