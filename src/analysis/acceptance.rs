@@ -14,7 +14,7 @@ use crate::compare::added::BandAddition;
 use crate::compare::before_after::BandChange;
 use crate::compare::coupling::{BandCause, BandCoupling};
 use crate::compare::margin::{Against, Status};
-use crate::units::Band;
+use crate::units::{Band, Level};
 
 const fn offer(name: &'static str, unit: &'static str, about: &'static str) -> Offer {
     Offer { name, unit, about }
@@ -75,6 +75,11 @@ pub fn offers_of(command: &str) -> &'static [Offer] {
     OFFERS.iter().find(|(name, _)| *name == command).map_or(&[], |(_, offers)| offers)
 }
 
+/// A level that says something: a channel of zeros has none, and is no pass.
+fn level_of(level: Level) -> Option<f64> {
+    Some(level.get()).filter(|db| db.is_finite())
+}
+
 /// Values of one channel, in the order in which they are named.
 struct Values {
     role: Option<Role>,
@@ -111,7 +116,7 @@ pub fn of_spectra(captures: &[CaptureSpectrum]) -> Vec<Value> {
         for channel in &capture.channels {
             let mut values = Values::new(&capture.path, Some(channel.role));
             for (frequency, level) in channel.frequency_hz.iter().zip(&channel.level_db) {
-                values.put("level", &format!("{:.3} kHz", frequency / 1e3), Some(level.get()));
+                values.put("level", &format!("{:.3} kHz", frequency / 1e3), level_of(*level));
             }
             all.append(&mut values.values);
         }
@@ -128,9 +133,9 @@ pub fn of_bands(captures: &[CaptureBands]) -> Vec<Value> {
         for channel in &capture.channels {
             let mut values = Values::new(&capture.path, Some(channel.role));
             for value in &channel.bands {
-                values.put("level", &value.band.to_string(), Some(value.level_db.get()));
+                values.put("level", &value.band.to_string(), level_of(value.level_db));
             }
-            values.put("total", &channel.total.band.to_string(), Some(channel.total.level_db.get()));
+            values.put("total", &channel.total.band.to_string(), level_of(channel.total.level_db));
             all.append(&mut values.values);
         }
         let channels = capture.channels.iter().map(|channel| (channel.role, channel.against.as_slice()));
@@ -233,11 +238,11 @@ pub fn of_batch(batch: &Batch) -> Vec<Value> {
         for channel in &capture.channels {
             let mut values = Values::new(&capture.path, Some(channel.role));
             for value in &channel.bands {
-                values.put("level", &value.band.to_string(), Some(value.level_db.get()));
+                values.put("level", &value.band.to_string(), level_of(value.level_db));
             }
             let total = &channel.total;
             let names = ["total", "total_low", "total_high"];
-            values.interval(names, total.value.band, Some(total.value.level_db.get()), total.ci95_db);
+            values.interval(names, total.value.band, level_of(total.value.level_db), total.ci95_db);
             all.append(&mut values.values);
         }
     }

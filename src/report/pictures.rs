@@ -16,7 +16,7 @@ use crate::capture::{Quantity, Role};
 use crate::compare::added::BandAddition;
 use crate::compare::before_after::BandChange;
 use crate::compare::coupling::BandCause;
-use crate::compare::margin::{Against, INDICATION, NOT_EXPOSURE, Status};
+use crate::compare::margin::{Against, INDICATION, NOT_EXPOSURE};
 use crate::levels::{Curve, Kind};
 use crate::measure::bands::BandValue;
 use crate::units::{Band, Level, prefix_of};
@@ -27,6 +27,8 @@ const RANKED_FRAME: u32 = 330;
 /// The same for panels of levels.
 const LEVELS_ROW: u32 = 380;
 const LEVELS_FRAME: u32 = 170;
+/// What a picture grows by for each level that is told of.
+const TOLD: u32 = 100;
 
 fn style(role: Role) -> Style {
     match role {
@@ -83,22 +85,27 @@ fn level_line(curve: &Curve, number: u8, range: Band) -> Series {
     Series::new(curve.name.clone(), Style::Level(number), Shape::Line(curve.corners(range)))
 }
 
-/// What a picture says of levels: margins and sums under the title, the rest in the caption.
+/// What a picture says of levels: margins and sums under the title, where they come from and reasons in the caption.
+/// Gives the height that the picture needs for it.
 fn told<'a>(
     channels: impl Iterator<Item = (Role, &'a [Against])> + Clone,
     conclusion: &mut Vec<String>,
     caption: &mut Vec<String>,
-) {
+) -> u32 {
     let all = channels.flat_map(|(role, against)| against.iter().map(move |against| (role, against)));
     let mut held: Vec<Against> = Vec::new();
     let mut reasons: Vec<String> = Vec::new();
     for (role, against) in all {
-        let sentence = sentences::of_against(role, against);
-        match against.status {
-            Status::Margin | Status::Sum => conclusion.push(sentence),
-            Status::Drawn => reasons.push(sentence),
-            // What is not drawn needs no words in a picture.
-            Status::Refused => continue,
+        // What is not drawn needs no words in a picture.
+        if !against.is_drawn() {
+            continue;
+        }
+        match sentences::in_short(role, against) {
+            Some(figure) => {
+                conclusion.push(figure);
+                reasons.push(format!("{}: {}.", against.curve.name, sentences::of_source(&against.curve)));
+            }
+            None => reasons.push(sentences::of_against(role, against)),
         }
         held.push(against.clone());
     }
@@ -106,6 +113,7 @@ fn told<'a>(
         caption.push(sentences::of_statements(&held).join(" "));
         caption.append(&mut reasons);
     }
+    Figure::SIZE.1 + TOLD * u32::try_from(held.len()).unwrap_or(0).min(10)
 }
 
 /// Published levels over frequency: one panel for each unit and kind.
@@ -212,8 +220,8 @@ pub fn spectrum(capture: &CaptureSpectrum, settings: &Settings) -> Figure {
         ),
     ];
     let against = capture.channels.iter().map(|channel| (channel.role, channel.against.as_slice()));
-    told(against, &mut conclusion, &mut caption);
-    Figure { conclusion, rows, caption, ..Figure::new("Which frequencies, how strong?") }
+    let height = told(against, &mut conclusion, &mut caption);
+    Figure { conclusion, rows, caption, height, ..Figure::new("Which frequencies, how strong?") }
 }
 
 /// The total correction of each chain over frequency, with its standard uncertainty as a shade.
@@ -280,8 +288,8 @@ pub fn bands(capture: &CaptureBands, settings: &Settings) -> Figure {
         format!("File {}, {:.0} samples a second.", capture.path, capture.sample_rate_hz),
     ];
     let against = capture.channels.iter().map(|channel| (channel.role, channel.against.as_slice()));
-    told(against, &mut conclusion, &mut caption);
-    Figure { conclusion, rows, caption, ..Figure::new("How much energy sits in each band?") }
+    let height = told(against, &mut conclusion, &mut caption);
+    Figure { conclusion, rows, caption, height, ..Figure::new("How much energy sits in each band?") }
 }
 
 fn line(spectrum: &SideSpectrum) -> Shape {

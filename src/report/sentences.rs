@@ -80,12 +80,14 @@ fn cited(curve: &Curve) -> String {
 /// Where a level comes from, and what it is stated for.
 pub fn of_source(curve: &Curve) -> String {
     let clause = if curve.clause.is_empty() { String::new() } else { format!(", {}", curve.clause) };
+    let file = curve.file.as_ref().map_or(String::new(), |file| format!(", file {}", short_name(file)));
     format!(
-        "{}, {}{clause}; {}; {}; our copy: {}",
+        "{}, {}{clause}; {}, {}; for {}; our copy: {}{file}",
         curve.document,
         curve.edition,
         stated_for(curve),
         curve.port.about(),
+        curve.scope,
         curve.confidence.word()
     )
 }
@@ -105,25 +107,30 @@ fn khz(hertz: f64) -> String {
     format!("{} kHz", text.trim_end_matches('0').trim_end_matches('.'))
 }
 
-/// What a channel is against a level, in a sentence.
+/// What a channel is against a level, with where that comes from and what it applies to.
 pub fn of_against(role: Role, against: &Against) -> String {
-    let (place, level) = (place(role), cited(&against.curve));
+    let (place, curve) = (place(role), &against.curve);
     let reason = against.reason.as_deref().unwrap_or_default();
-    match (against.status, against.margin_db, against.sum_of_ratios) {
-        (Stands::Margin, Some(margin), _) => format!(
-            "{} the smallest margin to {level} is {} dB, at {}; readings from {} to {}.",
-            place_first(role),
-            signed(margin),
-            khz(against.frequency_hz.unwrap_or_default()),
-            khz(against.margins_from_hz.unwrap_or_default()),
-            khz(against.margins_to_hz.unwrap_or_default())
-        ),
-        (Stands::Sum, _, Some(sum)) => {
-            format!("{} the ratios to {level} add up to {} over the bands.", place_first(role), digits(sum))
-        }
-        (Stands::Refused, ..) => format!("{level} is not held against what is {place}: {reason}."),
-        _ => format!("No margin is formed to {level} {place}: {reason}."),
+    match (against.status, in_short(role, against)) {
+        (_, Some(figure)) => format!("{figure} {}: {}.", curve.name, of_source(curve)),
+        (Stands::Refused, None) => format!("{} is not held against what is {place}: {reason}.", cited(curve)),
+        _ => format!("No margin is formed to {} {place}: {reason}.", cited(curve)),
     }
+}
+
+/// The smallest margin or the sum of ratios; `None` where there is neither.
+pub fn in_short(role: Role, against: &Against) -> Option<String> {
+    let (first, name) = (place_first(role), &against.curve.name);
+    if let Some(sum) = against.sum_of_ratios {
+        return Some(format!("{first} the ratios to {name} add up to {} over the bands.", digits(sum)));
+    }
+    Some(format!(
+        "{first} the smallest margin to {name} is {} dB, at {}; readings from {} to {}.",
+        signed(against.margin_db?),
+        khz(against.frequency_hz?),
+        khz(against.margins_from_hz?),
+        khz(against.margins_to_hz?)
+    ))
 }
 
 /// A ratio with three digits: `0.000885`.

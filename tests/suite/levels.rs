@@ -217,8 +217,12 @@ fn conditions_end_with_status_3_and_name_what_is_over() {
 #[test]
 fn a_test_is_never_passed_for_lack_of_data() {
     let bench = bench();
+    // A probe that came off: zeros, the wire among a second channel that is alive.
+    let count = samples_in(0.2);
+    bench.put("dead.csv", &table(&["Wire (V)", "Air (V)"], &[&vec![0.0; count], &white(1e-14, count, 5)]));
     for (arguments, words) in [
         ("bands loud.csv --fail-on margin<0", "--against"),
+        ("bands dead.csv --fail-on wire.level>60", "there is no level"),
         ("bands loud.csv --against lighting-mains --fail-on margin<0", "not judged: loud.csv, wire, lighting-mains"),
         ("spectrum loud.csv --against icnirp-public-electric --fail-on margin<0", "not judged: "),
         ("bands loud.csv --wire 1 --fail-on loudness>3", "one of: level, total, margin"),

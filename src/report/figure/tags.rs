@@ -11,6 +11,8 @@ use crate::report::plain::plain;
 const PLACES: u32 = 60;
 /// Room between a name and its line, and around names.
 const GAP: f64 = 4.0;
+/// Room between names side by side.
+const APART: f64 = 14.0;
 /// What it costs a place to lie on another level's line, and on each point of what was measured.
 const ON_A_LEVEL: f64 = 100.0;
 const ON_DATA: f64 = 1.0;
@@ -45,7 +47,10 @@ pub(super) fn tags(panel: &Panel, plot: &Plot) -> Vec<Tag> {
         if text.is_empty() {
             continue;
         }
-        let free = |area: &Area| tags.iter().all(|tag| !meet(tag.area, *area));
+        let free = |area: &Area| {
+            let wide = Area { left: area.left - APART, right: area.right + APART, ..*area };
+            tags.iter().all(|tag| !meet(tag.area, wide))
+        };
         let others = || lines.iter().enumerate().filter(|(other, _)| *other != number).map(|(_, (_, line))| line);
         let cost = |area: &Area| {
             let crossed = others().filter(|other| {
