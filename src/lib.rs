@@ -38,7 +38,7 @@
 //! ```
 //!
 //! Rooms use rooms of lower rank only. From the bottom: [`error`]; [`units`], [`spread`]; [`uncertainty`], [`synth`];
-//! [`dsp`], [`capture`]; [`read`], [`measure`]; [`compare`]; [`analysis`]; [`survey`]; [`report`]; and at the top the
+//! [`dsp`], [`capture`]; [`read`], [`measure`]; [`levels`]; [`compare`]; [`analysis`]; [`survey`]; [`report`]; and at the top the
 //! command line, which alone knows files and the terminal.
 
 #![cfg_attr(test, allow(clippy::float_cmp, reason = "tests compare exact values on purpose"))]
@@ -50,6 +50,7 @@ pub mod cli;
 pub mod compare;
 pub mod dsp;
 pub mod error;
+pub mod levels;
 pub mod measure;
 pub mod read;
 pub mod report;

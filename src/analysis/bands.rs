@@ -8,7 +8,8 @@ use super::observe::{Input, Observed, Wants, observe};
 use super::pipeline::Spectral;
 use super::pipeline::{peek, range_of};
 use super::settings::Settings;
-use crate::capture::{Quantity, Role};
+use crate::capture::{Port, Quantity, Role};
+use crate::compare::margin::Against;
 use crate::compare::side::Side;
 use crate::error::{Error, Finding};
 use crate::measure::bands::{BandValue, Scheme};
@@ -65,6 +66,8 @@ pub struct ChannelBands {
     pub role: Role,
     /// The unit U.
     pub unit: Quantity,
+    /// Where it is taken, as far as the measuring chain says.
+    pub port: Option<Port>,
     /// The bands.
     pub bands: Vec<BandValue>,
     /// The whole range.
@@ -79,6 +82,9 @@ pub struct ChannelBands {
     /// The groups of a published method, where they were asked for.
     #[serde(flatten)]
     pub grouped: Option<ChannelGroups>,
+    /// The published levels that were asked for.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub against: Vec<Against>,
 }
 
 /// The bands of one capture.
@@ -230,11 +236,13 @@ fn channel_bands(observed: &Observed, channel: usize, scheme: &Scheme) -> Result
         name: observed.channels[channel].name.clone(),
         role: observed.channels[channel].role,
         unit: observed.channels[channel].quantity.clone(),
+        port: observed.port(channel),
         bands: scheme.bands(observed.range)?.into_iter().map(|band| observed.band(channel, band)).collect(),
         total: observed.band(channel, observed.range),
         slew_rms: observed.densities[channel].mean.slew_rms_in(observed.range),
         slew_mean_abs: observed.slew.as_ref().and_then(|slew| slew[channel]),
         budget: None,
         grouped: grouped(observed, channel),
+        against: Vec::new(),
     })
 }

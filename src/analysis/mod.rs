@@ -3,6 +3,8 @@
 //! A result is a plain value that tables, figures and JSON are drawn from. The way of a capture through the
 //! house is the same for all of them and stands in [`pipeline`].
 
+pub mod acceptance;
+mod against;
 pub mod bands;
 pub mod batch;
 pub mod budget;
@@ -11,6 +13,7 @@ pub mod coupling;
 pub mod emissions;
 pub mod findings;
 pub mod inspect;
+pub mod levels;
 pub mod observe;
 pub mod phase_map;
 pub mod pipeline;

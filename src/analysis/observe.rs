@@ -6,7 +6,7 @@ use serde::Serialize;
 use super::pipeline::{Passed, Pipeline, Spectral, raw_rows, rows, too_short};
 use super::settings::Settings;
 use crate::capture::chain::Chain;
-use crate::capture::{Channel, Header, Recording};
+use crate::capture::{Channel, Header, Port, Recording};
 use crate::dsp::segment::Hop;
 use crate::dsp::slew::Slew;
 use crate::dsp::spectrum::{Density, Spectrum};
@@ -311,6 +311,11 @@ impl Observed {
     /// Its mean over the range.
     pub fn floor_density(&self, channel: usize) -> Option<f64> {
         self.floor_density_in(channel, self.range)
+    }
+
+    /// Where a channel's quantity is taken, as far as its chain says.
+    pub fn port(&self, channel: usize) -> Option<Port> {
+        self.chains[channel].as_ref()?.port
     }
 
     /// What a band of a channel holds.

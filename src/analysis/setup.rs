@@ -4,8 +4,8 @@ use std::f64::consts::LN_10;
 
 use serde::Serialize;
 
-use crate::capture::Role;
 use crate::capture::chain::{Chain, Part, Setup};
+use crate::capture::{Port, Role};
 use crate::units::Band;
 
 /// A picture has so many points of a correction.
@@ -35,6 +35,8 @@ pub struct ChannelChain {
     pub about: String,
     /// The unit that it leads to.
     pub unit: &'static str,
+    /// Where that is taken, as far as parts or setup say.
+    pub port: Option<Port>,
     /// The parts in the order of the signal.
     pub parts: Vec<Part>,
     /// From where on all tables reach; `None` without any.
@@ -62,6 +64,7 @@ fn channel_chain(role: Role, chain: &Chain, range: Band) -> ChannelChain {
         role,
         about: chain.about.clone(),
         unit: chain.unit,
+        port: chain.port,
         parts: chain.parts.clone(),
         low_hz: Some(low).filter(|&low| low > 0.0),
         high_hz: Some(high).filter(|high| high.is_finite()),

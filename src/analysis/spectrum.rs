@@ -6,7 +6,8 @@ use super::findings;
 use super::observe::{Input, Observed, Wants, observe};
 use super::pipeline::Spectral;
 use super::settings::Settings;
-use crate::capture::{Quantity, Role};
+use crate::capture::{Port, Quantity, Role};
+use crate::compare::margin::Against;
 use crate::error::{Error, Finding};
 use crate::measure::mains::Mains;
 use crate::read::Source;
@@ -21,6 +22,8 @@ pub struct ChannelSpectrum {
     pub role: Role,
     /// The unit U.
     pub unit: Quantity,
+    /// Where it is taken, as far as the measuring chain says.
+    pub port: Option<Port>,
     /// The frequencies of the bins.
     pub frequency_hz: Vec<f64>,
     /// The one-sided power spectral density in U²/Hz.
@@ -37,6 +40,9 @@ pub struct ChannelSpectrum {
     pub floor_level_db: Option<Level>,
     /// The same at each frequency; behind a measuring chain it is not flat. Empty where it is not known.
     pub floor_levels_db: Vec<Level>,
+    /// The published levels that were asked for.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub against: Vec<Against>,
 }
 
 /// The spectra of one capture.
@@ -89,6 +95,7 @@ pub(super) fn channel_spectrum(observed: &Observed, channel: usize) -> ChannelSp
         name: observed.channels[channel].name.clone(),
         role: observed.channels[channel].role,
         unit: observed.channels[channel].quantity.clone(),
+        port: observed.port(channel),
         frequency_hz: bins.iter().map(|&k| densities.mean.frequency(k)).collect(),
         rms: psd.iter().map(|psd| (psd * enbw).sqrt()).collect(),
         psd,
@@ -100,6 +107,7 @@ pub(super) fn channel_spectrum(observed: &Observed, channel: usize) -> ChannelSp
             .iter()
             .filter_map(|&k| observed.floor_density_at(channel, densities.mean.frequency(k)).map(level))
             .collect(),
+        against: Vec::new(),
     }
 }
 

@@ -10,7 +10,7 @@ use rustfft::num_complex::Complex;
 use serde::Serialize;
 use serde::ser::{SerializeMap, Serializer};
 
-use super::Role;
+use super::{Port, Role};
 use crate::error::Error;
 use crate::uncertainty::budget::{Contribution, Distribution};
 
@@ -354,6 +354,8 @@ pub struct Chain {
     pub about: String,
     /// The unit of the quantity at its beginning.
     pub unit: &'static str,
+    /// Where that quantity is taken, as far as parts or setup say.
+    pub port: Option<Port>,
     /// The parts in the order of the signal.
     pub parts: Vec<Part>,
     /// The recorder at its end.
@@ -393,7 +395,11 @@ impl Chain {
             }
             unit = found;
         }
-        Ok(Self { about, unit, parts, recorder })
+        let port = match parts.first().map(|part| &part.kind) {
+            Some(Kind::VNetwork { as_current: false }) => Some(Port::VNetwork),
+            _ => matches!(unit, "V/m" | "A/m" | "T").then_some(Port::Field),
+        };
+        Ok(Self { about, unit, port, parts, recorder })
     }
 
     /// The factor from volts at the recorder to the quantity at the beginning, at a frequency in hertz.

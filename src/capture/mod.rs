@@ -7,7 +7,9 @@ mod block;
 pub mod chain;
 mod channel;
 mod clock;
+mod port;
 
 pub use block::{Block, Header, Memory, Recording};
 pub use channel::{Channel, Quantity, Role};
 pub use clock::{Clock, RateSource};
+pub use port::Port;

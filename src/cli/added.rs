@@ -3,10 +3,11 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::files::sources;
-use super::options::{CaptureOptions, OutputOptions};
+use super::options::{AcceptanceOptions, CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
 use super::{Outcome, Run, tables};
+use crate::analysis::acceptance;
 use crate::analysis::compare::what_is_added;
 use crate::error::Error;
 use crate::measure::bands::Scheme;
@@ -36,18 +37,23 @@ pub(super) struct Added {
     #[command(flatten)]
     capture: CaptureOptions,
     #[command(flatten)]
+    acceptance: AcceptanceOptions,
+    #[command(flatten)]
     output: OutputOptions,
 }
 
 impl Run for Added {
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
+        self.acceptance.check("added", None)?;
         let settings = self.capture.settings()?;
         let delivery = Delivery::prepare("added", &self.output, true)?;
         let (inputs, comparison) =
             what_is_added(&sources(&self.off), &sources(&self.on), &settings, &self.bands, super::order(self.paired))?;
         console.findings(comparison.warnings.iter().map(|warning| (warning.path.as_deref(), &warning.finding)));
+        let mut in_force = super::with(&settings, "bands", &self.bands)?;
+        self.acceptance.put_into(&mut in_force);
         let forms = Forms {
-            settings: super::with(&settings, "bands", &self.bands)?,
+            settings: in_force,
             inputs: &inputs,
             body: &comparison,
             figure: Some(&|| pictures::additions(&comparison, &settings)),
@@ -63,6 +69,6 @@ impl Run for Added {
                 budgets.iter().filter(|_| self.budget).try_for_each(|table| console.table(table))
             })
         })?;
-        Ok(Outcome::Done)
+        self.acceptance.judge(console, "added", Outcome::Done, || acceptance::of_additions(&comparison))
     }
 }

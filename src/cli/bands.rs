@@ -3,10 +3,11 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::files::sources;
-use super::options::{CaptureOptions, OutputOptions};
+use super::options::{AcceptanceOptions, CaptureOptions, LevelOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
 use super::{Outcome, Run, each_file, tables};
+use crate::analysis::acceptance;
 use crate::analysis::bands::{bands, bands_with_budget, bands_with_groups};
 use crate::error::Error;
 use crate::measure::bands::Scheme;
@@ -36,25 +37,34 @@ pub(super) struct Bands {
     #[command(flatten)]
     capture: CaptureOptions,
     #[command(flatten)]
+    levels: LevelOptions,
+    #[command(flatten)]
+    acceptance: AcceptanceOptions,
+    #[command(flatten)]
     output: OutputOptions,
 }
 
 impl Run for Bands {
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
+        self.acceptance.check("bands", Some(&self.levels))?;
         let settings = self.capture.settings()?;
+        let curves = self.levels.curves()?;
         let delivery = Delivery::prepare("bands", &self.output, true)?;
         let (done, outcome) = each_file(console, sources(&self.files), |source| match self.grouping {
             Some(grouping) => bands_with_groups(source, &settings, &self.bands, grouping),
             None if self.budget => bands_with_budget(source, &settings, &self.bands),
             None => bands(source, &settings, &self.bands),
         })?;
-        let (inputs, captures): (Vec<_>, Vec<_>) = done.into_iter().unzip();
+        let (inputs, mut captures): (Vec<_>, Vec<_>) = done.into_iter().unzip();
+        captures.iter_mut().for_each(|capture| capture.hold_against(&curves));
         let inputs = inputs.concat();
         console
             .findings(captures.iter().flat_map(|c| c.warnings.iter().map(|finding| (Some(c.path.as_str()), finding))));
         let mut in_force = super::with_spectral(&settings, &captures[0].analysis)?;
         in_force.insert("bands".into(), self.bands.to_string().into());
         in_force.insert("grouping".into(), self.grouping.map(Grouping::name).into());
+        self.levels.put_into(&mut in_force)?;
+        self.acceptance.put_into(&mut in_force);
         let forms = Forms {
             settings: in_force,
             inputs: &inputs,
@@ -82,6 +92,7 @@ impl Run for Bands {
                         Some(grouped) => tables::groups(channel, grouped),
                         None => tables::bands(channel),
                     })?;
+                    console.against(channel.role, &channel.against)?;
                     if let Some(budget) = &channel.budget {
                         console.table(&tables::budget(channel.role, "uncertainty of the total", budget))?;
                     }
@@ -89,6 +100,6 @@ impl Run for Bands {
             }
             Ok(())
         })?;
-        Ok(outcome)
+        self.acceptance.judge(console, "bands", outcome, || acceptance::of_bands(&captures))
     }
 }

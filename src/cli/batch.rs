@@ -5,10 +5,11 @@ use clap::Args;
 use walkdir::WalkDir;
 
 use super::files::source;
-use super::options::{CaptureOptions, OutputOptions};
+use super::options::{AcceptanceOptions, CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
 use super::{Outcome, Run, tables};
+use crate::analysis::acceptance;
 use crate::analysis::batch::{Status, batch, row};
 use crate::error::Error;
 use crate::measure::bands::Scheme;
@@ -31,11 +32,14 @@ pub(super) struct Batch {
     #[command(flatten)]
     capture: CaptureOptions,
     #[command(flatten)]
+    acceptance: AcceptanceOptions,
+    #[command(flatten)]
     output: OutputOptions,
 }
 
 impl Run for Batch {
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
+        self.acceptance.check("batch", None)?;
         let settings = self.capture.settings()?;
         let delivery = Delivery::prepare("batch", &self.output, true)?;
         let sources = captures_in(&self.paths)?;
@@ -62,8 +66,10 @@ impl Run for Batch {
         if failed == result.captures.len() {
             return Err(Error::input("none of the captures could be analysed").remedy("see the reasons above"));
         }
+        let mut in_force = super::with(&settings, "bands", &self.bands)?;
+        self.acceptance.put_into(&mut in_force);
         let forms = Forms {
-            settings: super::with(&settings, "bands", &self.bands)?,
+            settings: in_force,
             inputs: &inputs,
             body: &result,
             figure: Some(&|| pictures::ranking(&result, &settings)),
@@ -73,7 +79,8 @@ impl Run for Batch {
             console.sentences(&sentences::of_batch(&result))?;
             tables::ranking(&result).iter().try_for_each(|table| console.table(table))
         })?;
-        Ok(if failed == 0 { Outcome::Done } else { Outcome::Partly })
+        let outcome = if failed == 0 { Outcome::Done } else { Outcome::Partly };
+        self.acceptance.judge(console, "batch", outcome, || acceptance::of_batch(&result))
     }
 }
 

@@ -3,10 +3,11 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::files::sources;
-use super::options::{CaptureOptions, OutputOptions};
+use super::options::{AcceptanceOptions, CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
 use super::{Outcome, Run, tables};
+use crate::analysis::acceptance;
 use crate::analysis::compare::{Off, what_changed_of_the_load};
 use crate::error::Error;
 use crate::measure::bands::Scheme;
@@ -42,11 +43,14 @@ pub(super) struct Compare {
     #[command(flatten)]
     capture: CaptureOptions,
     #[command(flatten)]
+    acceptance: AcceptanceOptions,
+    #[command(flatten)]
     output: OutputOptions,
 }
 
 impl Run for Compare {
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
+        self.acceptance.check("compare", None)?;
         let settings = self.capture.settings()?;
         let delivery = Delivery::prepare("compare", &self.output, true)?;
         let (inputs, comparison) = what_changed_of_the_load(
@@ -58,8 +62,10 @@ impl Run for Compare {
             super::order(self.paired),
         )?;
         console.findings(comparison.warnings.iter().map(|warning| (warning.path.as_deref(), &warning.finding)));
+        let mut in_force = super::with(&settings, "bands", &self.bands)?;
+        self.acceptance.put_into(&mut in_force);
         let forms = Forms {
-            settings: super::with(&settings, "bands", &self.bands)?,
+            settings: in_force,
             inputs: &inputs,
             body: &comparison,
             figure: Some(&|| pictures::changes(&comparison, &settings)),
@@ -79,6 +85,6 @@ impl Run for Compare {
             }
             Ok(())
         })?;
-        Ok(Outcome::Done)
+        self.acceptance.judge(console, "compare", Outcome::Done, || acceptance::of_changes(&comparison))
     }
 }

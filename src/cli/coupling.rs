@@ -3,10 +3,11 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::files::sources;
-use super::options::{CaptureOptions, OutputOptions};
+use super::options::{AcceptanceOptions, CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
 use super::{Outcome, Run, each_file, tables};
+use crate::analysis::acceptance;
 use crate::analysis::coupling::{Coupling as Coupled, coupling, coupling_change, coupling_together};
 use crate::analysis::observe::Input;
 use crate::analysis::settings::Settings;
@@ -41,11 +42,14 @@ pub(super) struct Coupling {
     #[command(flatten)]
     capture: CaptureOptions,
     #[command(flatten)]
+    acceptance: AcceptanceOptions,
+    #[command(flatten)]
     output: OutputOptions,
 }
 
 impl Run for Coupling {
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
+        self.acceptance.check("coupling", None)?;
         let settings = self.capture.settings()?;
         let delivery = Delivery::prepare("coupling", &self.output, true)?;
         if !self.before.is_empty() {
@@ -79,7 +83,7 @@ impl Run for Coupling {
             }
             Ok(())
         })?;
-        Ok(outcome)
+        self.acceptance.judge(console, "coupling", outcome, || acceptance::of_couplings(&captures))
     }
 }
 
@@ -87,6 +91,7 @@ impl Coupling {
     fn settings(&self, settings: &Settings) -> Result<serde_json::Map<String, serde_json::Value>, Error> {
         let mut map = super::with(settings, "bands", &self.bands)?;
         map.insert("pool".to_owned(), self.pool.into());
+        self.acceptance.put_into(&mut map);
         Ok(map)
     }
 
@@ -105,7 +110,7 @@ impl Coupling {
             console.table(&tables::causes(&change))?;
             if change.after.ambient.is_empty() { Ok(()) } else { console.table(&tables::ambient(&change.after)) }
         })?;
-        Ok(Outcome::Done)
+        self.acceptance.judge(console, "coupling", Outcome::Done, || acceptance::of_causes(&change))
     }
 }
 

@@ -137,6 +137,22 @@ pub(super) fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), Error> {
     put().map(|_| ()).map_err(|e| failed(path, &e))
 }
 
+/// Writes a TOML file for the user to change; one that is there already is replaced only when it is the same or `force`
+/// is given.
+pub(super) fn write_example(path: &Path, what: &str, text: &str, force: bool) -> Result<(), Error> {
+    let name = path.display().to_string();
+    if path.extension().is_none_or(|ending| !ending.eq_ignore_ascii_case("toml")) {
+        return Err(Error::usage(format!("{what} is a TOML file")).in_file(name).expected("a name that ends in .toml"));
+    }
+    let same = || fs::read(path).is_ok_and(|bytes| bytes == text.as_bytes());
+    if path.exists() && !force && !same() {
+        return Err(Error::output("is there already")
+            .in_file(name)
+            .remedy("choose another name, or give --force to replace it"));
+    }
+    write_whole(path, text.as_bytes())
+}
+
 fn temporary_in(folder: &Path) -> io::Result<NamedTempFile> {
     let mut builder = tempfile::Builder::new();
     builder.prefix(".linewake-").suffix(".part");

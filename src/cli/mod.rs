@@ -10,6 +10,7 @@ mod demo;
 mod emissions;
 mod files;
 mod inspect;
+mod levels;
 mod options;
 mod output;
 mod phase_map;
@@ -44,6 +45,8 @@ enum Outcome {
     Done,
     /// Done, but some inputs failed; each was named.
     Partly,
+    /// Done, and a value is over what `--fail-on` allows; each was named.
+    Over,
 }
 
 /// A command: its arguments, and what it does with them.
@@ -83,6 +86,7 @@ const COMMANDS: &[Command] = &[
     Command::of::<transients::Transients>("transients"),
     Command::of::<receiver::Receiver>("receiver"),
     Command::of::<batch::Batch>("batch"),
+    Command::of::<levels::Levels>("levels"),
     Command::of::<setup::Setup>("setup"),
     Command::of::<demo::Demo>("demo"),
 ];
@@ -92,7 +96,8 @@ const ABOUT: &str = "High-frequency noise on mains wiring, 2 to 150 kHz: what is
 
 const AFTER_HELP: &str = "\
 Frequencies take k or M: 2k, 150k, 1.5M. Levels are 20 log10(rms / 1e-6 U), as in dBµV.
-Exit status: 0 all done; 1 done, but some inputs failed; 2 nothing done.
+Exit status: 0 all done; 1 done, but some inputs failed; 2 nothing done, or --fail-on could not be judged;
+3 a value is over what --fail-on allows.
 
 Mains can kill. Use isolated or differential probes of the right measurement category; never float the scope;
 plug-in capacitors carry mains current; work is for qualified persons, and local codes come first. What this
@@ -127,6 +132,7 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     match outcome {
         Some(Ok(Outcome::Done)) => ExitCode::SUCCESS,
         Some(Ok(Outcome::Partly)) => ExitCode::from(1),
+        Some(Ok(Outcome::Over)) => ExitCode::from(3),
         Some(Err(error)) => {
             console.error(&error);
             ExitCode::from(2)

@@ -5,10 +5,18 @@ use std::str::FromStr;
 use std::sync::Arc;
 
 use clap::Args;
+use serde_json::{Map, Value};
 
+use super::files::sources;
+use super::terminal::Console;
+use super::{Outcome, json};
+use crate::analysis::acceptance::offers_of;
+use crate::analysis::observe::Input;
 use crate::analysis::settings::Settings;
+use crate::compare::acceptance::{self, Condition};
 use crate::dsp::window::Window;
 use crate::error::Error;
+use crate::levels::{Curve, Curves};
 use crate::read::ReadOptions;
 use crate::read::setup::setup;
 use crate::units::{Band, Hertz};
@@ -124,6 +132,97 @@ pub(super) struct OutputOptions {
     /// Replace the output file even if something else made it
     #[arg(long, help_heading = "Output")]
     pub(super) force: bool,
+}
+
+/// The published levels that a result is held against.
+#[derive(Debug, Clone, Args)]
+pub(super) struct LevelOptions {
+    /// A level to hold the result against, by name, as "levels" lists them; may be given more than once
+    #[arg(long, value_name = "NAME", help_heading = "Levels")]
+    against: Vec<String>,
+    /// Levels of your own, besides the published ones; see "levels --new"
+    #[arg(long, value_name = "FILE.toml", requires = "against", help_heading = "Levels")]
+    levels: Vec<PathBuf>,
+}
+
+impl LevelOptions {
+    /// The levels asked for, each once, in the order in which they are named.
+    pub(super) fn curves(&self) -> Result<Vec<Curve>, Error> {
+        let known = Curves::with(&sources(&self.levels))?;
+        let mut curves: Vec<Curve> = Vec::new();
+        for name in &self.against {
+            let curve = known.named(name)?;
+            if !curves.iter().any(|other| other.name == curve.name) {
+                curves.push(curve.clone());
+            }
+        }
+        Ok(curves)
+    }
+
+    /// Says what was asked for, among the settings in force.
+    pub(super) fn put_into(&self, settings: &mut Map<String, Value>) -> Result<(), Error> {
+        settings.insert("against".into(), json(&self.against)?);
+        settings.insert("levels".into(), json(&inputs(&self.levels)?)?);
+        Ok(())
+    }
+
+    fn is_asked(&self) -> bool {
+        !self.against.is_empty()
+    }
+}
+
+/// The fingerprints of files.
+pub(super) fn inputs(paths: &[PathBuf]) -> Result<Vec<Input>, Error> {
+    sources(paths).iter().map(Input::of).collect()
+}
+
+/// What a result must not meet.
+#[derive(Debug, Clone, Args)]
+pub(super) struct AcceptanceOptions {
+    /// End with status 3 when a value meets this, such as 'margin<0' or 'wire.change>-3' (quoted for the shell); may be given more than once
+    #[arg(long, value_name = "CONDITION", help_heading = "Output")]
+    fail_on: Vec<Condition>,
+}
+
+impl AcceptanceOptions {
+    /// Checks before the work starts that the command offers what the conditions name.
+    pub(super) fn check(&self, command: &str, levels: Option<&LevelOptions>) -> Result<(), Error> {
+        acceptance::check(&self.fail_on, offers_of(command))?;
+        let margin = self.fail_on.iter().any(|condition| condition.quantity() == "margin");
+        if margin && !levels.is_some_and(LevelOptions::is_asked) {
+            return Err(Error::usage("--fail-on asks for a margin, and no level is named to have one to")
+                .remedy("name a level with --against"));
+        }
+        Ok(())
+    }
+
+    /// Says what was asked for, among the settings in force.
+    pub(super) fn put_into(&self, settings: &mut Map<String, Value>) {
+        let conditions: Vec<Value> = self.fail_on.iter().map(|condition| condition.to_string().into()).collect();
+        settings.insert("fail_on".into(), conditions.into());
+    }
+
+    /// Names each violation and gives how the command ends.
+    pub(super) fn judge(
+        &self,
+        console: &mut Console,
+        command: &str,
+        outcome: Outcome,
+        values: impl FnOnce() -> Vec<acceptance::Value>,
+    ) -> Result<Outcome, Error> {
+        if self.fail_on.is_empty() {
+            return Ok(outcome);
+        }
+        let judgement = acceptance::judge(&self.fail_on, offers_of(command), &values())?;
+        judgement.violations.iter().for_each(|sentence| console.remark("over", sentence));
+        judgement.not_judged.iter().for_each(|sentence| console.remark("not judged", sentence));
+        match (judgement.violations.is_empty(), judgement.not_judged.is_empty()) {
+            (false, _) => Ok(Outcome::Over),
+            (true, true) => Ok(outcome),
+            (true, false) => Err(Error::input("--fail-on cannot be judged: values that it asks for do not exist")
+                .remedy("see the lines above; a test is not passed for lack of data")),
+        }
+    }
 }
 
 fn separator(text: &str) -> Result<char, String> {

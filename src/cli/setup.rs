@@ -1,8 +1,8 @@
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use clap::Args;
 
-use super::files::{source, write_whole};
+use super::files::{source, write_example};
 use super::options::OutputOptions;
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
@@ -42,7 +42,7 @@ impl Run for Setup {
             match &self.output.output {
                 None => console.print(EXAMPLE)?,
                 Some(path) => {
-                    write_example(path, self.output.force)?;
+                    write_example(path, "a setup", EXAMPLE, self.output.force)?;
                     console.print(&format!("A commented example, ready to be changed: {}\n", path.display()))?;
                 }
             }
@@ -70,18 +70,4 @@ impl Run for Setup {
         })?;
         Ok(Outcome::Done)
     }
-}
-
-fn write_example(path: &Path, force: bool) -> Result<(), Error> {
-    let name = path.display().to_string();
-    if path.extension().is_none_or(|ending| !ending.eq_ignore_ascii_case("toml")) {
-        return Err(Error::usage("a setup is a TOML file").in_file(name).expected("a name that ends in .toml"));
-    }
-    let same = || std::fs::read(path).is_ok_and(|bytes| bytes == EXAMPLE.as_bytes());
-    if path.exists() && !force && !same() {
-        return Err(Error::output("is there already")
-            .in_file(name)
-            .remedy("choose another name, or give --force to replace it"));
-    }
-    write_whole(path, EXAMPLE.as_bytes())
 }

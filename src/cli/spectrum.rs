@@ -3,10 +3,11 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::files::sources;
-use super::options::{CaptureOptions, OutputOptions};
+use super::options::{AcceptanceOptions, CaptureOptions, LevelOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
 use super::{Outcome, Run, each_file, tables};
+use crate::analysis::acceptance;
 use crate::analysis::spectrum::spectrum;
 use crate::error::Error;
 use crate::report::document::Captures;
@@ -24,20 +25,30 @@ pub(super) struct Spectrum {
     #[command(flatten)]
     capture: CaptureOptions,
     #[command(flatten)]
+    levels: LevelOptions,
+    #[command(flatten)]
+    acceptance: AcceptanceOptions,
+    #[command(flatten)]
     output: OutputOptions,
 }
 
 impl Run for Spectrum {
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
+        self.acceptance.check("spectrum", Some(&self.levels))?;
         let settings = self.capture.settings()?;
+        let curves = self.levels.curves()?;
         let delivery = Delivery::prepare("spectrum", &self.output, true)?;
         let (done, outcome) = each_file(console, sources(&self.files), |source| spectrum(source, &settings))?;
-        let (inputs, captures): (Vec<_>, Vec<_>) = done.into_iter().unzip();
+        let (inputs, mut captures): (Vec<_>, Vec<_>) = done.into_iter().unzip();
+        captures.iter_mut().for_each(|capture| capture.hold_against(&curves));
         let inputs = inputs.concat();
         console
             .findings(captures.iter().flat_map(|c| c.warnings.iter().map(|finding| (Some(c.path.as_str()), finding))));
+        let mut in_force = super::with_spectral(&settings, &captures[0].analysis)?;
+        self.levels.put_into(&mut in_force)?;
+        self.acceptance.put_into(&mut in_force);
         let forms = Forms {
-            settings: super::with_spectral(&settings, &captures[0].analysis)?,
+            settings: in_force,
             inputs: &inputs,
             body: Captures { captures: &captures },
             figure: Some(&|| pictures::spectrum(&captures[0], &settings)),
@@ -49,10 +60,11 @@ impl Run for Spectrum {
                 console.sentences(&sentences::of_spectrum(capture))?;
                 for channel in &capture.channels {
                     console.table(&tables::spectrum(channel))?;
+                    console.against(channel.role, &channel.against)?;
                 }
             }
             Ok(())
         })?;
-        Ok(outcome)
+        self.acceptance.judge(console, "spectrum", outcome, || acceptance::of_spectra(&captures))
     }
 }

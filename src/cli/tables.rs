@@ -6,6 +6,7 @@ use crate::analysis::compare::ChannelComparison;
 use crate::analysis::coupling::{Coupling, CouplingChange};
 use crate::analysis::emissions::{ChannelEmissionChange, ChannelEmissions, SideRow};
 use crate::analysis::inspect::Inspection;
+use crate::analysis::levels::Listed;
 use crate::analysis::phase_map::{BandInCycle, ChannelPhaseMap, PhaseReference};
 use crate::analysis::receiver::{ChannelReadings, Reception};
 use crate::analysis::setup::ChannelChain;
@@ -16,11 +17,14 @@ use crate::compare::added::BandAddition;
 use crate::compare::before_after::BandChange;
 use crate::compare::coupling::{BandCause, BandCoupling, Verdict as Coupled};
 use crate::compare::load::BandLoad;
+use crate::compare::margin::{Against, INDICATION, NOT_EXPOSURE};
 use crate::compare::side::Observation;
+use crate::levels::{Curve, Form, Kind as LevelKind};
 use crate::measure::bands::BandValue;
 use crate::measure::detector::{DETECTORS, Detector};
-use crate::report::sentences;
-use crate::report::sentences::{ends, share, signed, signed_within, stands_out, where_in_cycle};
+use crate::report::sentences::{
+    self, ends, of_against, of_statements, share, signed, signed_within, stands_out, stated_for, where_in_cycle,
+};
 use crate::report::table::{Column, Table};
 use crate::survey::studio::check::Found;
 use crate::survey::studio::{BuiltIn, Kind};
@@ -127,6 +131,129 @@ pub(super) fn spectrum(channel: &ChannelSpectrum) -> Table {
             decimal(channel.max_level_db[k].get()),
             decimal(channel.min_level_db[k].get()),
         ]);
+    }
+    table
+}
+
+/// What a channel is against published levels.
+pub(super) fn against(role: Role, against: &[Against]) -> Table {
+    let columns = vec![
+        Column::text("level"),
+        Column::text("our copy"),
+        Column::number("margin", "dB"),
+        Column::number("at", "kHz"),
+        Column::number("reading", ""),
+        Column::number("level there", ""),
+    ];
+    let mut table = Table::new(heading(role, "", "against published levels"), columns);
+    for row in against {
+        let reference = row.curve.level_reference();
+        let point = row.points.iter().min_by(|a, b| a.margin_db.total_cmp(&b.margin_db));
+        table.rows.push(vec![
+            row.curve.name.clone(),
+            row.curve.confidence.word().into(),
+            row.margin_db.map_or_else(|| row.status.word().into(), signed),
+            row.frequency_hz.map_or(String::new(), |hertz| format!("{:.3}", hertz / 1e3)),
+            point.map_or(String::new(), |point| format!("{} {reference}", decimal(point.level_db.get()))),
+            point.map_or(String::new(), |point| format!("{} {reference}", decimal(point.allowed_db))),
+        ]);
+    }
+    table.notes = against.iter().map(|row| of_against(role, row)).collect();
+    table.notes.extend(of_statements(against).into_iter().map(str::to_owned));
+    table
+}
+
+/// The levels that are known.
+pub(super) fn levels(levels: &[Listed]) -> Table {
+    let columns = vec![
+        Column::text("level"),
+        Column::text("document"),
+        Column::text("edition"),
+        Column::text("stated for"),
+        Column::text("at"),
+        Column::text("our copy"),
+    ];
+    let mut table = Table::new("Reference levels", columns);
+    for Listed { curve, .. } in levels {
+        table.rows.push(vec![
+            curve.name.clone(),
+            curve.document.clone(),
+            curve.edition.clone(),
+            stated_for(curve),
+            format!("{}, {}", curve.unit, curve.port.word()),
+            curve.confidence.word().into(),
+        ]);
+    }
+    table.notes = vec![
+        "\"levels NAME\" shows one in full with scope and figures; \"levels --new\" how to write your own.".into(),
+        INDICATION.into(),
+    ];
+    table
+}
+
+/// The figures of a level.
+pub(super) fn stretches(curve: &Curve) -> Table {
+    let reference = curve.level_reference();
+    let columns = vec![
+        Column::number("from", "kHz"),
+        Column::number("to", "kHz"),
+        Column::number("at the lower end", reference.clone()),
+        Column::number("at the upper end", reference),
+        Column::text("as the document has it"),
+    ];
+    let mut table = Table::new("", columns);
+    for segment in &curve.segments {
+        let (low, high) = segment.ends_db();
+        let written = match segment.form {
+            Form::Decibels { low, high } if low.to_bits() == high.to_bits() => "constant".into(),
+            Form::Decibels { .. } => "straight in dB over log f".into(),
+            Form::Percent { low, high, of } => format!("{low} % to {high} % of {of} V"),
+            Form::Power { coefficient, exponent } if exponent.abs() < f64::EPSILON => {
+                engineering(coefficient, curve.unit)
+            }
+            Form::Power { coefficient, exponent } => {
+                let plain = if coefficient < 1e-4 { format!("{coefficient:e}") } else { coefficient.to_string() };
+                format!("{plain} · f^{exponent} {}, f in Hz", curve.unit).replace('-', "−")
+            }
+        };
+        table.rows.push(vec![
+            format!("{}", segment.low_hz / 1e3),
+            format!("{}", segment.high_hz / 1e3),
+            decimal(low),
+            decimal(high),
+            written,
+        ]);
+    }
+    table.notes = vec![
+        "Between the ends straight in dB over log f; where two stretches meet, the lower value holds.".into(),
+        INDICATION.into(),
+    ];
+    if curve.kind == LevelKind::ExposureReference {
+        table.notes.push(NOT_EXPOSURE.into());
+    }
+    table
+}
+
+/// Levels at frequencies.
+pub(super) fn level_values(levels: &[Listed]) -> Table {
+    let columns = vec![
+        Column::text("level"),
+        Column::number("frequency", "kHz"),
+        Column::number("level", ""),
+        Column::number("RMS", ""),
+    ];
+    let mut table = Table::new("At the frequencies asked for", columns);
+    for Listed { curve, values } in levels {
+        for value in values {
+            table.rows.push(vec![
+                curve.name.clone(),
+                format!("{}", value.frequency_hz / 1e3),
+                value
+                    .level_db
+                    .map_or("none".into(), |db| format!("{db:.3} {}", curve.level_reference()).replace('-', "−")),
+                value.value.map_or(String::new(), |value| engineering(value, curve.unit)),
+            ]);
+        }
     }
     table
 }

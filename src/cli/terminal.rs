@@ -5,6 +5,9 @@ use std::time::Duration;
 
 use indicatif::{ProgressBar, ProgressStyle};
 
+use super::tables;
+use crate::capture::Role;
+use crate::compare::margin::Against;
 use crate::error::{Error, Finding, Severity};
 use crate::report::table::Table;
 
@@ -45,9 +48,22 @@ impl Console {
         self.print(&format!("\n{}", table.to_text(Some(width))))
     }
 
+    /// Prints what a channel is against published levels; nothing where none was asked for.
+    pub(super) fn against(&mut self, role: Role, against: &[Against]) -> Result<(), Error> {
+        if against.is_empty() {
+            return Ok(());
+        }
+        self.table(&tables::against(role, against))
+    }
+
     /// Says what went wrong. When even that cannot be said there is nobody left to tell.
     pub(super) fn error(&mut self, error: &Error) {
         let _ = writeln!(self.err, "error: {error}");
+    }
+
+    /// Says something that bears on how the command ends.
+    pub(super) fn remark(&mut self, word: &str, sentence: &str) {
+        let _ = writeln!(self.err, "{word}: {sentence}");
     }
 
     /// Says why one of many inputs failed; its error names the file already.

@@ -2,11 +2,13 @@
 //!
 //! Nothing here reads samples; it works on the band powers of mains periods that `measure` gives.
 
+pub mod acceptance;
 pub mod added;
 pub mod before_after;
 pub mod coupling;
 pub mod difference;
 pub mod emissions;
 pub mod load;
+pub mod margin;
 pub mod ranking;
 pub mod side;

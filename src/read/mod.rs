@@ -4,6 +4,7 @@
 //! Which reader takes a file is decided by its first bytes, never by its name alone.
 
 mod csv;
+pub(crate) mod fields;
 mod npy;
 mod pair;
 pub mod setup;

@@ -6,6 +6,7 @@ use crate::analysis::compare::Comparison;
 use crate::analysis::coupling::{Coupling, CouplingChange};
 use crate::analysis::emissions::{CaptureEmissions, EmissionComparison};
 use crate::analysis::inspect::Inspection;
+use crate::analysis::levels::Listed;
 use crate::analysis::phase_map::CapturePhaseMap;
 use crate::analysis::receiver::{CaptureReadings, CourseLevels};
 use crate::analysis::setup::ChannelChain;
@@ -266,6 +267,23 @@ const HEADERS: &[(&str, &[&str])] = &[
             "other_delay_s",
         ],
     ),
+    (
+        "levels",
+        &[
+            "name",
+            "document",
+            "edition",
+            "kind",
+            "detector",
+            "bandwidth_hz",
+            "unit",
+            "port",
+            "confidence",
+            "frequency_hz",
+            "level_db",
+            "value",
+        ],
+    ),
     ("setup", &["role", "unit", "frequency_hz", "correction_db", "phase_deg", "standard_uncertainty_db"]),
     (
         "budget",
@@ -500,6 +518,42 @@ pub fn emission_changes(comparison: &EmissionComparison) -> Result<Vec<u8>, Erro
                 high,
                 row.verdict.words().to_owned(),
                 row.note.clone(),
+            ])?;
+        }
+    }
+    columns.finish()
+}
+
+/// Levels at the frequencies asked for, or else at the ends of their stretches; where two meet there are two rows.
+///
+/// # Errors
+/// None but for a lack of memory.
+pub fn levels(levels: &[Listed]) -> Result<Vec<u8>, Error> {
+    let mut columns = Columns::of("levels")?;
+    for level in levels {
+        let curve = &level.curve;
+        let ends = curve.segments.iter().flat_map(|segment| {
+            let (low, high) = segment.ends_db();
+            [(segment.low_hz, Some(low)), (segment.high_hz, Some(high))]
+        });
+        let values: Vec<(f64, Option<f64>)> = match level.values.as_slice() {
+            [] => ends.collect(),
+            asked => asked.iter().map(|value| (value.frequency_hz, value.level_db)).collect(),
+        };
+        for (frequency, db) in values {
+            columns.row([
+                curve.name.clone(),
+                curve.document.clone(),
+                curve.edition.clone(),
+                curve.kind.word().to_owned(),
+                curve.detector.word().to_owned(),
+                number(curve.bandwidth_hz),
+                curve.unit.to_owned(),
+                curve.port.word().to_owned(),
+                curve.confidence.word().to_owned(),
+                number(frequency),
+                number(db),
+                number(db.map(|db| 1e-6 * 10f64.powf(db / 20.0))),
             ])?;
         }
     }

@@ -7,6 +7,7 @@ use crate::analysis::batch::Batch;
 use crate::analysis::compare::{ChannelComparison, Comparison, SideSpectrum};
 use crate::analysis::coupling::{Coupling, CouplingChange};
 use crate::analysis::emissions::{CaptureEmissions, ChangeRow, ChannelEmissions, EmissionComparison, Looks};
+use crate::analysis::levels::Listed;
 use crate::analysis::phase_map::{CapturePhaseMap, ChannelPhaseMap};
 use crate::analysis::pipeline::Spectral;
 use crate::analysis::receiver::{CaptureReadings, ChannelReadings, CourseLevels};
@@ -21,6 +22,8 @@ use crate::compare::before_after::BandChange;
 use crate::compare::coupling::BandCause;
 use crate::compare::emissions::Fate;
 use crate::compare::load::BandLoad;
+use crate::compare::margin::{Against, INDICATION, NOT_EXPOSURE};
+use crate::levels::{Curve, Kind};
 use crate::measure::bands::BandValue;
 use crate::measure::detector::DETECTORS;
 use crate::units::{Band, Level, prefix_of};
@@ -28,6 +31,11 @@ use crate::units::{Band, Level, prefix_of};
 /// The height in pixels of a ranked row and of what stands around the rows.
 const RANKED_ROW: u32 = 30;
 const RANKED_FRAME: u32 = 330;
+/// The same for panels of levels.
+const LEVELS_ROW: u32 = 380;
+const LEVELS_FRAME: u32 = 170;
+/// What a picture grows by for each level that is told of.
+const TOLD: u32 = 100;
 
 fn style(role: Role) -> Style {
     match role {
@@ -69,6 +77,97 @@ fn channel_title(role: Role, name: &str) -> String {
 
 fn level_label(unit: &Quantity) -> String {
     format!("Level, {}", unit.level_reference())
+}
+
+/// The panel with the levels that may be drawn in it, named at their lines.
+fn with_levels(mut panel: Panel, against: &[Against], range: Band) -> Panel {
+    let drawn = against.iter().filter(|against| against.is_drawn());
+    for (number, against) in (0u8..).zip(drawn) {
+        panel = panel.with(level_line(&against.curve, number, range));
+    }
+    panel
+}
+
+fn level_line(curve: &Curve, number: u8, range: Band) -> Series {
+    Series::new(curve.name.clone(), Style::Level(number), Shape::Line(curve.corners(range)))
+}
+
+/// What a picture says of levels: margins and sums under the title, where they come from and reasons in the caption.
+/// Gives the height that the picture needs for it.
+fn told<'a>(
+    channels: impl Iterator<Item = (Role, &'a [Against])> + Clone,
+    conclusion: &mut Vec<String>,
+    caption: &mut Vec<String>,
+) -> u32 {
+    let all = channels.flat_map(|(role, against)| against.iter().map(move |against| (role, against)));
+    let mut held: Vec<Against> = Vec::new();
+    let mut reasons: Vec<String> = Vec::new();
+    for (role, against) in all {
+        // What is not drawn needs no words in a picture.
+        if !against.is_drawn() {
+            continue;
+        }
+        match sentences::in_short(role, against) {
+            Some(figure) => {
+                conclusion.push(figure);
+                reasons.push(format!("{}: {}.", against.curve.name, sentences::of_source(&against.curve)));
+            }
+            None => reasons.push(sentences::of_against(role, against)),
+        }
+        held.push(against.clone());
+    }
+    if !held.is_empty() {
+        caption.push(sentences::of_statements(&held).join(" "));
+        caption.append(&mut reasons);
+    }
+    Figure::SIZE.1 + TOLD * u32::try_from(held.len()).unwrap_or(0).min(10)
+}
+
+/// Published levels over frequency: one panel for each unit and kind.
+pub fn levels(levels: &[Listed]) -> Figure {
+    let usual = Settings::default().range;
+    let one = if let [level] = levels { Some(&level.curve) } else { None };
+    let range = one.and_then(|curve| Band::new(curve.covers().0, curve.covers().1).ok()).unwrap_or(usual);
+    let mut groups: Vec<(&Curve, Vec<&Curve>)> = Vec::new();
+    for Listed { curve, .. } in levels.iter().filter(|level| !level.curve.corners(range).is_empty()) {
+        match groups.iter_mut().find(|(first, _)| first.unit == curve.unit && first.kind == curve.kind) {
+            Some((_, group)) => group.push(curve),
+            None => groups.push((curve, vec![curve])),
+        }
+    }
+    let panel = |(first, group): &(&Curve, Vec<&Curve>)| {
+        let title = if one.is_some() { first.title.clone() } else { format!("{}s", capital(first.kind.word())) };
+        let label = format!("Level, {}", first.level_reference());
+        let levels = || group.iter().flat_map(|curve| curve.corners(range)).map(|corner| corner.1);
+        let (low, high) = (levels().fold(f64::INFINITY, f64::min), levels().fold(f64::NEG_INFINITY, f64::max));
+        // Room above and below for the names.
+        let axis = Axis::linear(label).over(((low - 5.0) / 10.0).floor() * 10.0, ((high + 5.0) / 10.0).ceil() * 10.0);
+        let panel = Panel::new(title, frequency_axis(range), axis);
+        (0u8..).zip(group).fold(panel, |panel, (number, curve)| panel.with(level_line(curve, number, range)))
+    };
+    let panels: Vec<Panel> = groups.iter().map(panel).collect();
+    let across = if panels.len() > 3 { 2 } else { 1 };
+    let rows: Vec<Row> = panels.chunks(across).map(|panels| Row::new(panels.to_vec())).collect();
+    let height = LEVELS_FRAME + LEVELS_ROW * u32::try_from(rows.len()).unwrap_or(1);
+    let mut caption = match one {
+        Some(curve) => vec![format!("{}.", sentences::of_source(curve))],
+        None => Vec::new(),
+    };
+    caption.push(INDICATION.to_owned());
+    if groups.iter().any(|(first, _)| first.kind == Kind::ExposureReference) {
+        caption.push(NOT_EXPOSURE.to_owned());
+    }
+    Figure {
+        rows,
+        caption,
+        height: height.max(Figure::SIZE.1),
+        ..Figure::new(one.map_or("Which reference levels are known?".to_owned(), |curve| curve.name.clone()))
+    }
+}
+
+fn capital(word: &str) -> String {
+    let mut letters = word.chars();
+    letters.next().map_or(String::new(), |first| first.to_uppercase().chain(letters).collect())
 }
 
 fn frequency_axis(range: Band) -> Axis {
@@ -119,23 +218,22 @@ pub fn spectrum(capture: &CaptureSpectrum, settings: &Settings) -> Figure {
                 let floor = Shape::Line(points(&channel.floor_levels_db));
                 panel = panel.with(Series::new("floor of range and converter", Style::Floor, floor));
             }
-            Row::new(vec![panel])
+            Row::new(vec![with_levels(panel, &channel.against, range)])
         })
         .collect();
-    Figure {
-        conclusion: sentences::of_spectrum(capture),
-        rows,
-        caption: vec![
-            method(settings, capture.analysis.enbw_hz, Some(capture.analysis.segments)),
-            format!(
-                "File {}, {:.0} samples a second; mains {}.",
-                capture.path,
-                capture.sample_rate_hz,
-                capture.mains.words()
-            ),
-        ],
-        ..Figure::new("Which frequencies, how strong?")
-    }
+    let mut conclusion = sentences::of_spectrum(capture);
+    let mut caption = vec![
+        method(settings, capture.analysis.enbw_hz, Some(capture.analysis.segments)),
+        format!(
+            "File {}, {:.0} samples a second; mains {}.",
+            capture.path,
+            capture.sample_rate_hz,
+            capture.mains.words()
+        ),
+    ];
+    let against = capture.channels.iter().map(|channel| (channel.role, channel.against.as_slice()));
+    let height = told(against, &mut conclusion, &mut caption);
+    Figure { conclusion, rows, caption, height, ..Figure::new("Which frequencies, how strong?") }
 }
 
 /// How the spectra of a search for emissions were made.
@@ -394,18 +492,17 @@ pub fn bands(capture: &CaptureBands, settings: &Settings) -> Figure {
             if !floor.is_empty() {
                 panel = panel.with(Series::new("floor of range and converter", Style::Floor, Shape::Steps(floor)));
             }
-            Row::new(vec![panel])
+            Row::new(vec![with_levels(panel, &channel.against, range)])
         })
         .collect();
-    Figure {
-        conclusion: sentences::of_bands(capture),
-        rows,
-        caption: vec![
-            method(settings, capture.analysis.enbw_hz, Some(capture.analysis.segments)),
-            format!("File {}, {:.0} samples a second.", capture.path, capture.sample_rate_hz),
-        ],
-        ..Figure::new("How much energy sits in each band?")
-    }
+    let mut conclusion = sentences::of_bands(capture);
+    let mut caption = vec![
+        method(settings, capture.analysis.enbw_hz, Some(capture.analysis.segments)),
+        format!("File {}, {:.0} samples a second.", capture.path, capture.sample_rate_hz),
+    ];
+    let against = capture.channels.iter().map(|channel| (channel.role, channel.against.as_slice()));
+    let height = told(against, &mut conclusion, &mut caption);
+    Figure { conclusion, rows, caption, height, ..Figure::new("How much energy sits in each band?") }
 }
 
 /// Wire above air, level of each group of a published method, with its spread from window to window or interval to

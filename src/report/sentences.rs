@@ -17,6 +17,8 @@ use crate::compare::before_after::{BandChange, Verdict as Changed};
 use crate::compare::coupling::{Ambient, BandCause, Cause, Verdict as Coupled};
 use crate::compare::emissions::{Fate, Whereabouts};
 use crate::compare::load::BandLoad;
+use crate::compare::margin::{Against, INDICATION, NOT_EXPOSURE, SUM_OF_BANDS, Status as Stands};
+use crate::levels::{Curve, Kind};
 use crate::measure::detector::{DETECTORS, Detector};
 use crate::measure::groups::{Formed, Grouping};
 use crate::units::{Hertz, engineering};
@@ -75,6 +77,108 @@ pub fn of_spectrum(capture: &CaptureSpectrum) -> Vec<String> {
             ))
         })
         .collect()
+}
+
+/// A level with document, edition and how sure our copy is.
+fn cited(curve: &Curve) -> String {
+    let file = curve.file.as_ref().map_or(String::new(), |file| format!(", file {}", short_name(file)));
+    format!("{} ({}, {}; our copy: {}{file})", curve.name, curve.document, curve.edition, curve.confidence.word())
+}
+
+/// Where a level comes from, and what it is stated for.
+pub fn of_source(curve: &Curve) -> String {
+    let clause = if curve.clause.is_empty() { String::new() } else { format!(", {}", curve.clause) };
+    let file = curve.file.as_ref().map_or(String::new(), |file| format!(", file {}", short_name(file)));
+    format!(
+        "{}, {}{clause}; {}, {}; for {}; our copy: {}{file}",
+        curve.document,
+        curve.edition,
+        stated_for(curve),
+        curve.port.about(),
+        curve.scope,
+        curve.confidence.word()
+    )
+}
+
+/// Detector and bandwidth of a level: `quasi-peak, 200 Hz`.
+pub fn stated_for(curve: &Curve) -> String {
+    match (curve.detector, curve.bandwidth_hz.and_then(|hertz| Hertz::new(hertz).ok()), curve.kind) {
+        (detector, Some(bandwidth), _) => format!("{}, {bandwidth}", detector.word()),
+        (detector, None, Kind::ExposureReference) => format!("{}, each frequency", detector.word()),
+        (detector, None, _) => detector.word().into(),
+    }
+}
+
+/// Kilohertz in as few digits as it takes.
+fn khz(hertz: f64) -> String {
+    let text = format!("{:.3}", hertz / 1e3);
+    format!("{} kHz", text.trim_end_matches('0').trim_end_matches('.'))
+}
+
+/// What a channel is against a level, with where that comes from and what it applies to.
+pub fn of_against(role: Role, against: &Against) -> String {
+    let (place, curve) = (place(role), &against.curve);
+    let reason = against.reason.as_deref().unwrap_or_default();
+    match (against.status, in_short(role, against)) {
+        (_, Some(figure)) => format!("{figure} {}: {}.", curve.name, of_source(curve)),
+        (Stands::Refused, None) => format!("{} is not held against what is {place}: {reason}.", cited(curve)),
+        _ => format!("No margin is formed to {} {place}: {reason}.", cited(curve)),
+    }
+}
+
+/// The smallest margin or the sum of ratios; `None` where there is neither.
+pub fn in_short(role: Role, against: &Against) -> Option<String> {
+    let (first, name) = (place_first(role), &against.curve.name);
+    if let Some(sum) = against.sum_of_ratios {
+        return Some(format!("{first} the ratios to {name} add up to {} over the bands.", digits(sum)));
+    }
+    Some(format!(
+        "{first} the smallest margin to {name} is {} dB, at {}; readings from {} to {}.",
+        signed(against.margin_db?),
+        khz(against.frequency_hz?),
+        khz(against.margins_from_hz?),
+        khz(against.margins_to_hz?)
+    ))
+}
+
+/// A ratio with three digits: `0.000885`.
+fn digits(ratio: f64) -> String {
+    let decimals = (0u8..12).find(|&k| ratio * 10f64.powi(i32::from(k)) >= 99.5).unwrap_or(12);
+    format!("{ratio:.*}", usize::from(decimals))
+}
+
+/// What is said of the figures beside published levels.
+pub fn of_statements(against: &[Against]) -> Vec<&'static str> {
+    let mut statements = vec![INDICATION];
+    if against.iter().any(|against| against.curve.kind == Kind::ExposureReference) {
+        statements.push(NOT_EXPOSURE);
+    }
+    if against.iter().any(|against| against.status == Stands::Sum) {
+        statements.push(SUM_OF_BANDS);
+    }
+    statements
+}
+
+/// All that a level is stated for.
+pub fn of_level(curve: &Curve) -> Vec<String> {
+    let mut lines = vec![
+        format!("{}: {}.", curve.name, curve.title),
+        format!("Document:   {}", curve.document),
+        format!("Edition:    {}", curve.edition),
+    ];
+    let maybe = [("Clause", &curve.clause)].into_iter().filter(|(_, text)| !text.is_empty());
+    lines.extend(maybe.map(|(name, text)| format!("{name}:     {text}")));
+    lines.extend([
+        format!("Kind:       {}", curve.kind.word()),
+        format!("Stated for: {}", stated_for(curve)),
+        format!("Port:       {}: {}", curve.port.word(), curve.port.about()),
+        format!("Unit:       {} (levels in {})", curve.unit, curve.level_reference()),
+        format!("Scope:      {}", curve.scope),
+        format!("Our copy:   {}", curve.confidence.word()),
+    ]);
+    lines.extend(Some(&curve.note).filter(|note| !note.is_empty()).map(|note| format!("Note:       {note}")));
+    lines.extend(curve.file.as_ref().map(|file| format!("File:       {file}")));
+    lines
 }
 
 /// The total and the strongest band of each channel.
@@ -643,13 +747,14 @@ pub fn of_chains(chains: &[ChannelChain]) -> Vec<String> {
             (Some(low), Some(high)) => format!(", known from {} to {} kHz", low / 1e3, high / 1e3),
             _ => String::new(),
         };
+        let port = chain.port.map_or(String::new(), |port| format!(" ({})", port.about()));
         let ideal = chain.parts.iter().filter(|part| part.kind.is_ideal()).count();
         let ideal = match ideal {
             0 => String::new(),
             count => format!("; {count} of {} parts ideal, by formula only", chain.parts.len()),
         };
         format!(
-            "{} the chain leads from volts at the recorder to {}{reach}{ideal}.",
+            "{} the chain leads from volts at the recorder to {}{port}{reach}{ideal}.",
             place_first(chain.role),
             chain.unit
         )

@@ -2,9 +2,12 @@
 
 use std::collections::HashSet;
 
+use linewake::analysis::acceptance::OFFERS;
+use linewake::compare::acceptance::Condition;
 use linewake::dsp::window::{Taper, WINDOWS, Window};
+use linewake::levels::{Confidence, Detector, Kind, published};
 use linewake::read::{Bytes, FORMATS, ReadOptions, Source, open};
-use linewake::units::Hertz;
+use linewake::units::{Band, Hertz};
 use npyz::WriterBuilder;
 
 /// Names that are lower case, not empty, and none twice.
@@ -45,6 +48,48 @@ fn windows_have_the_noise_bandwidth_that_their_source_states() {
         let hertz = taper.noise_bandwidth(Hertz::new(f64::from(LENGTH)).unwrap()).get();
         assert!((hertz - bins).abs() < 1e-9, "{}: {hertz}", kind.name);
         assert!((0.0..1.0).contains(&window.recommended_overlap()), "{}", kind.name);
+    }
+}
+
+#[test]
+fn levels_have_unique_names_and_say_what_they_are() {
+    are_names("levels", published().iter().map(|curve| curve.name.as_str()));
+    for curve in published() {
+        let texts = [&curve.title, &curve.document, &curve.edition, &curve.scope];
+        assert!(texts.iter().all(|text| text.len() > 3), "{}", curve.name);
+        assert!(
+            curve.kind != Kind::Own && curve.confidence != Confidence::Own && curve.file.is_none(),
+            "{}",
+            curve.name
+        );
+        // Nothing that is from memory may sound like a verdict, and nothing here is one.
+        let said = format!("{} {} {}", curve.title, curve.scope, curve.note).to_lowercase();
+        assert!(!["pass", "fail", "safe", "harm"].iter().any(|word| said.contains(word)), "{}: {said}", curve.name);
+        let edges: Vec<f64> = curve.segments.iter().flat_map(|s| [s.low_hz, s.high_hz]).collect();
+        assert!(edges.windows(2).all(|pair| pair[0] <= pair[1]) && edges[0] < edges[1], "{}: {edges:?}", curve.name);
+        let covered = Band::new(edges[0], edges[edges.len() - 1]).unwrap();
+        for share in 0..=20 {
+            let frequency = covered.low() * (covered.high() / covered.low()).powf(f64::from(share) / 20.0);
+            assert!(curve.at(frequency).is_some_and(f64::is_finite), "{} at {frequency} Hz", curve.name);
+        }
+        // An exposure level is for each frequency by itself; of all others the bandwidth is stated, or not known.
+        let has_bandwidth = curve.bandwidth_hz.is_some();
+        match curve.kind {
+            Kind::ExposureReference => assert!(!has_bandwidth, "{}", curve.name),
+            _ => assert!(has_bandwidth || curve.detector == Detector::NotKnown, "{}", curve.name),
+        }
+    }
+}
+
+#[test]
+fn conditions_name_what_their_commands_offer() {
+    for (command, offers) in OFFERS {
+        are_names(command, offers.iter().map(|offer| offer.name));
+        assert!(offers.iter().all(|offer| offer.about.len() > 10), "{command}");
+        for offer in *offers {
+            let condition: Condition = format!("{}>1", offer.name).parse().unwrap();
+            assert_eq!(condition.quantity(), offer.name);
+        }
     }
 }
 

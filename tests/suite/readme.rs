@@ -22,7 +22,8 @@ fn blocks(kind: &str) -> Vec<&'static str> {
 fn linewake(folder: &Path, arguments: &str) -> Output {
     Command::new(env!("CARGO_BIN_EXE_linewake"))
         .current_dir(folder)
-        .args(arguments.split_whitespace())
+        // A shell would take the quotes off; no argument here holds a blank.
+        .args(arguments.split_whitespace().map(|argument| argument.trim_matches('\'')))
         .output()
         .unwrap()
 }

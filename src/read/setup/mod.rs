@@ -3,17 +3,15 @@
 //! A setup has a section for each channel, `[wire]` and `[air]`, that lists parts by name in the order of the
 //! signal, and a section `[part.NAME]` for each part. Tables and captures of the shorted input lie beside it.
 
-mod fields;
 mod table;
 
 use std::collections::BTreeMap;
 use std::ops::Range;
 
-use fields::{Fields, Text};
-
+use super::fields::{Fields, FileKind, Text, nearest};
 use super::{ReadOptions, Source};
-use crate::capture::Role;
 use crate::capture::chain::{Chain, Kind, Part, Recorder, Row, Setup, SetupFile, Table, Uncertainty};
+use crate::capture::{Port, Role};
 use crate::dsp::segment::{Hop, segment_length};
 use crate::dsp::welch::Welch;
 use crate::dsp::window::{Taper, Window};
@@ -24,8 +22,7 @@ use crate::units::Hertz;
 /// A setup with an example of every kind of part, most of them commented out, that can be used as it stands.
 pub const EXAMPLE: &str = include_str!("example.toml");
 
-/// A setup file is a page or two; more than this is none.
-const LONGEST: usize = 1 << 20;
+const FILE: FileKind = FileKind { name: "a setup file", remedy: "see \"setup --new\"" };
 /// The keys that every part may have.
 const COMMON: [&str; 5] = ["kind", "uncertainty_db", "distribution", "coverage_factor", "note"];
 /// The kinds of parts with the keys of their own.
@@ -51,15 +48,9 @@ const UNITS: [&str; 5] = ["V", "A", "V/m", "A/m", "T"];
 /// # Errors
 /// What is wrong with the text, a part, a table or the way they fit together, with file, line and column.
 pub fn setup(source: &Source) -> Result<Setup, Error> {
-    let bytes = source.bytes_at(0, LONGEST + 1)?;
     let name = source.name().to_owned();
-    if bytes.len() > LONGEST {
-        return Err(Error::input("is longer than a megabyte").in_file(name).expected("a setup file"));
-    }
-    let text = String::from_utf8(bytes).map_err(|_| {
-        Error::input("is no text in UTF-8").in_file(name.clone()).expected("a setup file").remedy("see \"setup --new\"")
-    })?;
-    let text = Text { file: &name, text: &text };
+    let text = FILE.text_of(source)?;
+    let text = Text { file: &name, text: &text, kind: FILE };
     let mut reader = Reader { source, files: vec![file_of(source)?], tables: BTreeMap::new() };
     let document = text.parse()?;
     let top = Fields::new(text, "the setup", document.get_ref(), document.span());
@@ -78,7 +69,7 @@ pub fn setup(source: &Source) -> Result<Setup, Error> {
         return Err(Error::input("describes no channel")
             .in_file(name)
             .expected("a section [wire] or [air]")
-            .remedy("see \"setup --new\""));
+            .remedy(FILE.remedy));
     }
     Ok(Setup { files: reader.files, wire, air })
 }
@@ -175,14 +166,15 @@ impl Reader<'_> {
         role: Role,
         definitions: &BTreeMap<String, Definition<'_>>,
     ) -> Result<Chain, Error> {
-        fields.only(&["about", "unit", "parts", "recorder"])?;
+        fields.only(&["about", "unit", "port", "parts", "recorder"])?;
         let mut parts = Vec::new();
         expand(fields, &fields.names("parts")?, definitions, &mut Vec::new(), &mut parts)?;
         let recorder = fields.table("recorder")?.map(|fields| self.recorder(&fields, role)).transpose()?;
         let about = fields.text("about")?.unwrap_or_default().to_owned();
         let (parts, places): (Vec<Part>, Vec<Range<usize>>) = parts.into_iter().unzip();
-        let chain = Chain::new(role, about, parts, recorder.unwrap_or_default())
+        let mut chain = Chain::new(role, about, parts, recorder.unwrap_or_default())
             .map_err(|(number, error)| fields.text.at(&places[number], error))?;
+        chain.port = port(fields, role, &chain)?;
         if let Some(unit) = fields.choice("unit", &UNITS)?.filter(|unit| *unit != chain.unit) {
             return Err(fields.wrong("unit", format!("{unit}, but the parts lead to {}", chain.unit), chain.unit));
         }
@@ -226,6 +218,28 @@ impl Reader<'_> {
     }
 }
 
+/// Where the quantity at the beginning of a chain is taken: what the parts say, or else the setup.
+fn port(fields: &Fields<'_>, role: Role, chain: &Chain) -> Result<Option<Port>, Error> {
+    let words: Vec<&str> = Port::all().filter(|port| port.role() == role).map(Port::word).collect();
+    let stated = fields.choice("port", &words)?.and_then(Port::named);
+    match (stated, chain.port) {
+        (Some(stated), Some(found)) if stated != found => Err(fields.wrong(
+            "port",
+            format!("{}, but the parts begin at {}", stated.word(), found.about()),
+            found.word(),
+        )),
+        (Some(stated), None) if stated == Port::Field => Err(fields.wrong(
+            "port",
+            format!("{}, but the parts lead to {}", stated.word(), chain.unit),
+            "a part that leads to a field, such as an antenna factor",
+        )),
+        (Some(stated), None) if chain.unit != "V" => {
+            Err(fields.wrong("port", format!("{} with a chain that leads to {}", stated.word(), chain.unit), "volts"))
+        }
+        (stated, found) => Ok(found.or(stated)),
+    }
+}
+
 /// The parts behind names, groups opened; each with the place of the name that led to it.
 fn expand(
     fields: &Fields<'_>,
@@ -238,8 +252,7 @@ fn expand(
         let refuse = |found: String, expected: &str| fields.text.at(place, Error::input(found).expected(expected));
         let Some(definition) = definitions.get(*name) else {
             let known: Vec<&str> = definitions.keys().map(String::as_str).collect();
-            let hint =
-                fields::nearest(name, &known).map_or(String::new(), |near| format!("; did you mean \"{near}\"?"));
+            let hint = nearest(name, &known).map_or(String::new(), |near| format!("; did you mean \"{near}\"?"));
             let found = format!("there is no part \"{}\"{hint}", printable(name));
             return Err(refuse(found, "the name of a section [part.NAME]"));
         };
@@ -338,6 +351,28 @@ mod tests {
         let wire = setup.wire.unwrap();
         assert!(wire.correction(9e3).is_some() && wire.unit == "V");
         assert_eq!(setup.air.unwrap().unit, "T");
+    }
+
+    #[test]
+    fn the_port_is_what_parts_or_setup_say() {
+        let read = |text: &str| setup(&Source::new(Bytes::new("chain.toml", text.as_bytes().to_vec())));
+        let port = |text: &str| read(text).unwrap().wire.unwrap().port;
+        let ratio = "[part.p]\nkind = \"ratio\"\nratio = 1\n";
+        let network = "[part.p]\nkind = \"ideal-v-network\"\n";
+        let stated = |word: &str| format!("[wire]\nparts = [\"p\"]\nport = \"{word}\"\n");
+        assert_eq!(port(&format!("[wire]\nparts = [\"p\"]\n{ratio}")), None);
+        assert_eq!(port(&format!("[wire]\nparts = [\"p\"]\n{network}")), Some(Port::VNetwork));
+        assert_eq!(port(&format!("{}{ratio}", stated("line-to-neutral"))), Some(Port::LineToNeutral));
+        assert_eq!(port(&format!("{}{network}", stated("v-network"))), Some(Port::VNetwork));
+        for (text, words) in [
+            (format!("{}{network}", stated("line-to-neutral")), "chain.toml:3:8: port of [wire]: line-to-neutral"),
+            (format!("{}{network}quantity = \"A\"\n", stated("v-network")), "leads to A"),
+            (format!("{}{ratio}", stated("field")), "one of: line-to-neutral, v-network"),
+            (format!("{}{ratio}", stated("field")).replace("[wire]", "[air]"), "leads to a field"),
+        ] {
+            let error = read(&text).unwrap_err().to_string();
+            assert!(error.contains(words), "{text}: {error}");
+        }
     }
 
     #[test]

@@ -1,9 +1,9 @@
 //! The tables beside a setup: text with a header row that names quantity and unit of each column.
 
-use super::fields::MOST_DECIBELS;
 use crate::capture::chain::{Row, Table};
 use crate::error::{Error, printable};
 use crate::read::Source;
+use crate::read::fields::MOST_DECIBELS;
 
 /// A table is some kilobytes; more than this is no response.
 const LONGEST: usize = 1 << 24;

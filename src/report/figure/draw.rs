@@ -19,6 +19,9 @@ use crate::report::plain::plain;
 /// Half the height of a figure in units of its size: what lowers a baseline so that numbers stand level with a line.
 const HALF_FIGURE: f64 = 0.36;
 
+/// How strongly the paper under a name at its line covers what is behind it.
+const TAG_PAPER: f64 = 0.85;
+
 /// Draws a figure.
 pub(super) fn draw(figure: &Figure, canvas: &mut impl Canvas) -> Result<(), Error> {
     canvas.fill(Area::new(0.0, 0.0, f64::from(figure.width), f64::from(figure.height)), PAPER)?;
@@ -57,6 +60,7 @@ impl<C: Canvas> Pencil<'_, '_, C> {
             self.colours(levels.range)?;
         }
         cell.panel.series.iter().try_for_each(|series| cell.plot.draw(self.canvas, series))?;
+        self.tags()?;
         self.frame()?;
         self.x_axis()?;
         self.y_axis()?;
@@ -203,6 +207,14 @@ impl<C: Canvas> Pencil<'_, '_, C> {
             if let Some(name) = &mark.name {
                 write(self.canvas, name, Anchor::Middle, TICK_FACE, QUIET)?;
             }
+        }
+        Ok(())
+    }
+
+    fn tags(&mut self) -> Result<(), Error> {
+        for tag in &self.cell.tags {
+            self.canvas.fill(tag.area, PAPER.faint(TAG_PAPER))?;
+            write(self.canvas, &tag.text, Anchor::Start, TICK_FACE, TEXT)?;
         }
         Ok(())
     }

@@ -7,6 +7,7 @@ use super::axis::{Map, Tick, degree_ticks, frequency_ticks, linear_ticks, phase_
 use super::canvas::Area;
 use super::series::Plot;
 use super::style::{CAPTION_FACE, CONCLUSION_FACE, LABEL_FACE, PANEL_FACE, TICK_FACE, TITLE_FACE};
+use super::tags::{Tag, is_named_at_its_line, tags};
 use super::text::Face;
 use super::{Bar, Figure, Panel, Row, Scale, Series, Shape, Tie};
 use crate::report::plain::plain;
@@ -67,6 +68,8 @@ pub(super) struct Cell<'a> {
     pub(super) plot: Plot,
     pub(super) title: Option<Placed>,
     pub(super) legend: Vec<Entry>,
+    /// Names at their lines.
+    pub(super) tags: Vec<Tag>,
     /// Ticks of the horizontal axis, and whether their numbers and the label are written here.
     pub(super) x_ticks: Vec<Tick>,
     pub(super) x_written: bool,
@@ -378,7 +381,8 @@ fn header(draft: &Draft<'_>, Frame { left, right, .. }: Frame) -> Header {
 fn legend_rows(panel: &Panel, width: f64) -> Vec<Vec<(usize, String, f64)>> {
     let mut rows: Vec<Vec<(usize, String, f64)>> = Vec::new();
     let mut used = f64::INFINITY;
-    for (i, label) in panel.series.iter().enumerate().filter_map(|(i, s)| Some((i, s.label.as_deref()?))) {
+    let in_legend = panel.series.iter().enumerate().filter(|(_, series)| !is_named_at_its_line(series));
+    for (i, label) in in_legend.filter_map(|(i, series)| Some((i, series.label.as_deref()?))) {
         let text = TICK_FACE.cut(&plain(label), width - SWATCH - SWATCH_GAP);
         let entry = SWATCH + SWATCH_GAP + TICK_FACE.width(&text);
         if used + ENTRY_GAP + entry > width {
@@ -482,6 +486,7 @@ fn cell<'a>(draft: &Draft<'a>, header: &Header, area: Area, gutter: f64) -> Cell
         ties: draft.ties.clone(),
         colour_ticks: draft.colour_ticks.clone(),
         colour_label: panel.map.as_ref().map_or(String::new(), |map| LABEL_FACE.cut(&plain(&map.label), area.height())),
+        tags: tags(panel, &plot),
         plot,
     }
 }

@@ -13,6 +13,7 @@ mod map;
 mod samples;
 mod series;
 mod style;
+mod tags;
 mod text;
 mod thin;
 
@@ -244,6 +245,9 @@ pub enum Style {
     Floor,
     /// Anything else: grey, solid, thin.
     Neutral,
+    /// A published level, told from others by its number: near black, each with a dash of its own. Its name stands at
+    /// the line and not in the legend.
+    Level(u8),
 }
 
 /// How values are drawn. Values that are not finite leave a gap.

@@ -57,6 +57,11 @@ fn spectrum() -> Figure {
     let mut wire = Panel::new("Wire", frequency(), Axis::linear("Level, dB re 1 µV"))
         .with(floor(21.0))
         .with(Series::new("wire, RMS in 200 Hz", Style::Wire, Shape::Line(levels(WIRE, 62.0, 7))));
+    let limit = [(9e3, 110.0), (50e3, 110.0), (50e3, 90.0), (150e3, 80.0)];
+    for (number, (name, below)) in (0u8..).zip([("lighting-mains", 0.0), ("studio-line", 25.0)]) {
+        let points = limit.iter().map(|(frequency, level)| (*frequency, level - below)).collect();
+        wire = wire.with(Series::new(name, Style::Level(number), Shape::Line(points)));
+    }
     wire.marks = vec![
         Mark { x: 22.1e3, label: "LED dimmer".into() },
         Mark { x: 95e3, label: "meter signalling".into() },

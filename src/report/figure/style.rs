@@ -60,9 +60,13 @@ impl Style {
             Style::Difference => pen(0x2B_3340, 1.8, None),
             Style::Floor => pen(0x82_8A93, 1.6, Some((1.6, 3.6))),
             Style::Neutral => pen(0x6B_7480, 1.3, None),
+            Style::Level(number) => pen(0x2B_3340, 1.5, LEVEL_DASHES[usize::from(number) % LEVEL_DASHES.len()]),
         }
     }
 }
+
+/// The dashes of published levels: none that a measured line has.
+const LEVEL_DASHES: [Option<(f64, f64)>; 4] = [None, Some((24.0, 5.0)), Some((5.0, 4.0)), Some((15.0, 10.0))];
 
 pub(super) const PAPER: Ink = Ink::new(0xFF_FFFF);
 pub(super) const TITLE: Ink = Ink::new(0x16_1B22);
@@ -107,6 +111,7 @@ mod tests {
             Style::Difference,
             Style::Floor,
             Style::Neutral,
+            Style::Level(0),
         ] {
             assert!(contrast(style.pen().ink, PAPER) >= 3.0, "{style:?}: {}", contrast(style.pen().ink, PAPER));
         }
@@ -127,6 +132,15 @@ mod tests {
         ] {
             assert!(contrast(a.pen().ink, b.pen().ink) >= 1.6, "{a:?} {b:?}: {}", contrast(a.pen().ink, b.pen().ink));
         }
+    }
+
+    #[test]
+    fn levels_next_to_each_other_differ_in_dash() {
+        let dashes: Vec<_> = (0..4).map(|number| Style::Level(number).pen().dash).collect();
+        assert!((0..4).all(|a| (a + 1..4).all(|b| dashes[a] != dashes[b])));
+        assert!(!dashes.contains(&Style::Air.pen().dash) && !dashes.contains(&Style::Floor.pen().dash));
+        // Near black against ochre and teal: a clear step of grey from the wire, a colour and a dash from the air.
+        assert!(contrast(Style::Level(0).pen().ink, Style::Wire.pen().ink) >= 1.6);
     }
 
     #[test]

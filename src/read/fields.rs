@@ -1,30 +1,59 @@
-//! The sections of a setup file: keys with their places, and errors that name them.
+//! The sections of a TOML file: keys with their places, and errors that name them.
 
 use std::ops::{Range, RangeInclusive};
 
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
+use super::Source;
 use crate::error::{Error, printable};
 
-/// The text of a setup file with its name.
+/// The text of a TOML file with its name.
 #[derive(Clone, Copy)]
-pub(super) struct Text<'a> {
-    pub(super) file: &'a str,
-    pub(super) text: &'a str,
+pub(crate) struct Text<'a> {
+    pub(crate) file: &'a str,
+    pub(crate) text: &'a str,
+    pub(crate) kind: FileKind,
+}
+
+/// What a TOML file is for, as errors say it.
+#[derive(Clone, Copy)]
+pub(crate) struct FileKind {
+    /// What it is: `a setup file`.
+    pub(crate) name: &'static str,
+    /// Where an example is to be seen.
+    pub(crate) remedy: &'static str,
+}
+
+/// A file is a page or two; more than this is none.
+const LONGEST: usize = 1 << 20;
+
+impl FileKind {
+    /// The text of a source.
+    pub(crate) fn text_of(self, source: &Source) -> Result<String, Error> {
+        let bytes = source.bytes_at(0, LONGEST + 1)?;
+        let refuse = |found: &str| Err(Error::input(found).in_file(source.name()).expected(self.name));
+        if bytes.len() > LONGEST {
+            return refuse("is longer than a megabyte");
+        }
+        String::from_utf8(bytes).or_else(|_| refuse("is no text in UTF-8").map_err(|e: Error| e.remedy(self.remedy)))
+    }
 }
 
 impl<'a> Text<'a> {
-    pub(super) fn parse(self) -> Result<Spanned<DeTable<'a>>, Error> {
+    pub(crate) fn parse(self) -> Result<Spanned<DeTable<'a>>, Error> {
         DeTable::parse(self.text).map_err(|error| {
             let place = error.span().unwrap_or_default();
             let found = printable(&error.message().replace('\n', "; "));
-            self.at(&place, Error::input(found).expected("a setup file in TOML").remedy("see \"setup --new\""))
+            self.at(
+                &place,
+                Error::input(found).expected(format!("{} in TOML", self.kind.name)).remedy(self.kind.remedy),
+            )
         })
     }
 
     /// Names the line and the column of a place.
-    pub(super) fn at(self, place: &Range<usize>, error: Error) -> Error {
+    pub(crate) fn at(self, place: &Range<usize>, error: Error) -> Error {
         let before = self.text.get(..place.start).unwrap_or(self.text);
         let line = before.bytes().filter(|&byte| byte == b'\n').count() as u64 + 1;
         let column = before.rsplit('\n').next().map_or(0, |last| last.chars().count()) as u64 + 1;
@@ -33,20 +62,25 @@ impl<'a> Text<'a> {
 }
 
 /// A section: what it is called, its keys and values.
-pub(super) struct Fields<'a> {
-    pub(super) text: Text<'a>,
+pub(crate) struct Fields<'a> {
+    pub(crate) text: Text<'a>,
     name: String,
     table: &'a DeTable<'a>,
     place: Range<usize>,
 }
 
 impl<'a> Fields<'a> {
-    pub(super) fn new(text: Text<'a>, name: impl Into<String>, table: &'a DeTable<'a>, place: Range<usize>) -> Self {
+    pub(crate) fn new(text: Text<'a>, name: impl Into<String>, table: &'a DeTable<'a>, place: Range<usize>) -> Self {
         Self { text, name: name.into(), table, place }
     }
 
+    /// Where the section stands in the text.
+    pub(crate) fn place(&self) -> Range<usize> {
+        self.place.clone()
+    }
+
     /// Refuses every key but these.
-    pub(super) fn only(&self, known: &[&str]) -> Result<(), Error> {
+    pub(crate) fn only(&self, known: &[&str]) -> Result<(), Error> {
         match self.table.keys().find(|key| !known.contains(&key.get_ref().as_ref())) {
             None => Ok(()),
             Some(key) => {
@@ -63,13 +97,13 @@ impl<'a> Fields<'a> {
     }
 
     /// The error for a value that is not right.
-    pub(super) fn wrong(&self, key: &str, found: String, expected: &str) -> Error {
+    pub(crate) fn wrong(&self, key: &str, found: String, expected: &str) -> Error {
         let place = self.get(key).map_or_else(|| self.place.clone(), Spanned::span);
         self.text.at(&place, Error::input(format!("{key} of {}: {found}", self.name)).expected(expected))
     }
 
     /// The error for a key that should be there.
-    pub(super) fn missing(&self, key: &str, expected: &str) -> Error {
+    pub(crate) fn missing(&self, key: &str, expected: &str) -> Error {
         let error = Error::input(format!("{} has no \"{key}\"", self.name)).expected(format!("{key} = {expected}"));
         self.text.at(&self.place, error)
     }
@@ -79,7 +113,7 @@ impl<'a> Fields<'a> {
     }
 
     /// A section within this one.
-    pub(super) fn table(&self, key: &str) -> Result<Option<Fields<'a>>, Error> {
+    pub(crate) fn table(&self, key: &str) -> Result<Option<Fields<'a>>, Error> {
         let Some(value) = self.get(key) else { return Ok(None) };
         let name = if self.name.starts_with('[') {
             format!("{}.{key}]", self.name.trim_end_matches(']'))
@@ -93,12 +127,12 @@ impl<'a> Fields<'a> {
     }
 
     /// All sections within this one, by name.
-    pub(super) fn tables(&self) -> Result<Vec<(&'a str, Fields<'a>)>, Error> {
+    pub(crate) fn tables(&self) -> Result<Vec<(&'a str, Fields<'a>)>, Error> {
         let section = |key: &'a str| Ok(self.table(key)?.map(|fields| (key, fields)));
         self.table.keys().filter_map(|key| section(key.get_ref()).transpose()).collect()
     }
 
-    pub(super) fn text(&self, key: &str) -> Result<Option<&'a str>, Error> {
+    pub(crate) fn text(&self, key: &str) -> Result<Option<&'a str>, Error> {
         match self.get(key).map(Spanned::get_ref) {
             None => Ok(None),
             Some(DeValue::String(text)) => Ok(Some(text)),
@@ -106,12 +140,12 @@ impl<'a> Fields<'a> {
         }
     }
 
-    pub(super) fn note(&self) -> Result<String, Error> {
+    pub(crate) fn note(&self) -> Result<String, Error> {
         Ok(self.text("note")?.unwrap_or_default().to_owned())
     }
 
     /// One of some words.
-    pub(super) fn choice<'w>(&self, key: &str, words: &[&'w str]) -> Result<Option<&'w str>, Error> {
+    pub(crate) fn choice<'w>(&self, key: &str, words: &[&'w str]) -> Result<Option<&'w str>, Error> {
         let Some(text) = self.text(key)? else { return Ok(None) };
         words.iter().copied().find(|word| *word == text).map(Some).ok_or_else(|| {
             let hint = nearest(text, words).map_or(String::new(), |near| format!("; did you mean \"{near}\"?"));
@@ -120,7 +154,7 @@ impl<'a> Fields<'a> {
     }
 
     /// A list of names, at least one.
-    pub(super) fn names(&self, key: &str) -> Result<Vec<(&'a str, Range<usize>)>, Error> {
+    pub(crate) fn names(&self, key: &str) -> Result<Vec<(&'a str, Range<usize>)>, Error> {
         const EXPECTED: &str = "a list of names such as [\"network\", \"probe\"]";
         let list = match self.get(key).map(Spanned::get_ref) {
             None => return Err(self.missing(key, EXPECTED)),
@@ -137,19 +171,17 @@ impl<'a> Fields<'a> {
 
     fn number(&self, key: &str) -> Result<Option<f64>, Error> {
         let Some(value) = self.get(key) else { return Ok(None) };
-        let number = match value.get_ref() {
-            DeValue::Integer(number) if number.radix() == 10 => number.as_str().parse::<f64>().ok(),
-            DeValue::Float(number) => number.as_str().parse::<f64>().ok(),
-            other => return Err(self.wrong_kind(key, other, "a number")),
-        };
         let written = || printable(self.text.text.get(value.span()).unwrap_or_default());
-        match number {
+        if !matches!(value.get_ref(), DeValue::Integer(_) | DeValue::Float(_)) {
+            return Err(self.wrong_kind(key, value.get_ref(), "a number"));
+        }
+        match number_in(value.get_ref()) {
             Some(number) if number.is_finite() => Ok(Some(number)),
             _ => Err(self.wrong(key, written(), "a finite number")),
         }
     }
 
-    pub(super) fn decibels(&self, key: &str) -> Result<f64, Error> {
+    pub(crate) fn decibels(&self, key: &str) -> Result<f64, Error> {
         let db = self.number(key)?.ok_or_else(|| self.missing(key, "a number of decibels"))?;
         if db.abs() <= MOST_DECIBELS {
             return Ok(db);
@@ -157,7 +189,7 @@ impl<'a> Fields<'a> {
         Err(self.wrong(key, format!("{db} dB"), &format!("at most {MOST_DECIBELS} dB either way")))
     }
 
-    pub(super) fn maybe_positive(&self, key: &str) -> Result<Option<f64>, Error> {
+    pub(crate) fn maybe_positive(&self, key: &str) -> Result<Option<f64>, Error> {
         match self.number(key)? {
             Some(number) if !(1.0 / LARGEST..=LARGEST).contains(&number) => {
                 Err(self.wrong(key, number.to_string(), "a number above zero that a real part can have"))
@@ -166,11 +198,11 @@ impl<'a> Fields<'a> {
         }
     }
 
-    pub(super) fn positive(&self, key: &str) -> Result<f64, Error> {
+    pub(crate) fn positive(&self, key: &str) -> Result<f64, Error> {
         self.maybe_positive(key)?.ok_or_else(|| self.missing(key, "a number above zero"))
     }
 
-    pub(super) fn maybe_not_negative(&self, key: &str) -> Result<Option<f64>, Error> {
+    pub(crate) fn maybe_not_negative(&self, key: &str) -> Result<Option<f64>, Error> {
         match self.number(key)? {
             Some(number) if !(0.0..=MOST_DECIBELS).contains(&number) => {
                 Err(self.wrong(key, number.to_string(), &format!("0 to {MOST_DECIBELS}")))
@@ -179,7 +211,44 @@ impl<'a> Fields<'a> {
         }
     }
 
-    pub(super) fn whole(&self, key: &str, within: RangeInclusive<u32>) -> Result<Option<u32>, Error> {
+    /// Rows of so many numbers each, with the place of every row; `None` without the key.
+    pub(crate) fn rows<const WIDTH: usize>(&self, key: &str, row: &str) -> Result<Option<Vec<Row<WIDTH>>>, Error> {
+        let Some(value) = self.get(key) else { return Ok(None) };
+        let expected = format!("rows of {WIDTH} numbers, {row}");
+        let DeValue::Array(list) = value.get_ref() else {
+            return Err(self.wrong_kind(key, value.get_ref(), &expected));
+        };
+        if list.is_empty() {
+            return Err(self.wrong(key, "an empty list".into(), &expected));
+        }
+        let refuse = |place: Range<usize>, found: String, expected: &str| {
+            let found = format!("{key} of {}: {found}", self.name);
+            Err(self.text.at(&place, Error::input(found).expected(expected).remedy(self.text.kind.remedy)))
+        };
+        let mut rows = Vec::with_capacity(list.len());
+        for cells in list {
+            let DeValue::Array(numbers) = cells.get_ref() else {
+                return refuse(cells.span(), format!("a value of the kind {}", cells.get_ref().type_str()), &expected);
+            };
+            if numbers.len() != WIDTH {
+                return refuse(cells.span(), format!("a row of {}", numbers.len()), &expected);
+            }
+            let mut row = [0.0; WIDTH];
+            for (cell, number) in row.iter_mut().zip(numbers) {
+                match number_in(number.get_ref()) {
+                    Some(value) if value.is_finite() => *cell = value,
+                    _ => {
+                        let written = printable(self.text.text.get(number.span()).unwrap_or_default());
+                        return refuse(number.span(), written, "a finite number");
+                    }
+                }
+            }
+            rows.push((row, cells.span()));
+        }
+        Ok(Some(rows))
+    }
+
+    pub(crate) fn whole(&self, key: &str, within: RangeInclusive<u32>) -> Result<Option<u32>, Error> {
         let Some(number) = self.number(key)? else { return Ok(None) };
         within.clone().find(|&whole| (f64::from(whole) - number).abs() < 1e-9).map(Some).ok_or_else(|| {
             self.wrong(key, number.to_string(), &format!("a whole number from {} to {}", within.start(), within.end()))
@@ -187,13 +256,25 @@ impl<'a> Fields<'a> {
     }
 }
 
+/// The numbers of a row with its place in the text.
+pub(crate) type Row<const WIDTH: usize> = ([f64; WIDTH], Range<usize>);
+
+/// The number that a value holds, finite or not.
+fn number_in(value: &DeValue<'_>) -> Option<f64> {
+    match value {
+        DeValue::Integer(number) if number.radix() == 10 => number.as_str().parse().ok(),
+        DeValue::Float(number) => number.as_str().parse().ok(),
+        _ => None,
+    }
+}
+
 /// No part of a chain changes a signal by more than this.
-pub(super) const MOST_DECIBELS: f64 = 400.0;
+pub(crate) const MOST_DECIBELS: f64 = 400.0;
 /// No figure of a part, in its basic unit, is larger than this or smaller than its inverse.
 const LARGEST: f64 = 1e15;
 
 /// The known word that is nearest to one that is not known, if it is near at all.
-pub(super) fn nearest<'w>(word: &str, known: &[&'w str]) -> Option<&'w str> {
+pub(crate) fn nearest<'w>(word: &str, known: &[&'w str]) -> Option<&'w str> {
     // Beyond this length nothing is near, and the work would grow with the square of it.
     if word.len() > 64 {
         return None;
