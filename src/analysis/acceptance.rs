@@ -7,6 +7,7 @@ use super::bands::CaptureBands;
 use super::batch::Batch;
 use super::compare::Comparison;
 use super::coupling::{Coupling, CouplingChange};
+use super::receiver::CaptureReadings;
 use super::spectrum::CaptureSpectrum;
 use crate::capture::Role;
 use crate::compare::acceptance::{Offer, Value};
@@ -28,6 +29,16 @@ const MARGIN: Offer = offer("margin", "dB", "the smallest margin to each level o
 pub const OFFERS: &[(&str, &[Offer])] = &[
     ("spectrum", &[LEVEL, MARGIN]),
     ("bands", &[LEVEL, TOTAL, MARGIN]),
+    (
+        "receiver",
+        &[
+            offer("peak", "dB", "the peak reading at each frequency, above 1e-6 U"),
+            offer("quasi_peak", "dB", "the quasi-peak reading at each frequency"),
+            offer("average", "dB", "the average reading at each frequency"),
+            offer("rms_average", "dB", "the RMS-average reading at each frequency"),
+            MARGIN,
+        ],
+    ),
     (
         "compare",
         &[
@@ -136,6 +147,28 @@ pub fn of_bands(captures: &[CaptureBands]) -> Vec<Value> {
                 values.put("level", &value.band.to_string(), level_of(value.level_db));
             }
             values.put("total", &channel.total.band.to_string(), level_of(channel.total.level_db));
+            all.append(&mut values.values);
+        }
+        let channels = capture.channels.iter().map(|channel| (channel.role, channel.against.as_slice()));
+        all.extend(margins(&capture.path, &channels.collect::<Vec<_>>()));
+    }
+    all
+}
+
+/// The values of a receiver.
+pub fn of_readings(captures: &[CaptureReadings]) -> Vec<Value> {
+    let mut all = Vec::new();
+    for capture in captures {
+        for channel in &capture.channels {
+            let mut values = Values::new(&capture.path, Some(channel.role));
+            for detector in ["peak", "quasi_peak", "average", "rms_average"] {
+                match channel.of(detector) {
+                    Some(levels) => channel.frequency_hz.iter().zip(levels).for_each(|(frequency, level)| {
+                        values.put(detector, &format!("{:.3} kHz", frequency / 1e3), level_of(*level));
+                    }),
+                    None => values.put(detector, "", None),
+                }
+            }
             all.append(&mut values.values);
         }
         let channels = capture.channels.iter().map(|channel| (channel.role, channel.against.as_slice()));

@@ -1,10 +1,12 @@
 //! Results held against published levels: what a spectrum and what bands are, in the terms that levels are stated in.
 
 use super::bands::CaptureBands;
+use super::receiver::CaptureReadings;
 use super::spectrum::CaptureSpectrum;
 use crate::compare::margin::{Measured, hold_against};
 use crate::levels::{Curve, Detector};
 use crate::measure::bands::BandValue;
+use crate::measure::detector::{self, DETECTORS};
 use crate::units::{Band, Level};
 
 /// A band is as wide as its edges only where it is so many times as wide as the resolution: a line in its middle then
@@ -49,6 +51,51 @@ impl CaptureBands {
             };
             channel.against = curves.iter().map(|curve| hold_against(curve, &measured)).collect();
         }
+    }
+}
+
+impl CaptureReadings {
+    /// Holds every channel against levels, each with the readings of the detector that it is stated for.
+    ///
+    /// Where the record does not carry that detector, or the receiver has none like it, the level is held against the
+    /// leading one, and so drawn without a margin.
+    pub fn hold_against(&mut self, curves: &[Curve]) {
+        for channel in &mut self.channels {
+            let held = |curve: &Curve| {
+                let stated = DETECTORS.iter().find(|detector| detector_of(detector) == Some(curve.detector));
+                let own = stated.and_then(|detector| Some((curve.detector, channel.of(detector.name)?)));
+                let leading = || {
+                    let (detector, levels) = channel.leading();
+                    (detector_of(detector).unwrap_or(Detector::NotKnown), levels)
+                };
+                let (detector, level_db) = own.unwrap_or_else(leading);
+                let measured = Measured {
+                    role: channel.role,
+                    unit: &channel.unit,
+                    port: channel.port,
+                    detector,
+                    bandwidth: Ok(self.analysis.bandwidth_hz),
+                    frequency_hz: &channel.frequency_hz,
+                    level_db,
+                    bands: None,
+                };
+                hold_against(curve, &measured)
+            };
+            let against = curves.iter().map(held).collect();
+            channel.against = against;
+        }
+    }
+}
+
+/// What levels call a detector of the receiver; `None` for those that no level is stated for.
+fn detector_of(detector: &detector::Detector) -> Option<Detector> {
+    match detector.name {
+        "peak" => Some(Detector::Peak),
+        "quasi_peak" => Some(Detector::QuasiPeak),
+        "average" => Some(Detector::Average),
+        "rms_average" => Some(Detector::RmsAverage),
+        "rms" => Some(Detector::Rms),
+        _ => None,
     }
 }
 

@@ -8,7 +8,8 @@ use super::findings;
 use super::observe::{Input, floor_density, with_inputs};
 use super::pipeline::{Passed, Pipeline, rows};
 use super::settings::Settings;
-use crate::capture::{Channel, Quantity, Recording, Role};
+use crate::capture::{Channel, Port, Quantity, Recording, Role};
+use crate::compare::margin::Against;
 use crate::error::{Error, Finding};
 use crate::measure::detector::{BANDS, DETECTORS, Detector, QUASI_PEAK_SECONDS, ReceiverBand};
 use crate::measure::mains::{Mains, MainsSource};
@@ -120,6 +121,10 @@ pub struct ChannelReadings {
     pub course: Option<Course>,
     /// How sure the highest reading is, where it was asked for.
     pub budget: Option<Budget>,
+    /// Where the quantity is taken, as far as the measuring chain says.
+    pub port: Option<Port>,
+    /// The published levels that were asked for.
+    pub against: Vec<Against>,
 }
 
 impl ChannelReadings {
@@ -177,6 +182,10 @@ impl Serialize for ChannelReadings {
         }
         if let Some(budget) = &self.budget {
             map.serialize_entry("budget", budget)?;
+        }
+        map.serialize_entry("port", &self.port)?;
+        if !self.against.is_empty() {
+            map.serialize_entry("against", &self.against)?;
         }
         map.end()
     }
@@ -403,6 +412,7 @@ fn of_pipeline(pipeline: Pipeline, settings: &Settings, request: &Request) -> Re
     let mut done = Vec::with_capacity(channels.len());
     for (number, (channel, readings)) in channels.iter().zip(readings).enumerate() {
         let mut of_channel = channel_readings(channel, readings, &frequencies, &analysis, |at| floor(number, at));
+        of_channel.port = chains[number].as_ref().and_then(|chain| chain.port);
         if request.budget
             && let Some(&place) = of_channel.highest(1, 0.0).first()
         {
@@ -449,6 +459,8 @@ fn channel_readings(
         floor_db: frequencies.iter().map(|&at| Some(Level::of_rms(floor(at)?.sqrt()))).collect(),
         course,
         budget: None,
+        port: None,
+        against: Vec::new(),
     }
 }
 

@@ -4,10 +4,11 @@ use clap::Args;
 use serde_json::{Map, Value};
 
 use super::files::sources;
-use super::options::{CaptureOptions, OutputOptions};
+use super::options::{AcceptanceOptions, CaptureOptions, LevelOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
 use super::{Outcome, Run, each_file, tables};
+use crate::analysis::acceptance;
 use crate::analysis::receiver::{CaptureReadings, Request, receive};
 use crate::analysis::settings::Settings;
 use crate::error::Error;
@@ -51,6 +52,10 @@ pub(super) struct Receiver {
     #[command(flatten)]
     capture: CaptureOptions,
     #[command(flatten)]
+    levels: LevelOptions,
+    #[command(flatten)]
+    acceptance: AcceptanceOptions,
+    #[command(flatten)]
     output: OutputOptions,
 }
 
@@ -61,7 +66,9 @@ fn band(text: &str) -> Result<&'static ReceiverBand, String> {
 
 impl Run for Receiver {
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
+        self.acceptance.check("receiver", Some(&self.levels))?;
         let settings = self.capture.settings()?;
+        let curves = self.levels.curves()?;
         let delivery = Delivery::prepare("receiver", &self.output, true)?;
         let request = Request {
             band: self.band,
@@ -72,7 +79,8 @@ impl Run for Receiver {
             budget: self.budget,
         };
         let (done, outcome) = each_file(console, sources(&self.files), |source| receive(source, &settings, &request))?;
-        let (inputs, captures): (Vec<_>, Vec<CaptureReadings>) = done.into_iter().unzip();
+        let (inputs, mut captures): (Vec<_>, Vec<CaptureReadings>) = done.into_iter().unzip();
+        captures.iter_mut().for_each(|capture| capture.hold_against(&curves));
         let inputs = inputs.concat();
         console
             .findings(captures.iter().flat_map(|c| c.warnings.iter().map(|finding| (Some(c.path.as_str()), finding))));
@@ -97,6 +105,7 @@ impl Run for Receiver {
                 console.sentences(&sentences::of_readings(capture))?;
                 for channel in &capture.channels {
                     console.table(&tables::readings(channel, &capture.analysis, self.top))?;
+                    console.against(channel.role, &channel.against)?;
                     if let Some(budget) = &channel.budget {
                         console.table(&tables::budget(channel.role, "uncertainty of the highest reading", budget))?;
                     }
@@ -104,7 +113,7 @@ impl Run for Receiver {
             }
             Ok(())
         })?;
-        Ok(outcome)
+        self.acceptance.judge(console, "receiver", outcome, || acceptance::of_readings(&captures))
     }
 }
 
@@ -117,6 +126,8 @@ impl Receiver {
         map.insert("repeat".into(), self.repeat.into());
         map.insert("course_hz".into(), self.course.map(Hertz::get).into());
         map.insert("top".into(), self.top.into());
+        self.levels.put_into(&mut map)?;
+        self.acceptance.put_into(&mut map);
         Ok(map)
     }
 }

@@ -627,6 +627,10 @@ pub fn receiver(capture: &CaptureReadings, settings: &Settings) -> Figure {
             [("peak", before_style(channel.role)), ("quasi_peak", after_style(channel.role))],
         )
     });
+    let upper = upper.zip(&capture.channels).map(|(panel, channel)| {
+        let range = Band::new(analysis.first_hz, analysis.last_hz).unwrap_or(settings.range);
+        with_levels(panel, &channel.against, range)
+    });
     let lower = capture.channels.iter().map(|channel| {
         let title = "RMS-average and average".to_owned();
         let detectors = [("rms_average", before_style(channel.role)), ("average", after_style(channel.role))];
@@ -651,13 +655,11 @@ pub fn receiver(capture: &CaptureReadings, settings: &Settings) -> Figure {
         analysis.duration_s,
         capture.mains.words()
     ));
-    Figure {
-        conclusion: sentences::of_readings(capture),
-        height: if rows.len() > 2 { 1350 } else { 1050 },
-        rows,
-        caption,
-        ..Figure::new("What does a measuring receiver read?")
-    }
+    let mut conclusion = sentences::of_readings(capture);
+    let against = capture.channels.iter().map(|channel| (channel.role, channel.against.as_slice()));
+    let words = told(against, &mut conclusion, &mut caption) - Figure::SIZE.1;
+    let height = if rows.len() > 2 { 1350 } else { 1050 } + words;
+    Figure { conclusion, height, rows, caption, ..Figure::new("What does a measuring receiver read?") }
 }
 
 fn level_points(frequencies: &[f64], levels: &[Level]) -> Vec<(f64, f64)> {
