@@ -355,15 +355,25 @@ fn conduction(x: f64) -> (f64, f64) {
 impl Diode {
     /// The circuit that keeps both times.
     fn new(charge_s: f64, discharge_s: f64) -> Self {
+        const SECANTS: u32 = 20;
         let discharge = 1.0 / discharge_s;
-        // The time to 63 % falls with the rate of charge: bisection over its logarithm.
-        let (mut low, mut high) = ((0.1 / charge_s).ln(), (100.0 / charge_s).ln());
-        for _ in 0..60 {
-            let middle = 0.5 * (low + high);
-            let circuit = Self { charge: middle.exp(), discharge };
-            if circuit.time_to(1.0 - (-1f64).exp()) > charge_s { low = middle } else { high = middle }
+        // The time to 63 % falls with the rate of charge; over their logarithms nearly by a straight line, so that the
+        // secant through the last two guesses is there after a few steps.
+        let off = |log_rate: f64| {
+            let circuit = Self { charge: log_rate.exp(), discharge };
+            (circuit.time_to(1.0 - (-1f64).exp()) / charge_s).ln()
+        };
+        let (mut before, mut guess) = ((2.0 / charge_s).ln(), (4.0 / charge_s).ln());
+        let (mut off_before, mut off_guess) = (off(before), off(guess));
+        for _ in 0..SECANTS {
+            if off_guess.abs() < 1e-14 || (off_guess - off_before).abs() < f64::MIN_POSITIVE {
+                break;
+            }
+            let next = guess - off_guess * (guess - before) / (off_guess - off_before);
+            (before, off_before) = (guess, off_guess);
+            (guess, off_guess) = (next, off(next));
         }
-        Self { charge: (0.5 * (low + high)).exp(), discharge }
+        Self { charge: guess.exp(), discharge }
     }
 
     /// The share of the crest at which a sine settles: charge and discharge are equal.
@@ -531,13 +541,14 @@ impl RmsAverage {
 impl Weighting for RmsAverage {
     fn push(&mut self, envelope: &[Lanes]) {
         let window = self.lap.len();
+        let share = 1.0 / window as f64;
         for now in envelope {
             let older = if self.place + 1 < window { self.lap[self.place + 1] } else { NOTHING };
             for lane in 0..LANES {
                 let square = now[lane] * now[lane];
                 self.square[lane] += square;
                 self.lap[self.place][lane] = square;
-                self.rms[lane] = ((self.square[lane] + older[lane]) / window as f64).sqrt();
+                self.rms[lane] = ((self.square[lane] + older[lane]) * share).sqrt();
             }
             self.place += 1;
             if self.place == window {
