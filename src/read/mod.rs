@@ -34,8 +34,25 @@ pub struct ReadOptions {
     pub unit: Option<String>,
     /// Lines to skip at the top of a text file.
     pub skip_lines: Option<u64>,
+    /// The columns of a text table that are channels, by name or 1-based number; the reader's choice where empty.
+    pub channels: Vec<String>,
+    /// What a unit of the file's numbers is worth.
+    pub scale: Vec<Scale>,
+    /// Which of several records in one file, counted from 1.
+    pub record: Option<u64>,
+    /// The encoding of a text file: `utf-8`, `latin-1`, `utf-16le` and so on.
+    pub encoding: Option<String>,
     /// The largest number of bytes that a reader may hold at once.
     pub max_memory: Option<u64>,
+}
+
+/// What one unit of the file's numbers is worth, such as the volts of a code.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Scale {
+    /// The channel by name or 1-based number; all channels where `None`.
+    pub channel: Option<String>,
+    /// The factor.
+    pub factor: f64,
 }
 
 /// A format: how sure it is of a file, and how it opens one.
