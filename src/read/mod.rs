@@ -6,6 +6,7 @@
 mod csv;
 mod npy;
 mod pair;
+mod scaled;
 pub mod setup;
 mod source;
 mod wav;
@@ -113,7 +114,8 @@ pub fn detect(source: &Source) -> Result<&'static Format, Error> {
 /// # Errors
 /// What is wrong with the file, with its place; what is ambiguous, with the option that settles it.
 pub fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Error> {
-    (detect(source)?.open)(source, options).map_err(|error| error.in_file(printable(source.name())))
+    let recording = (detect(source)?.open)(source, options).map_err(|error| error.in_file(printable(source.name())))?;
+    scaled::scaled(recording, options)
 }
 
 /// How many rows a block holds: a fixed number, fewer where channels are many or memory is short.

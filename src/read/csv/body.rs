@@ -501,6 +501,8 @@ pub(super) struct Text {
     last_line: u64,
     /// Rows that may still come.
     left: u64,
+    /// All rows.
+    total: u64,
     given: u64,
     block: usize,
     finished: bool,
@@ -535,6 +537,7 @@ impl Text {
             lines,
             last_line: survey.record().last_line,
             left: survey.ruler().count(),
+            total: survey.ruler().count(),
             given: 0,
             block,
             finished: false,
@@ -668,7 +671,7 @@ impl Text {
     fn remark_cut(&mut self, count: u64, place: &str) {
         let message = format!("{count} rows at the {place} have empty cells and were cut off for all channels.");
         // Where one of two blocks side by side is far shorter, most of the other goes.
-        let most = 2 * count > self.given + self.left;
+        let most = 2 * count > self.total;
         let finding = if most { Finding::limit("rows_cut", message) } else { Finding::note("rows_cut", message) };
         self.header.findings.push(finding);
     }

@@ -202,8 +202,6 @@ pub(super) struct Time {
     pub(super) unit: Option<f64>,
     /// Whether the times are whole numbers.
     pub(super) whole: bool,
-    /// Whether it counts rows: 0, 1, 2 ...
-    pub(super) counts: bool,
     /// Further time columns: their names and factors to seconds.
     pub(super) twins: Vec<(String, Option<f64>)>,
 }
@@ -233,8 +231,6 @@ pub(super) struct Columns {
     pub(super) reading: Vec<String>,
     pub(super) findings: Vec<Finding>,
     pub(super) account: Vec<ColumnAccount>,
-    /// How many channels got their names from the file.
-    pub(super) named: bool,
 }
 
 /// The columns' labels and the numbers of the first rows.
@@ -379,7 +375,6 @@ pub(super) fn read(
     let counter = (0..kinds.len()).find(|&at| kinds[at] == Kind::Count && (sight.counts(at) || sight.counts_by_steps(at)));
     channels(&sight, &kinds, preamble, options, &mut columns)?;
     let first = columns.taken[0].cell;
-    let named = columns.taken.iter().all(|taken| !taken.channel.name.starts_with("channel "));
     let key = match (time, counter) {
         (Some(at), _) => Key {
             cell: table.columns[at],
@@ -423,7 +418,6 @@ pub(super) fn read(
             name: sight.name(at),
             unit: unit_of(at),
             whole: sight.is_whole(at) && sight.forms[at] != Form::Clock,
-            counts: sight.counts(at),
             twins: twins.iter().map(|&at| (sight.name(at), unit_of(at))).collect(),
         }),
         key,
@@ -433,7 +427,6 @@ pub(super) fn read(
         reading: columns.reading,
         findings: columns.findings,
         account: columns.account,
-        named,
     })
 }
 
