@@ -100,7 +100,8 @@ fn explain(console: &mut Console, account: &Account) -> Result<(), Error> {
         );
     }
     for column in &account.columns {
-        let name = if column.name.is_empty() { "no name".to_owned() } else { format!("\"{}\"", printable(&column.name)) };
+        let name =
+            if column.name.is_empty() { "no name".to_owned() } else { format!("\"{}\"", printable(&column.name)) };
         let scale = if (column.scale - 1.0).abs() > 0.0 { format!(", times {}", column.scale) } else { String::new() };
         let unit = if column.unit.is_empty() { String::new() } else { format!(" in {}", column.unit) };
         text += &format!(

@@ -9,8 +9,8 @@ use clap::Args;
 use crate::analysis::settings::Settings;
 use crate::dsp::window::Window;
 use crate::error::Error;
-use crate::read::{ReadOptions, Scale};
 use crate::read::setup::setup;
+use crate::read::{ReadOptions, Scale};
 use crate::units::{Band, Hertz};
 
 /// How captures are read and analysed.
@@ -167,7 +167,8 @@ fn single(text: &str) -> Option<char> {
 
 /// Reads a factor, or a channel with its factor.
 fn scale(text: &str) -> Result<Scale, String> {
-    let (channel, factor) = text.rsplit_once('=').map_or((None, text), |(name, factor)| (Some(name.to_owned()), factor));
+    let (channel, factor) =
+        text.rsplit_once('=').map_or((None, text), |(name, factor)| (Some(name.to_owned()), factor));
     match factor.trim().parse::<f64>() {
         Ok(factor) if factor.is_finite() && factor.abs() > 0.0 => Ok(Scale { channel, factor }),
         _ => Err("expected a factor such as 0.01, or CHANNEL=0.01".into()),

@@ -49,7 +49,7 @@ fn broken_tables_say_what_is_wrong_and_where() {
         ("binary", (0..=255).cycle().take(5000).collect(), &["binary"]),
         ("NUL bytes late", [table("CH1", "CH1"), huge(b'\n', 5000), vec![0; 9]].concat(), &["NUL"]),
         ("a line of 50 megabytes", huge(b'1', 50_000_000), &["first line is longer"]),
-        ("a row of a million cells", numbers(1_000_000), &["--sample-rate"]),
+        ("a row of a million cells", numbers(1_000_000), &["first line is longer"]),
         (
             "too many columns",
             [numbers(5000), b"\n".to_vec(), numbers(5000), b"\n".to_vec()].concat(),

@@ -23,7 +23,12 @@ fn time(k: i64) -> String {
 }
 
 fn rows(form: impl Fn(i64, &str, &str, &str) -> String) -> String {
-    (0..ROWS).map(|k| { let [a, b] = volts(k); form(k, &time(k), &a, &b) + "\n" }).collect()
+    (0..ROWS)
+        .map(|k| {
+            let [a, b] = volts(k);
+            form(k, &time(k), &a, &b) + "\n"
+        })
+        .collect()
 }
 
 fn read(bytes: &[u8], options: &ReadOptions) -> Result<(Header, Vec<Vec<f64>>), Error> {
@@ -56,25 +61,95 @@ const HEAD: &str = "Time (s),CH1 (V),CH2 (V)\n";
 fn layouts_beyond_the_catalogue_read_right() {
     let h = HEAD;
     let cases: Vec<(&str, String)> = vec![
-        ("metadata at the right", h.to_owned() + &rows(|k, t, a, b| match k {
-            2 => format!("{t},{a},{b},,Sample Interval,4e-06"),
-            5 => format!("{t},{a},{b},,Model,ANY"),
-            _ => format!("{t},{a},{b}"),
-        })),
-        ("a comment here and there", h.to_owned() + &rows(|k, t, a, b| format!("{t},{a},{b}{}", if k == 7 { ",lamp on" } else { "" }))),
-        ("a comment in every row", "Time (s),CH1 (V),CH2 (V),Note\n".to_owned() + &rows(|_, t, a, b| format!("{t},{a},{b},ok"))),
-        ("units in the cells", "Time,CH1,CH2\n".to_owned() + &(0..ROWS).map(|k| { let [a, b] = truth(k); format!("{} us,{a} mV,{b}mV\n", 4 * k) }).collect::<String>()),
-        ("units in cells of their own", "Time (s),,CH1 (V),,CH2 (V),\n".to_owned() + &rows(|_, t, a, b| format!("{t},s,{a},V,{b},V"))),
-        ("clock times", "Time,CH1 (V),CH2 (V)\n".to_owned() + &(0..ROWS).map(|k| { let [a, b] = volts(k); format!("12:34:56.{:06},{a},{b}\n", 4 * k) }).collect::<String>()),
-        ("date and clock", "Timestamp,CH1 (V),CH2 (V)\n".to_owned() + &(0..ROWS).map(|k| { let [a, b] = volts(k); format!("2031-02-03T23:59:59.{:06},{a},{b}\n", 4 * k) }).collect::<String>()),
-        ("date in a column of its own", "Date,Time,CH1 (V),CH2 (V)\n".to_owned() + &(0..ROWS).map(|k| { let [a, b] = volts(k); format!("2031-02-03,10:00:00.{:06},{a},{b}\n", 4 * k) }).collect::<String>()),
-        ("epoch", "Time (s),CH1 (V),CH2 (V)\n".to_owned() + &(0..ROWS).map(|k| { let [a, b] = volts(k); format!("1927886400.{:09},{a},{b}\n", 4000 * k) }).collect::<String>()),
+        (
+            "metadata at the right",
+            h.to_owned()
+                + &rows(|k, t, a, b| match k {
+                    2 => format!("{t},{a},{b},,Sample Interval,4e-06"),
+                    5 => format!("{t},{a},{b},,Model,ANY"),
+                    _ => format!("{t},{a},{b}"),
+                }),
+        ),
+        (
+            "a comment here and there",
+            h.to_owned() + &rows(|k, t, a, b| format!("{t},{a},{b}{}", if k == 7 { ",lamp on" } else { "" })),
+        ),
+        (
+            "a comment in every row",
+            "Time (s),CH1 (V),CH2 (V),Note\n".to_owned() + &rows(|_, t, a, b| format!("{t},{a},{b},ok")),
+        ),
+        (
+            "units in the cells",
+            "Time,CH1,CH2\n".to_owned()
+                + &(0..ROWS)
+                    .map(|k| {
+                        let [a, b] = truth(k);
+                        format!("{} us,{a} mV,{b}mV\n", 4 * k)
+                    })
+                    .collect::<String>(),
+        ),
+        (
+            "units in cells of their own",
+            "Time (s),,CH1 (V),,CH2 (V),\n".to_owned() + &rows(|_, t, a, b| format!("{t},s,{a},V,{b},V")),
+        ),
+        (
+            "clock times",
+            "Time,CH1 (V),CH2 (V)\n".to_owned()
+                + &(0..ROWS)
+                    .map(|k| {
+                        let [a, b] = volts(k);
+                        format!("12:34:56.{:06},{a},{b}\n", 4 * k)
+                    })
+                    .collect::<String>(),
+        ),
+        (
+            "date and clock",
+            "Timestamp,CH1 (V),CH2 (V)\n".to_owned()
+                + &(0..ROWS)
+                    .map(|k| {
+                        let [a, b] = volts(k);
+                        format!("2031-02-03T23:59:59.{:06},{a},{b}\n", 4 * k)
+                    })
+                    .collect::<String>(),
+        ),
+        (
+            "date in a column of its own",
+            "Date,Time,CH1 (V),CH2 (V)\n".to_owned()
+                + &(0..ROWS)
+                    .map(|k| {
+                        let [a, b] = volts(k);
+                        format!("2031-02-03,10:00:00.{:06},{a},{b}\n", 4 * k)
+                    })
+                    .collect::<String>(),
+        ),
+        (
+            "epoch",
+            "Time (s),CH1 (V),CH2 (V)\n".to_owned()
+                + &(0..ROWS)
+                    .map(|k| {
+                        let [a, b] = volts(k);
+                        format!("1927886400.{:09},{a},{b}\n", 4000 * k)
+                    })
+                    .collect::<String>(),
+        ),
         ("time last", "CH1 (V),CH2 (V),Time (s)\n".to_owned() + &rows(|_, t, a, b| format!("{a},{b},{t}"))),
         ("bars", "Time (s)|CH1 (V)|CH2 (V)\n".to_owned() + &rows(|_, t, a, b| format!("{t}|{a}|{b}"))),
-        ("bars around", "| Time (s) | CH1 (V) | CH2 (V) |\n|---|---|---|\n".to_owned() + &rows(|_, t, a, b| format!("| {t} | {a} | {b} |"))),
+        (
+            "bars around",
+            "| Time (s) | CH1 (V) | CH2 (V) |\n|---|---|---|\n".to_owned()
+                + &rows(|_, t, a, b| format!("| {t} | {a} | {b} |")),
+        ),
         ("a separator named", "sep=;\nTime (s);CH1 (V);CH2 (V)\n".to_owned() + &plain().replace(',', ";")),
-        ("all quoted", "\"Time (s)\",\"CH1 (V)\",\"CH2 (V)\"\n".to_owned() + &rows(|_, t, a, b| format!("\"{t}\",\"{a}\",\"{b}\""))),
-        ("quoted decimal commas between commas", "\"Time (s)\",\"CH1 (V)\",\"CH2 (V)\"\n".to_owned() + &rows(|_, t, a, b| format!("\"{t}\",\"{a}\",\"{b}\"").replace('.', "@")).replace('@', ",")),
+        (
+            "all quoted",
+            "\"Time (s)\",\"CH1 (V)\",\"CH2 (V)\"\n".to_owned()
+                + &rows(|_, t, a, b| format!("\"{t}\",\"{a}\",\"{b}\"")),
+        ),
+        (
+            "quoted decimal commas between commas",
+            "\"Time (s)\",\"CH1 (V)\",\"CH2 (V)\"\n".to_owned()
+                + &rows(|_, t, a, b| format!("\"{t}\",\"{a}\",\"{b}\"").replace('.', "@")).replace('@', ","),
+        ),
         ("exponents with D", h.to_owned() + &rows(|_, t, a, b| format!("{t}D+00,{a}D+00,{b}D+00"))),
         ("typographic minus", h.to_owned() + &plain().replace('-', "\u{2212}")),
         ("no-break blanks between cells", "Time_s CH1_V CH2_V\n".to_owned() + &plain().replace(',', "\u{a0}")),
@@ -82,25 +157,72 @@ fn layouts_beyond_the_catalogue_read_right() {
         ("underscores before units", "time_s,CH1_V,CH2_V\n".to_owned() + &plain()),
         ("names in two rows", "Time,Voltage,Voltage\n,CH1,CH2\n(s),(V),(V)\n".to_owned() + &plain()),
         ("no header unit row in front", "(s),(V),(V)\n".to_owned() + &plain()),
-        ("an index without a name", ",Time (s),CH1 (V),CH2 (V)\n".to_owned() + &rows(|k, t, a, b| format!("{k},{t},{a},{b}"))),
-        ("a header without the index", "Time (s),CH1 (V),CH2 (V)\n".to_owned() + &rows(|k, t, a, b| format!("{k},{t},{a},{b}"))),
-        ("digital words", "Time (s),CH1 (V),CH2 (V),Bus\n".to_owned() + &rows(|k, t, a, b| format!("{t},{a},{b},0x{:02X}", 37 * k % 256))),
-        ("binary words", "Time (s),CH1 (V),CH2 (V),Pod\n".to_owned() + &rows(|k, t, a, b| format!("{t},{a},{b},{:08b}", 37 * k % 256))),
+        (
+            "an index without a name",
+            ",Time (s),CH1 (V),CH2 (V)\n".to_owned() + &rows(|k, t, a, b| format!("{k},{t},{a},{b}")),
+        ),
+        (
+            "a header without the index",
+            "Time (s),CH1 (V),CH2 (V)\n".to_owned() + &rows(|k, t, a, b| format!("{k},{t},{a},{b}")),
+        ),
+        (
+            "digital words",
+            "Time (s),CH1 (V),CH2 (V),Bus\n".to_owned()
+                + &rows(|k, t, a, b| format!("{t},{a},{b},0x{:02X}", 37 * k % 256)),
+        ),
+        (
+            "binary words",
+            "Time (s),CH1 (V),CH2 (V),Pod\n".to_owned()
+                + &rows(|k, t, a, b| format!("{t},{a},{b},{:08b}", 37 * k % 256)),
+        ),
         ("a summary below", h.to_owned() + &plain() + "Min,-0.1,-0.024\nMax,0.1,0.024\n"),
         ("a summary of numbers below", h.to_owned() + &plain() + "Statistics\n-5,0.1\n7,0.2\n"),
-        ("a header at every page", h.to_owned() + &rows(|k, t, a, b| format!("{}{t},{a},{b}", if k % 10 == 9 { h } else { "" }))),
-        ("pages", h.to_owned() + &rows(|k, t, a, b| format!("{}{t},{a},{b}", if k == 20 { "Page 2 of 2\n" } else { "" }))),
-        ("index and a rate", "Sample rate: 250 kHz\nSample,CH1 (V),CH2 (V)\n".to_owned() + &rows(|k, _, a, b| format!("{k},{a},{b}"))),
-        ("a count called time and a rate", "Sample rate: 250000\nTime,CH1 (V),CH2 (V)\n".to_owned() + &rows(|k, _, a, b| format!("{k},{a},{b}"))),
-        ("a rate with a prefix", "Sampling Rate,250 kSa/s\nCH1 (V),CH2 (V)\n".to_owned() + &rows(|_, _, a, b| format!("{a},{b}"))),
-        ("two time columns", "Time (s),CH1 (V),Time (s),CH2 (V)\n".to_owned() + &rows(|_, t, a, b| format!("{t},{a},{t}0,{b}"))),
-        ("seconds and milliseconds", "Time (s),Time (ms),CH1 (V),CH2 (V)\n".to_owned() + &rows(|k, t, a, b| format!("{t},{:.3},{a},{b}", k as f64 * 4e-3))),
-        ("blocks one below the other", "Time (s),CH1 (V)\n".to_owned() + &rows(|_, t, a, _| format!("{t},{a}")) + "\nTime (s),CH2 (V)\n" + &rows(|_, t, _, b| format!("{t},{b}"))),
+        (
+            "a header at every page",
+            h.to_owned() + &rows(|k, t, a, b| format!("{}{t},{a},{b}", if k % 10 == 9 { h } else { "" })),
+        ),
+        (
+            "pages",
+            h.to_owned() + &rows(|k, t, a, b| format!("{}{t},{a},{b}", if k == 20 { "Page 2 of 2\n" } else { "" })),
+        ),
+        (
+            "index and a rate",
+            "Sample rate: 250 kHz\nSample,CH1 (V),CH2 (V)\n".to_owned() + &rows(|k, _, a, b| format!("{k},{a},{b}")),
+        ),
+        (
+            "a count called time and a rate",
+            "Sample rate: 250000\nTime,CH1 (V),CH2 (V)\n".to_owned() + &rows(|k, _, a, b| format!("{k},{a},{b}")),
+        ),
+        (
+            "a rate with a prefix",
+            "Sampling Rate,250 kSa/s\nCH1 (V),CH2 (V)\n".to_owned() + &rows(|_, _, a, b| format!("{a},{b}")),
+        ),
+        (
+            "two time columns",
+            "Time (s),CH1 (V),Time (s),CH2 (V)\n".to_owned() + &rows(|_, t, a, b| format!("{t},{a},{t}0,{b}")),
+        ),
+        (
+            "seconds and milliseconds",
+            "Time (s),Time (ms),CH1 (V),CH2 (V)\n".to_owned()
+                + &rows(|k, t, a, b| format!("{t},{:.3},{a},{b}", k as f64 * 4e-3)),
+        ),
+        (
+            "blocks one below the other",
+            "Time (s),CH1 (V)\n".to_owned()
+                + &rows(|_, t, a, _| format!("{t},{a}"))
+                + "\nTime (s),CH2 (V)\n"
+                + &rows(|_, t, _, b| format!("{t},{b}")),
+        ),
         ("rows of nothing at the ends", h.to_owned() + "Null,Null,Null\n" + &plain() + "Null,Null,Null\n"),
-        ("on its side", format!("Time (s),{}\nCH1 (V),{}\nCH2 (V),{}\n",
-            (0..ROWS).map(time).collect::<Vec<_>>().join(","),
-            (0..ROWS).map(|k| volts(k)[0].clone()).collect::<Vec<_>>().join(","),
-            (0..ROWS).map(|k| volts(k)[1].clone()).collect::<Vec<_>>().join(","))),
+        (
+            "on its side",
+            format!(
+                "Time (s),{}\nCH1 (V),{}\nCH2 (V),{}\n",
+                (0..ROWS).map(time).collect::<Vec<_>>().join(","),
+                (0..ROWS).map(|k| volts(k)[0].clone()).collect::<Vec<_>>().join(","),
+                (0..ROWS).map(|k| volts(k)[1].clone()).collect::<Vec<_>>().join(",")
+            ),
+        ),
     ];
     let mut wrong = Vec::new();
     for (what, text) in &cases {
@@ -124,9 +246,23 @@ fn what_stays_ambiguous_names_its_option() {
     let cases: Vec<(&str, String, &str)> = vec![
         ("records", records.clone(), "--record N takes one of them, 1 to 2"),
         ("records with the same header", HEAD.to_owned() + &plain() + HEAD + &plain(), "--record"),
-        ("slow without a unit", "Time,CH1 (V)\n".to_owned() + &rows(|k, _, a, _| format!("{:.3},{a}", k as f64 * 0.004)), "--time-unit"),
-        ("a count with a hole", "Sample rate: 250000\nSample,CH1 (V)\n".to_owned() + &rows(|k, _, a, _| format!("{},{a}", k + i64::from(k > 20))), "count"),
-        ("decimal commas between commas", "Time (s),CH1 (V)\n".to_owned() + &rows(|_, t, a, _| format!("{t},{a}").replace('.', ",").replace(",-", ",")), "comma"),
+        (
+            "slow without a unit",
+            "Time,CH1 (V)\n".to_owned() + &rows(|k, _, a, _| format!("{:.3},{a}", k as f64 * 0.004)),
+            "--time-unit",
+        ),
+        (
+            "a count with a hole",
+            "Sample rate: 250000\nSample,CH1 (V)\n".to_owned()
+                + &rows(|k, _, a, _| format!("{},{a}", k + i64::from(k > 20))),
+            "count",
+        ),
+        (
+            "decimal commas between commas",
+            "Time (s),CH1 (V)\n".to_owned()
+                + &rows(|_, t, a, _| format!("{t},{a}").replace('.', ",").replace(",-", ",")),
+            "comma",
+        ),
         ("minimum and maximum", "Time (s),CH1 min (V),CH1 max (V)\n".to_owned() + &plain(), "minimum and maximum"),
         ("settings only", (0..20).map(|k| format!("Setting {k},{k}.5\n")).collect(), "rows of numbers"),
         ("a transform", "X,FFT(CH1)\n".to_owned() + &rows(|_, t, a, _| format!("{t},{a}")), "spectrum"),
@@ -153,7 +289,13 @@ fn clipped_samples_are_told_and_never_dropped() {
 
 #[test]
 fn a_scale_makes_volts_of_codes() {
-    let text = "Sample rate: 250000\nCH1,CH2\n".to_owned() + &(0..ROWS).map(|k| { let [a, b] = truth(k); format!("{},{}\n", a / 4, b / 4) }).collect::<String>();
+    let text = "Sample rate: 250000\nCH1,CH2\n".to_owned()
+        + &(0..ROWS)
+            .map(|k| {
+                let [a, b] = truth(k);
+                format!("{},{}\n", a / 4, b / 4)
+            })
+            .collect::<String>();
     let scale = vec![Scale { channel: None, factor: 0.004 }];
     let (header, samples) = read(text.as_bytes(), &ReadOptions { scale, ..Default::default() }).unwrap();
     assert_eq!(header.channels[0].quantity, Quantity::Unit("V".into()));
@@ -164,14 +306,28 @@ fn a_scale_makes_volts_of_codes() {
 #[test]
 fn composed_layouts_read_right_or_are_refused() {
     let mut count = (0, 0);
-    for preamble in ["", "Model,ANY\nSample Interval,4e-06\n\n", "# Sample rate: 250000Hz\n# remark\n", "Record Length,40\nHorizontal Scale,1e-3\n"] {
-        for (names, units) in [("Time (s)@CH1 (V)@CH2 (V)", ""), ("Time@CH1@CH2", "s@V@V"), ("", "second@Volt@Volt"), ("in s@C1 in V@C2 in V", "")] {
+    for preamble in [
+        "",
+        "Model,ANY\nSample Interval,4e-06\n\n",
+        "# Sample rate: 250000Hz\n# remark\n",
+        "Record Length,40\nHorizontal Scale,1e-3\n",
+    ] {
+        for (names, units) in [
+            ("Time (s)@CH1 (V)@CH2 (V)", ""),
+            ("Time@CH1@CH2", "s@V@V"),
+            ("", "second@Volt@Volt"),
+            ("in s@C1 in V@C2 in V", ""),
+        ] {
             for (separator, mark) in [(",", "."), (";", ","), (";", "."), ("\t", ","), ("\t", ".")] {
                 for extra in ["", "index", "marker", "trailing"] {
                     for end in ["\n", "\r\n", "\r", "\r\r\n"] {
                         for encoding in 0..2 {
                             let lead = if extra == "index" { "@" } else { "" };
-                            let tail = match extra { "marker" => "@Event", "trailing" => "@", _ => "" };
+                            let tail = match extra {
+                                "marker" => "@Event",
+                                "trailing" => "@",
+                                _ => "",
+                            };
                             let mut text = preamble.to_owned();
                             for row in [names, units].iter().filter(|row| !row.is_empty()) {
                                 let tail = if *row == units && extra == "marker" { "@" } else { tail };
@@ -179,15 +335,24 @@ fn composed_layouts_read_right_or_are_refused() {
                             }
                             text += &rows(|k, t, a, b| {
                                 let lead = if extra == "index" { format!("{k}@") } else { String::new() };
-                                let tail = match extra { "marker" => "@0", "trailing" => "@", _ => "" };
+                                let tail = match extra {
+                                    "marker" => "@0",
+                                    "trailing" => "@",
+                                    _ => "",
+                                };
                                 format!("{lead}{t}@{a}@{b}{tail}").replace('.', mark).replace('@', separator)
                             });
                             let text = text.replace('\n', end);
                             let bytes = match encoding {
                                 0 => text.into_bytes(),
-                                _ => [0xff, 0xfe].into_iter().chain(text.encode_utf16().flat_map(u16::to_le_bytes)).collect(),
+                                _ => [0xff, 0xfe]
+                                    .into_iter()
+                                    .chain(text.encode_utf16().flat_map(u16::to_le_bytes))
+                                    .collect(),
                             };
-                            let what = format!("{preamble:?} {names:?} {units:?} {separator:?} {mark:?} {extra} {end:?} {encoding}");
+                            let what = format!(
+                                "{preamble:?} {names:?} {units:?} {separator:?} {mark:?} {extra} {end:?} {encoding}"
+                            );
                             if read(&bytes, &ReadOptions::default()).is_err() {
                                 count.1 += 1;
                                 continue;

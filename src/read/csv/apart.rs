@@ -28,9 +28,9 @@ pub(super) fn header_of(source: &Source) -> Result<Option<(Apart, String)>, Erro
         match (&found, preamble.stated().ok().flatten()) {
             (_, None) => {}
             (Some((before, first)), Some(now)) => {
-                let agrees = before
-                    .stated()?
-                    .is_some_and(|b| (b.interval - now.interval).abs() <= b.interval * (b.relative + now.relative + 1e-9));
+                let agrees = before.stated()?.is_some_and(|b| {
+                    (b.interval - now.interval).abs() <= b.interval * (b.relative + now.relative + 1e-9)
+                });
                 if !agrees {
                     return Err(Error::input(format!(
                         "two header files lie beside it and state different intervals: {} and {}",

@@ -74,8 +74,8 @@ pub(super) enum Form {
     Number,
     /// A number of so many digits that a double holds it only without these whole seconds.
     Epoch(i64),
-    /// A time of day.
-    Clock,
+    /// A time of day, from this full second on.
+    Clock(i64),
 }
 
 impl Form {
@@ -96,7 +96,9 @@ impl Form {
                 let value = whole.checked_sub(base)? as f64 + if whole < 0 { -fraction } else { fraction };
                 Some(Printed { value, ..printed })
             }
-            Form::Clock => TimeOfDay::read(cell).map(|time| time.printed),
+            // Full seconds first, so that the digits behind them keep the precision of a double.
+            Form::Clock(base) => TimeOfDay::read(cell)
+                .map(|time| Printed { value: (time.second - base as f64) + time.printed.value, ..time.printed }),
         }
     }
 }
@@ -219,7 +221,7 @@ impl Rows {
                 }
                 continue;
             };
-            if key.form == Form::Clock {
+            if matches!(key.form, Form::Clock(_)) {
                 // Midnight, and no step back.
                 if printed.value + day < before - 43_200.0 {
                     day += 86_400.0;
@@ -424,7 +426,8 @@ impl Rows {
         let mut row = Row::Complete;
         for (taken, value) in self.taken.iter().zip(out) {
             let cell = cells.get(taken.cell).copied().unwrap_or_default();
-            let refuse = |expected: String| Err(self.bad(line.number, column_of(line.bytes, cell), &shown(cell), &expected));
+            let refuse =
+                |expected: String| Err(self.bad(line.number, column_of(line.bytes, cell), &shown(cell), &expected));
             let number = self.dialect.number(cell);
             let mark = number.map_or_else(|| Mark::read(cell), Mark::of_number);
             match (number, mark) {
@@ -434,7 +437,9 @@ impl Rows {
                     row = if row == Row::Complete { Row::Marked } else { row };
                 }
                 (Some(number), None) if self.unit_fits(taken, cell, number) => *value = number,
-                (Some(_), None) => return refuse(format!("the unit that column \"{}\" has elsewhere", taken.channel.name)),
+                (Some(_), None) => {
+                    return refuse(format!("the unit that column \"{}\" has elsewhere", taken.channel.name));
+                }
                 _ => return refuse(format!("a number in column \"{}\"", taken.channel.name)),
             }
         }

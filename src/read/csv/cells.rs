@@ -356,17 +356,63 @@ impl Mark {
     /// The words and signs that stand for samples that are none.
     pub(super) fn read(cell: &[u8]) -> Option<Self> {
         const MISSING: &[&str] = &[
-            "nan", "null", "none", "nil", "n/a", "na", "#n/a", "#nv", "no data", "nodata", "missing", "void", "invalid",
-            "qnan", "1.#qnan", "1.#ind", "1.#snan", "nan(ind)", "undefined", "undef", "empty", "blank",
+            "nan",
+            "null",
+            "none",
+            "nil",
+            "n/a",
+            "na",
+            "#n/a",
+            "#nv",
+            "no data",
+            "nodata",
+            "missing",
+            "void",
+            "invalid",
+            "qnan",
+            "1.#qnan",
+            "1.#ind",
+            "1.#snan",
+            "nan(ind)",
+            "undefined",
+            "undef",
+            "empty",
+            "blank",
         ];
         const OUTSIDE: &[&str] = &[
-            "ol", "o.l", "o.l.", "ovl", "ovld", "ovr", "ovf", "over", "overload", "overflow", "over range", "overrange",
-            "over-range", "out of range", "clip", "clipped", "clipping", "sat", "saturated",
+            "ol",
+            "o.l",
+            "o.l.",
+            "ovl",
+            "ovld",
+            "ovr",
+            "ovf",
+            "over",
+            "overload",
+            "overflow",
+            "over range",
+            "overrange",
+            "over-range",
+            "out of range",
+            "clip",
+            "clipped",
+            "clipping",
+            "sat",
+            "saturated",
         ];
         // The infinity sign, also as what becomes of its bytes when they are read in another encoding.
         const INFINITE: &[&str] = &[
-            "inf", "infinity", "infinite", "1.#inf", "1.#io", "\u{221e}", "\u{e2}\u{2c6}\u{17e}",
-            "\u{e2}\u{88}\u{9e}", "\u{b0}", "\u{ec}", "\u{e2}??",
+            "inf",
+            "infinity",
+            "infinite",
+            "1.#inf",
+            "1.#io",
+            "\u{221e}",
+            "\u{e2}\u{2c6}\u{17e}",
+            "\u{e2}\u{88}\u{9e}",
+            "\u{b0}",
+            "\u{ec}",
+            "\u{e2}??",
         ];
         if cell.len() > 24 {
             return None;
@@ -404,8 +450,10 @@ impl Mark {
 /// A time of day, such as 10:11:12.131, with or without a date before it.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct TimeOfDay {
-    /// Seconds since midnight.
+    /// Seconds since the last full second.
     pub(super) printed: Printed,
+    /// Full seconds since midnight.
+    pub(super) second: f64,
 }
 
 impl TimeOfDay {
@@ -429,7 +477,12 @@ impl TimeOfDay {
             None => clock,
         };
         let clock = match clock.rfind(['+', '-']) {
-            Some(zone) if clock[zone + 1..].len() >= 2 && clock[zone + 1..].bytes().all(|b| b.is_ascii_digit() || b == b':') => &clock[..zone],
+            Some(zone)
+                if clock[zone + 1..].len() >= 2
+                    && clock[zone + 1..].bytes().all(|b| b.is_ascii_digit() || b == b':') =>
+            {
+                &clock[..zone]
+            }
             Some(_) => return None,
             None => clock,
         };
@@ -449,13 +502,17 @@ impl TimeOfDay {
             _ => return None,
         };
         let digits = seconds.bytes().all(|byte| byte.is_ascii_digit() || matches!(byte, b'.' | b','));
-        let seconds = Printed::read(seconds.replace(',', ".").as_bytes(), b'.').filter(|_| digits)?;
+        let text = seconds.replace(',', ".");
+        let seconds = Printed::read(text.as_bytes(), b'.').filter(|_| digits)?;
         if seconds.value >= 61.0 {
             return None;
         }
         let hours = half.map_or(hours, |half| hours % 12.0 + half);
-        let value = (hours * 60.0 + minutes) * 60.0 + seconds.value;
-        Some(Self { printed: Printed { value, ..seconds } })
+        let (whole, fraction) =
+            text.split_once('.').map_or((text.as_str(), "0".to_owned()), |(w, f)| (w, format!("0.{f}")));
+        let value: f64 = fraction.parse().ok()?;
+        let second = (hours * 60.0 + minutes) * 60.0 + whole.parse::<f64>().ok()?;
+        Some(Self { printed: Printed { value, ..seconds }, second })
     }
 }
 

@@ -1,7 +1,7 @@
 //! Which column is what: time, count, marker, channel; names and units from the rows above the data.
 
 use super::body::{Form, Key};
-use super::cells::{CellUnit, Dialect, Printed, Separator, TimeOfDay, is_blank, shown, split};
+use super::cells::{CellUnit, Dialect, Mark, Printed, Separator, TimeOfDay, is_blank, shown, split};
 use super::preamble::{Preamble, split_unit, time_unit};
 use super::structure::Table;
 use super::text::decode;
@@ -81,8 +81,28 @@ const COUNTERS: &[&str] = &[
     "line",
 ];
 const MARKERS: &[&str] = &[
-    "event", "events", "marker", "markers", "trigger", "trig", "flag", "segment", "segment no", "segment number", "record",
-    "frame", "block", "burst", "capture", "shot", "sweep", "page", "comment", "note", "status", "quality",
+    "event",
+    "events",
+    "marker",
+    "markers",
+    "trigger",
+    "trig",
+    "flag",
+    "segment",
+    "segment no",
+    "segment number",
+    "record",
+    "frame",
+    "block",
+    "burst",
+    "capture",
+    "shot",
+    "sweep",
+    "page",
+    "comment",
+    "note",
+    "status",
+    "quality",
 ];
 
 /// Numbers beyond this are no codes of a converter.
@@ -146,7 +166,8 @@ impl Label {
     fn is_frequency(&self) -> bool {
         let unit = self.unit.as_deref().unwrap_or("").to_lowercase();
         let name = self.name.to_lowercase();
-        ["freq", "frekv", "fréq", "frec"].iter().any(|word| name.starts_with(word)) || matches!(unit.as_str(), "hz" | "khz" | "mhz")
+        ["freq", "frekv", "fréq", "frec"].iter().any(|word| name.starts_with(word))
+            || matches!(unit.as_str(), "hz" | "khz" | "mhz")
     }
 
     fn is_response(&self) -> bool {
@@ -187,7 +208,8 @@ fn is_counter_unit(text: &str) -> bool {
 
 fn is_response_unit(text: &str) -> bool {
     let text = text.trim().to_lowercase();
-    let density = text.contains("hz") && (text.starts_with('v') || text.starts_with('a') || text.contains("v/") || text.contains("v\u{b2}/"));
+    let density = text.contains("hz")
+        && (text.starts_with('v') || text.starts_with('a') || text.contains("v/") || text.contains("v\u{b2}/"));
     text.starts_with("db") || density || matches!(text.as_str(), "deg" | "degree" | "degrees" | "\u{b0}" | "rad")
 }
 
@@ -285,14 +307,28 @@ impl Sight<'_> {
     fn is_bits(&self, column: usize) -> bool {
         let Some(first) = self.texts[column].first() else { return false };
         let bits = |text: &&Vec<u8>| text.len() == first.len() && text.iter().all(|byte| matches!(byte, b'0' | b'1'));
-        first.len() >= 4 && self.texts[column].iter().all(|text| bits(&text)) && self.texts[column].iter().any(|text| text[0] == b'0')
+        first.len() >= 4
+            && self.texts[column].iter().all(|text| bits(&text))
+            && self.texts[column].iter().any(|text| text[0] == b'0')
     }
 
     /// Whether the column rises by equal whole steps other than one.
     fn counts_by_steps(&self, column: usize) -> bool {
         let values = &self.sample[column];
         let step = values.get(1).zip(values.first()).map_or(0.0, |(second, first)| second.value - first.value);
-        self.is_whole(column) && step > 1.5 && values.windows(2).all(|pair| (pair[1].value - pair[0].value - step).abs() < 0.5)
+        self.is_whole(column)
+            && step > 1.5
+            && values.windows(2).all(|pair| (pair[1].value - pair[0].value - step).abs() < 0.5)
+    }
+
+    /// Whether the column holds times of day.
+    fn is_clock(&self, column: usize) -> bool {
+        matches!(self.forms[column], Form::Clock(_))
+    }
+
+    /// Whether the column rises in whole numbers, as a count does, even one with holes.
+    fn rises_in_whole(&self, column: usize) -> bool {
+        self.is_whole(column) && self.sample[column].windows(2).all(|pair| pair[1].value > pair[0].value)
     }
 
     /// Whether the column rises and its steps are equal.
@@ -349,7 +385,8 @@ pub(super) fn read(
     };
     let fineness = sample.iter().enumerate().map(|(at, column)| fine(at, column)).collect();
     let texts = (0..table.columns.len()).map(|at| cells(at, SAMPLE).map(<[u8]>::to_vec).collect()).collect();
-    let units = (0..table.columns.len()).map(|at| cells(at, SAMPLE).find_map(|cell| table.dialect.unit(cell))).collect();
+    let units =
+        (0..table.columns.len()).map(|at| cells(at, SAMPLE).find_map(|cell| table.dialect.unit(cell))).collect();
     let mut sight = Sight { cells: &table.columns, labels, sample, fineness, forms: forms.clone(), texts, units };
     sight.label_by_cells();
 
@@ -369,10 +406,10 @@ pub(super) fn read(
     let twins: Vec<usize> = (0..kinds.len()).filter(|&at| kinds[at] == Kind::Twin).collect();
     let whole = |at: usize| fine(at, &column(at, usize::MAX));
     let unit_of = |at: usize| match (sight.forms[at], sight.units[at].as_ref()) {
-        (Form::Clock, _) | (_, Some(CellUnit::Time)) => Some(1.0),
+        (Form::Clock(_), _) | (_, Some(CellUnit::Time)) => Some(1.0),
         _ => sight.labels[at].unit.as_deref().and_then(time_unit),
     };
-    let counter = (0..kinds.len()).find(|&at| kinds[at] == Kind::Count && (sight.counts(at) || sight.counts_by_steps(at)));
+    let counter = (0..kinds.len()).find(|&at| kinds[at] == Kind::Count && sight.rises_in_whole(at));
     channels(&sight, &kinds, preamble, options, &mut columns)?;
     let first = columns.taken[0].cell;
     let key = match (time, counter) {
@@ -387,7 +424,7 @@ pub(super) fn read(
         (None, Some(at)) => Key {
             cell: table.columns[at],
             form: sight.forms[at],
-            fineness: whole(at),
+            fineness: Fineness::of_a_count(),
             rises: true,
             what: format!("a count in {}", sight.name(at)),
             twins: Vec::new(),
@@ -402,7 +439,7 @@ pub(super) fn read(
         },
     };
     let counter = counter.filter(|_| time.is_none());
-    if let Some(at) = counter.filter(|&at| !sight.counts(at)) {
+    if let Some(at) = counter.filter(|&at| sight.counts_by_steps(at)) {
         columns.findings.push(Finding::limit(
             "count_in_steps",
             format!(
@@ -417,7 +454,7 @@ pub(super) fn read(
             cell: table.columns[at],
             name: sight.name(at),
             unit: unit_of(at),
-            whole: sight.is_whole(at) && sight.forms[at] != Form::Clock,
+            whole: sight.is_whole(at) && !sight.is_clock(at),
             twins: twins.iter().map(|&at| (sight.name(at), unit_of(at))).collect(),
         }),
         key,
@@ -444,8 +481,9 @@ fn form_of<'a>(cells: impl Iterator<Item = &'a [u8]> + Clone, dialect: Dialect) 
     const DIGITS: i32 = 15;
     let mut cells = cells.peekable();
     let Some(first) = cells.peek().copied() else { return Form::Number };
-    if TimeOfDay::read(first).is_some() {
-        return Form::Clock;
+    if let Some(time) = TimeOfDay::read(first) {
+        #[expect(clippy::cast_possible_truncation, reason = "a day has 86400 seconds")]
+        return Form::Clock(time.second as i64);
     }
     let whole = first.split(|&byte| byte == dialect.decimal).next().unwrap_or_default();
     let base = std::str::from_utf8(whole).ok().and_then(|text| text.trim_start_matches('+').parse::<i64>().ok());
@@ -489,8 +527,10 @@ fn headings(lines: &[&[u8]], table: &Table) -> Headings {
     for at in above.take(FAR) {
         let row = header_cells(lines[at], table.dialect);
         let row = shifted(row, table);
-        let picked: Vec<String> = table.columns.iter().map(|&cell| row.get(cell).cloned().unwrap_or_default()).collect();
-        if is_rule(lines[at]) {
+        let picked: Vec<String> =
+            table.columns.iter().map(|&cell| row.get(cell).cloned().unwrap_or_default()).collect();
+        let nothing = row.iter().all(|cell| Mark::read(cell.as_bytes()) == Some(Mark::Missing));
+        if is_rule(lines[at]) || nothing {
             continue;
         }
         if is_units(&picked) && units.is_none() {
@@ -555,7 +595,9 @@ fn is_pair(row: &[String]) -> bool {
 
 /// A rule of dashes under a header.
 fn is_rule(line: &[u8]) -> bool {
-    line.iter().all(|byte| matches!(byte, b'-' | b'=' | b'_' | b'+' | b'|' | b'*' | b':' | b'.' | b',' | b';' | b' ' | b'\t' | b'#' | b'%'))
+    line.iter().all(|byte| {
+        matches!(byte, b'-' | b'=' | b'_' | b'+' | b'|' | b'*' | b':' | b'.' | b',' | b';' | b' ' | b'\t' | b'#' | b'%')
+    })
 }
 
 /// A row of data that is damaged: numbers in half of its columns at least, and as many cells.
@@ -570,7 +612,9 @@ fn header_cells(line: &[u8], dialect: Dialect) -> Vec<String> {
     let line = line.trim_ascii_start();
     let bare = [&b"#"[..], b"%", b"//"].iter().find_map(|sign| line.strip_prefix(*sign)).map(<[u8]>::trim_ascii_start);
     let bare = match (bare, dialect.separator) {
-        (None, Separator::Byte(separator)) if separator != b';' => line.strip_prefix(b";").map(<[u8]>::trim_ascii_start),
+        (None, Separator::Byte(separator)) if separator != b';' => {
+            line.strip_prefix(b";").map(<[u8]>::trim_ascii_start)
+        }
         (bare, _) => bare,
     };
     let line = bare.unwrap_or(line);
@@ -649,7 +693,7 @@ fn refuse_spectra(sight: &Sight<'_>, preamble: &Preamble, options: &ReadOptions)
     if let Some(label) = sight.labels.iter().find(transform).filter(|_| !user_knows) {
         return refuse(format!("column \"{}\"", printable(&label.written)));
     }
-    let clocked = sight.forms.contains(&Form::Clock);
+    let clocked = (0..sight.forms.len()).any(|at| sight.is_clock(at));
     let timeless = !sight.labels.iter().any(Label::is_time) && !clocked;
     if let Some(key) = preamble.spectral.as_ref().filter(|_| timeless && !user_knows) {
         return refuse(format!("\"{}\" without a time column", printable(key)));
@@ -727,7 +771,7 @@ fn time_column(
     // A delay or a period is also given in seconds; the time is what rises. Where none does, the first one is
     // meant, and what is wrong with it comes out later.
     let best = called.iter().copied().find(|&at| sight.rises(at)).or(called.first().copied());
-    let clock = (0..count).find(|&at| sight.forms[at] == Form::Clock);
+    let clock = (0..count).find(|&at| sight.is_clock(at));
     if let Some(at) = best.filter(|&at| sight.rises(at) || clock.is_none()).or(clock) {
         return Ok(Some(at));
     }
@@ -746,7 +790,9 @@ fn time_column(
     const LONG: usize = 16;
     let straight = |&at: &usize| could_be(at) && sight.is_straight(at) && sight.sample[at].len() >= LONG;
     let others: Vec<usize> = (0..count).filter(straight).collect();
-    if let ([at], true) = (others.as_slice(), count > 1 && options.sample_rate.is_none() && preamble.candidates.is_empty()) {
+    if let ([at], true) =
+        (others.as_slice(), count > 1 && options.sample_rate.is_none() && preamble.candidates.is_empty())
+    {
         columns.reading.push(format!("{} is taken as time: it alone rises in equal steps.", sight.name(*at)));
         return Ok(Some(*at));
     }
@@ -754,7 +800,7 @@ fn time_column(
 }
 
 fn has_other_time(sight: &Sight<'_>, but: usize) -> bool {
-    (0..sight.labels.len()).any(|at| at != but && (sight.labels[at].has_time_unit() || sight.forms[at] == Form::Clock))
+    (0..sight.labels.len()).any(|at| at != but && (sight.labels[at].has_time_unit() || sight.is_clock(at)))
 }
 
 /// The column that the user names, by its number or its name.
@@ -766,7 +812,11 @@ fn chosen(sight: &Sight<'_>, wanted: &str, option: &str) -> Result<usize, Error>
     let by_name = || sight.labels.iter().position(|label| same(&label));
     by_number.or_else(by_name).ok_or_else(|| {
         let names: Vec<String> = (0..sight.labels.len()).take(8).map(|at| sight.name(at)).collect();
-        let takes = if option == "--time-column" { "a name, a number counted from 1, or none" } else { "names, or numbers counted from 1" };
+        let takes = if option == "--time-column" {
+            "a name, a number counted from 1, or none"
+        } else {
+            "names, or numbers counted from 1"
+        };
         Error::usage(format!("{option} {}: there is no such column of numbers", printable(wanted)))
             .expected(format!("one of: {}", names.join(", ")))
             .remedy(format!("{option} takes {takes}"))
@@ -797,11 +847,12 @@ fn kinds(
 ) -> Result<Vec<Kind>, Error> {
     let text = |row: usize, at: usize| split(lines[row], table.dialect.separator)[table.columns[at]];
     let repeats = |at: usize, time: usize| table.rows.iter().take(SAMPLE).all(|&row| text(row, at) == text(row, time));
-    let wanted = options.channels.iter().map(|name| chosen(sight, name, "--channels")).collect::<Result<Vec<_>, _>>()?;
+    let wanted =
+        options.channels.iter().map(|name| chosen(sight, name, "--channels")).collect::<Result<Vec<_>, _>>()?;
     let fractional = (0..sight.labels.len()).any(|at| Some(at) != time && !sight.is_whole(at));
     let mut kinds = Vec::new();
     for (at, label) in sight.labels.iter().enumerate() {
-        let steps = label.is_one_of(COUNTERS) && sight.counts_by_steps(at);
+        let steps = label.is_one_of(COUNTERS) && sight.rises_in_whole(at);
         let bare = label.unit.is_none() && !label.names_a_channel();
         let (kind, why) = if Some(at) == time {
             (Kind::Time, String::from("its name, its unit or its equal steps say so"))
@@ -809,8 +860,12 @@ fn kinds(
             (Kind::Signal, String::from("the option names it"))
         } else if label.unit.as_deref().is_some_and(is_counter_unit) || counter(sight, at) || steps {
             (Kind::Count, String::from("a count of rows"))
-        } else if time.is_some() && (label.is_time() || sight.forms[at] == Form::Clock) {
-            if sight.rises(at) { (Kind::Twin, String::from("a second time column")) } else { (Kind::Aside, String::from("a time, but none that rises with the rows,")) }
+        } else if time.is_some() && (label.is_time() || sight.is_clock(at)) {
+            if sight.rises(at) {
+                (Kind::Twin, String::from("a second time column"))
+            } else {
+                (Kind::Aside, String::from("a time, but none that rises with the rows,"))
+            }
         } else if time.is_some_and(|time| !label.is_amplitude() && repeats(at, time)) {
             (Kind::Twin, String::from("a second time column"))
         } else if label.is_one_of(MARKERS) && sight.is_whole(at) {

@@ -70,7 +70,10 @@ fn read_text(source: &Source, options: &ReadOptions, is_part: bool) -> Result<Bo
     let head = Head::read(source, options.encoding.as_deref())?;
     if let Some(upright) = turned::turned(source, &head, options)? {
         let options = ReadOptions { encoding: None, ..options.clone() };
-        return Ok(Box::new(Told::new(read_text(&upright, &options, true)?, "The table lies on its side: a line is a channel.")));
+        return Ok(Box::new(Told::new(
+            read_text(&upright, &options, true)?,
+            "The table lies on its side: a line is a channel.",
+        )));
     }
     let lines = head.lines()?;
     let table = structure::find(&lines, options)?;
@@ -94,7 +97,9 @@ fn read_text(source: &Source, options: &ReadOptions, is_part: bool) -> Result<Bo
             return read_text(source, &below, is_part);
         }
         Verdict::Channels => {
-            return sections::channels(&survey, &rows, head, options, |source, options| read_text(source, options, true));
+            return sections::channels(&survey, &rows, head, options, |source, options| {
+                read_text(source, options, true)
+            });
         }
     }
     rows.strict = survey.comments + survey.repeats + survey.voids > 0;
@@ -148,11 +153,11 @@ fn given_time_unit(options: &ReadOptions) -> Result<Option<f64>, Error> {
 fn refuse_segments(preamble: &Preamble, columns: &Columns, options: &ReadOptions) -> Result<(), Error> {
     match preamble.segments {
         // A time that rises all the way through is one record, whatever was taken besides.
-        Some(count) if count > 1 && columns.time.is_none() && options.record.is_none() => {
-            Err(Error::input(format!("holds {count} segments, records one behind the other, and no time that tells them apart"))
-                .expected("one record")
-                .remedy("export each segment to a file of its own, or with a time column"))
-        }
+        Some(count) if count > 1 && columns.time.is_none() && options.record.is_none() => Err(Error::input(format!(
+            "holds {count} segments, records one behind the other, and no time that tells them apart"
+        ))
+        .expected("one record")
+        .remedy("export each segment to a file of its own, or with a time column")),
         _ => Ok(()),
     }
 }
@@ -177,7 +182,11 @@ fn rows(source: &Source, lines: &[&[u8]], table: &Table, columns: &Columns) -> R
         goes_on: 2 * table.rows.iter().filter(goes_on).count() > table.rows.len(),
         free_until,
         strict: false,
-        repeats: lines[..table.first].iter().filter(|line| !line.trim_ascii().is_empty()).map(|line| line.to_vec()).collect(),
+        repeats: lines[..table.first]
+            .iter()
+            .filter(|line| !line.trim_ascii().is_empty())
+            .map(|line| line.to_vec())
+            .collect(),
         ending,
     }
 }
@@ -216,7 +225,7 @@ fn clock(
     let first = table.rows.first().map(|&row| split(lines[row], table.dialect.separator)[time.cell]);
     let first = first.filter(|_| survey.chosen == 0).and_then(|cell| columns.key.form.read(cell, table.dialect));
     let mut start = first.map_or(column.start, |printed| printed.value);
-    if let Form::Epoch(base) = columns.key.form {
+    if let Form::Epoch(base) | Form::Clock(base) = columns.key.form {
         start += base as f64;
     }
     let mut timing = timing::settle(options, stated, Some(&column.scaled(unit)), scaled(start, unit))?;
@@ -253,7 +262,8 @@ fn twins_agree(time: &Time, column: &Column, survey: &Survey) -> Result<(), Erro
             .expected("one time base for all channels")
             .remedy("export each channel to a file of its own, or choose with --time-column and --channels"));
         }
-        let same_scale = unit.is_some_and(|unit| (twin.scaled(unit).start - column.start).abs() > 0.5 * column.interval);
+        let same_scale =
+            unit.is_some_and(|unit| (twin.scaled(unit).start - column.start).abs() > 0.5 * column.interval);
         if same_scale && time.unit == *unit && name.split(' ').next() == time.name.split(' ').next() {
             return Err(Error::input(format!(
                 "two time columns differ: {} starts at {} s, {name} at {} s",
@@ -292,10 +302,15 @@ fn unit_of(
     let fits: Vec<f64> =
         UNITS.iter().map(|(_, f)| *f).filter(|f| known.is_some_and(|known| column.scaled(*f).agrees(known))).collect();
     match fits[..] {
-        [unit] => return Ok((unit, format!("The time is {name} in {}, as only this agrees with the rate.", word_of(unit)))),
+        [unit] => {
+            return Ok((unit, format!("The time is {name} in {}, as only this agrees with the rate.", word_of(unit))));
+        }
         _ if time.whole && preamble.axis_factor.is_some() => {
             let unit = preamble.axis_factor.unwrap_or(1.0);
-            return Ok((unit, format!("The time is {name} in {}, the unit that the header gives for the axis.", word_of(unit))));
+            return Ok((
+                unit,
+                format!("The time is {name} in {}, the unit that the header gives for the axis.", word_of(unit)),
+            ));
         }
         _ if time.whole => return Err(timing::no_time_unit(name)),
         _ => {}
@@ -337,12 +352,16 @@ fn header(
         (survey.repeats, "lines between the rows that repeat the header or mark a page"),
         (survey.voids, "rows of words for nothing recorded"),
     ];
-    skipped.extend(counted.iter().filter(|(count, _)| *count > 0).map(|(count, what)| format!("Not taken: {count} {what}.")));
+    skipped.extend(
+        counted.iter().filter(|(count, _)| *count > 0).map(|(count, what)| format!("Not taken: {count} {what}.")),
+    );
     reading.extend(skipped.iter().cloned());
     let mut findings = columns.findings;
     findings.extend(timing.findings);
     findings.extend(remarks(preamble, survey, &timing.clock));
-    findings.extend(skipped.iter().filter(|s| s.starts_with("From line")).map(|s| Finding::note("lines_left_out", s.clone())));
+    findings.extend(
+        skipped.iter().filter(|s| s.starts_with("From line")).map(|s| Finding::note("lines_left_out", s.clone())),
+    );
     let time = columns.time.as_ref().map_or("no time column".to_owned(), |time| format!("time in {}", time.name));
     let layout = format!(
         "{}, data from line {}, {time}, {} {}",
@@ -398,20 +417,15 @@ fn doubt(finding: &Finding) -> Doubt {
 }
 
 /// Everything that says a rate, and whether it agrees with the one that was taken.
-fn rates(
-    preamble: &Preamble,
-    time: &Option<Time>,
-    survey: &Survey,
-    clock: &Clock,
-    unit: f64,
-) -> Vec<RateCandidate> {
+fn rates(preamble: &Preamble, time: &Option<Time>, survey: &Survey, clock: &Clock, unit: f64) -> Vec<RateCandidate> {
     let agrees = |interval: f64, relative: f64| {
         let own = clock.interval_s();
         (interval - own).abs() <= own * (relative + clock.relative_uncertainty + 1e-9)
     };
     let mut rates: Vec<RateCandidate> = Vec::new();
     for stated in &preamble.candidates {
-        let used = clock.source == RateSource::Header && (stated.interval - clock.interval_s()).abs() <= 1e-12 * stated.interval;
+        let used = clock.source == RateSource::Header
+            && (stated.interval - clock.interval_s()).abs() <= 1e-12 * stated.interval;
         rates.push(RateCandidate {
             source: "the file's header".to_owned(),
             written: stated.written.trim_matches('"').to_owned(),

@@ -95,7 +95,8 @@ const SOURCES: &[&str] = &["source", "channel", "trace source"];
 const UNITS: &[&str] = &["vertical units", "vertical unit", "y unit", "y units", "yunit", "y unit label"];
 const AXES: &[&str] = &["horizontal units", "horizontal unit", "x unit", "x units", "xunit", "x unit label"];
 /// Keys that may mean something else as well; a time column that disagrees with them is believed.
-const WEAK: &[&str] = &["sampling", "rate", "delta", "x delta", "time resolution", "data rate", "sample clock", "sampling clock"];
+const WEAK: &[&str] =
+    &["sampling", "rate", "delta", "x delta", "time resolution", "data rate", "sample clock", "sampling clock"];
 /// What only the settings of a spectrum have.
 const SPECTRA: &[&str] = &[
     "rbw",
@@ -315,7 +316,9 @@ impl Entry {
     fn new(written: &str, values: Vec<String>) -> Self {
         let (name, unit) = split_unit(written);
         let (name, unit) = match name.rsplit_once(' ') {
-            Some((bare, last)) if unit.is_none() && last.len() > 1 && rate_unit(last).is_some() => (bare, Some(last.to_owned())),
+            Some((bare, last)) if unit.is_none() && last.len() > 1 && rate_unit(last).is_some() => {
+                (bare, Some(last.to_owned()))
+            }
             _ => (name, unit),
         };
         let key = name.to_lowercase().replace(['_', '-', '.', ':', '"', '#', '/', '\''], " ");
@@ -378,8 +381,20 @@ fn rate_unit(unit: &str) -> Option<f64> {
     };
     let word = rest.trim().to_lowercase();
     let known = [
-        "hz", "hertz", "s/s", "sa/s", "sps", "samples/s", "samples/sec", "samples/second", "samples per second", "s/sec",
-        "sa/sec", "pts/s", "points/s", "1/s",
+        "hz",
+        "hertz",
+        "s/s",
+        "sa/s",
+        "sps",
+        "samples/s",
+        "samples/sec",
+        "samples/second",
+        "samples per second",
+        "s/sec",
+        "sa/sec",
+        "pts/s",
+        "points/s",
+        "1/s",
     ];
     (known.contains(&word.as_str()) || word.is_empty() && factor > 1.0).then_some(factor)
 }

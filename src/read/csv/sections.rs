@@ -74,7 +74,8 @@ pub(super) fn judge(survey: &mut Survey, rows: &Rows, options: &ReadOptions, is_
             "From line {line} on the file holds a few rows under other words, such as a summary; they were left out."
         ))));
     }
-    if !starts_over(&survey.stretches) {
+    let interrupted = survey.stretches.windows(2).any(|pair| pair[1].has_odd() && continues(&pair[0], &pair[1]));
+    if interrupted || !starts_over(&survey.stretches) {
         return Err(damage(survey, rows));
     }
     if let Some(record) = options.record {
@@ -136,7 +137,13 @@ fn records(survey: &Survey, rows: &Rows) -> Error {
         .map(|(at, stretch)| {
             let (start, _) = stretch.ruler.ends();
             let rows = stretch.ruler.count();
-            format!("{}: lines {} to {}, {rows} rows from {} on", at + 1, stretch.first_line, stretch.last_line, six_digits(start))
+            format!(
+                "{}: lines {} to {}, {rows} rows from {} on",
+                at + 1,
+                stretch.first_line,
+                stretch.last_line,
+                six_digits(start)
+            )
         })
         .collect();
     let more = if count > SHOWN { "; ..." } else { "" };
@@ -248,9 +255,8 @@ pub(super) fn channels(
     }
     let names: Vec<&str> =
         parts.iter().flat_map(|part| &part.header().channels).map(|channel| channel.name.as_str()).collect();
-    let told_apart = names.iter().enumerate().all(|(at, name)| {
-        !name.starts_with("channel ") && !names[..at].contains(name)
-    });
+    let told_apart =
+        names.iter().enumerate().all(|(at, name)| !name.starts_with("channel ") && !names[..at].contains(name));
     let clock = parts[0].header().clock;
     let together = parts.iter().all(|part| {
         let other = part.header().clock;

@@ -196,7 +196,8 @@ fn commas_in_numbers(lines: &[&[u8]], table: &Table) -> Result<(), Error> {
     let words = names.iter().all(|name| !table.dialect.is_value(name));
     let whole = |&row: &usize| {
         let line = lines[row];
-        !line.contains(&b'.') && split(line, table.dialect.separator).iter().skip(1).step_by(2).all(|c| !c.starts_with(b"-"))
+        !line.contains(&b'.')
+            && split(line, table.dialect.separator).iter().skip(1).step_by(2).all(|c| !c.starts_with(b"-"))
     };
     if words && named >= 2 && table.columns.len() == 2 * named && table.rows.iter().all(whole) {
         return Err(Error::input(format!(
@@ -282,7 +283,9 @@ impl StatedDialect {
             stated.separator = given_separator(char::from(byte)).ok();
         }
         for line in lines.iter().take(FAR) {
-            let Some(at) = line.iter().position(|byte| matches!(byte, b'\t' | b',' | b';' | b':' | b'=')) else { continue };
+            let Some(at) = line.iter().position(|byte| matches!(byte, b'\t' | b',' | b';' | b':' | b'=')) else {
+                continue;
+            };
             let key = decode(&line[..at]).to_lowercase().replace(['_', ' ', '#', '"'], "");
             let value = decode(line[at + 1..].trim_ascii_start_of_quotes()).trim_end().to_lowercase();
             match (key.as_str(), value.as_str()) {
@@ -375,7 +378,9 @@ fn first_row(lines: &[&[u8]], skip: usize, dialect: Dialect, columns: &[usize]) 
 /// A header line starts with a word.
 fn is_row(cells: &[&[u8]], columns: &[usize], dialect: Dialect) -> bool {
     let is_number = |&column: &usize| cells.get(column).is_some_and(|cell| dialect.is_value(cell));
-    let is_word = |&column: &usize| cells.get(column).is_some_and(|cell| !cell.is_empty() && Mark::read(cell).is_none()) && !is_number(&column);
+    let is_word = |&column: &usize| {
+        cells.get(column).is_some_and(|cell| !cell.is_empty() && Mark::read(cell).is_none()) && !is_number(&column)
+    };
     // Words left of the data are metadata; beside a row with holes they are a preamble line.
     let left = cells.iter().take(columns[0]).any(|cell| !cell.is_empty());
     !left && columns.iter().any(is_number) && (is_number(&columns[0]) || !columns.iter().any(is_word))

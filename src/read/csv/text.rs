@@ -66,8 +66,20 @@ impl Encoding {
                 _ => Encoding::Bytes,
             },
             "utf16" if announced != Encoding::Bytes => announced,
-            "utf16" | "utf16le" => if announced == Encoding::Utf16Le { announced } else { Encoding::Utf16LeBare },
-            "utf16be" => if announced == Encoding::Utf16Be { announced } else { Encoding::Utf16BeBare },
+            "utf16" | "utf16le" => {
+                if announced == Encoding::Utf16Le {
+                    announced
+                } else {
+                    Encoding::Utf16LeBare
+                }
+            }
+            "utf16be" => {
+                if announced == Encoding::Utf16Be {
+                    announced
+                } else {
+                    Encoding::Utf16BeBare
+                }
+            }
             _ => {
                 return Err(Error::usage(format!("--encoding {}: no encoding that is known here", printable(name)))
                     .expected("auto, utf-8, latin-1, utf-16, utf-16le or utf-16be"));

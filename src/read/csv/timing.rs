@@ -46,6 +46,11 @@ impl Fineness {
         })
     }
 
+    /// A count is exact and never rounded.
+    pub(super) fn of_a_count() -> Self {
+        Self { decimals: 6, digits: 1, epoch: 0.0 }
+    }
+
     /// The same for times behind an epoch.
     pub(super) fn behind(self, epoch: f64) -> Self {
         Self { epoch, ..self }

@@ -4,7 +4,7 @@
 
 use std::io::Read;
 
-use super::cells::{Dialect, MOST_COLUMNS, Mark, Separator};
+use super::cells::{Dialect, Mark, Separator};
 use super::text::Head;
 use crate::error::Error;
 use crate::read::{Bytes, ReadOptions, Source};
@@ -68,7 +68,8 @@ fn unquoted(cell: &[u8]) -> &[u8] {
 impl Sideways {
     /// The last lines of a text, when each is a label or two and then as many numbers as the others.
     fn find(lines: &[&[u8]], dialect: Dialect) -> Option<Self> {
-        let is_number = |cell: &&[u8]| dialect.number(cell).is_some() || Mark::read(cell).is_some_and(|_| !cell.is_empty());
+        let is_number =
+            |cell: &&[u8]| dialect.number(cell).is_some() || Mark::read(cell).is_some_and(|_| !cell.is_empty());
         let shape = |line: &[u8]| -> Option<(usize, usize)> {
             let mut cells = cells(line, dialect);
             while cells.last().is_some_and(|cell| cell.is_empty()) {
@@ -85,10 +86,16 @@ impl Sideways {
         }
         let count = last + 1 - first;
         let wide = samples > 4 * count && samples >= 8;
-        let sure = if labels > 0 { wide } else { count <= 16 && samples >= FEWEST_SAMPLES && samples > 16 * count };
-        // Many narrow preamble lines of a key and a value are no such table, and neither are rows of a wide one.
-        (sure && count <= MOST_LINES && (labels > 0 || samples > MOST_COLUMNS || count <= 4))
-            .then_some(Self { dialect, first, count, labels, samples })
+        // Without labels the first line must be a time that rises.
+        let times: Vec<f64> =
+            cells(lines[first], dialect).iter().skip(labels).take(64).filter_map(|c| dialect.number(c)).collect();
+        let rises = times.windows(2).all(|pair| pair[1] > pair[0]);
+        let sure = if labels > 0 {
+            wide
+        } else {
+            rises && (2..=16).contains(&count) && samples >= FEWEST_SAMPLES && samples > 16 * count
+        };
+        (sure && count <= MOST_LINES).then_some(Self { dialect, first, count, labels, samples })
     }
 
     /// The same table upright: lines above as they are, then a row of names, perhaps one of units, then the samples.
