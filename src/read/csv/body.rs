@@ -661,7 +661,7 @@ impl Text {
                 Row::None => {}
                 Row::Holes => count += 1,
                 Row::Complete | Row::Marked => {
-                    return Err(Error::input("found an empty cell in the middle of the record")
+                    return Err(Error::input("found an empty cell, or a word for one, in the middle of the record")
                         .in_file(self.rows.source.name())
                         .at_line(first, None)
                         .expected("a number for every channel, except at the start and the end")

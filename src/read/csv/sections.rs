@@ -14,7 +14,7 @@ use super::text::{Head, Lines};
 use super::timing::{Column, six_digits};
 use crate::capture::{Account, Block, Header, Recording, Role};
 use crate::error::{Error, Finding};
-use crate::read::{Origin, ReadOptions, Source};
+use crate::read::{Open, Origin, ReadOptions, Source};
 
 /// What the stretches of a text are.
 #[derive(Debug)]
@@ -233,7 +233,7 @@ pub(super) fn channels(
     rows: &Rows,
     head: Head,
     options: &ReadOptions,
-    open: fn(&Source, &ReadOptions) -> Result<Box<dyn Recording>, Error>,
+    open: Open,
 ) -> Result<Box<dyn Recording>, Error> {
     let head = Arc::new(head);
     let mut parts: Vec<Box<dyn Recording>> = Vec::new();

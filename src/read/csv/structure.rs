@@ -132,7 +132,7 @@ fn with_words(lines: &[&[u8]], dialect: Dialect) -> Option<Found> {
     }
     let (length, _) = lengths.into_iter().max_by_key(|&(length, count)| (count, length))?;
     let rows: Vec<&Vec<&[u8]>> = rows.iter().filter(holds).filter(|row| row.len() == length).collect();
-    if rows.len() < FEWEST || length < 2 || length > MOST_COLUMNS {
+    if rows.len() < FEWEST || !(2..=MOST_COLUMNS).contains(&length) {
         return None;
     }
     let share = |column: usize, is: &dyn Fn(&[u8]) -> bool| rows.iter().filter(|row| is(row[column])).count();
@@ -222,7 +222,6 @@ fn candidates(lines: &[&[u8]], options: &ReadOptions) -> Result<Vec<Dialect>, Er
             .map(Separator::Byte)
             .into_iter()
             .chain([Separator::Blanks])
-            .into_iter()
             .filter(|separator| match separator {
                 Separator::Byte(byte) => holds(*byte) || *byte == b',',
                 Separator::Blanks => holds(b' '),

@@ -48,7 +48,7 @@ impl Fineness {
 
     /// A count is exact and never rounded.
     pub(super) fn of_a_count() -> Self {
-        Self { decimals: 6, digits: 1, epoch: 0.0 }
+        Self { decimals: 6, digits: 15, epoch: 0.0 }
     }
 
     /// The same for times behind an epoch.

@@ -76,7 +76,7 @@ impl Sideways {
                 cells.pop();
             }
             let labels = cells.iter().position(|cell| dialect.number(cell).is_some())?;
-            (labels <= 3 && cells[labels..].iter().all(|cell| is_number(&cell))).then(|| (labels, cells.len() - labels))
+            (labels <= 3 && cells[labels..].iter().all(is_number)).then(|| (labels, cells.len() - labels))
         };
         let last = lines.iter().rposition(|line| !line.trim_ascii().is_empty())?;
         let (labels, samples) = shape(lines[last])?;
