@@ -454,6 +454,18 @@ impl Rows {
         }
     }
 
+    /// What stands where a number is missing.
+    fn missing(&self, line: &[u8]) -> String {
+        let cells = split(line, self.dialect.separator);
+        let cell = |taken: &Taken| cells.get(taken.cell).copied().unwrap_or_default();
+        let missing = self
+            .taken
+            .iter()
+            .map(cell)
+            .find(|cell| self.dialect.number(cell).is_none_or(|n| Mark::of_number(n).is_some()));
+        missing.filter(|cell| !cell.is_empty()).map_or_else(|| "an empty cell".to_owned(), shown)
+    }
+
     /// Where units stand in the cells, every cell must have that of its column; nothing needs none.
     fn unit_fits(&self, taken: &Taken, cell: &[u8], number: f64) -> bool {
         !self.dialect.united || number == 0.0 || self.dialect.unit(cell) == taken.unit
@@ -574,8 +586,8 @@ impl Text {
                     self.holes += 1;
                     continue;
                 }
-                let first = line.number;
-                self.only_holes_follow(first)?;
+                let (first, what) = (line.number, self.rows.missing(line.bytes));
+                self.only_holes_follow(first, &what)?;
                 break;
             }
             if self.given == 0 && filled == 0 && self.holes > 0 {
@@ -652,7 +664,7 @@ impl Text {
     }
 
     /// A row with empty cells ends the record, unless complete rows follow: then it is a hole in the middle.
-    fn only_holes_follow(&mut self, first: u64) -> Result<(), Error> {
+    fn only_holes_follow(&mut self, first: u64, what: &str) -> Result<(), Error> {
         self.finished = true;
         let mut row = vec![0.0; self.rows.taken.len()];
         let mut count = 1;
@@ -661,7 +673,7 @@ impl Text {
                 Row::None => {}
                 Row::Holes => count += 1,
                 Row::Complete | Row::Marked => {
-                    return Err(Error::input("found an empty cell, or a word for one, in the middle of the record")
+                    return Err(Error::input(format!("found {what} in the middle of the record"))
                         .in_file(self.rows.source.name())
                         .at_line(first, None)
                         .expected("a number for every channel, except at the start and the end")

@@ -861,7 +861,7 @@ fn kinds(
         } else if label.unit.as_deref().is_some_and(is_counter_unit) || counter(sight, at) || steps {
             (Kind::Count, String::from("a count of rows"))
         } else if time.is_some() && (label.is_time() || sight.is_clock(at)) {
-            if sight.rises(at) {
+            if sight.rises(at) || label.is_one_of(TIMES) || label.begins_with_time() {
                 (Kind::Twin, String::from("a second time column"))
             } else {
                 (Kind::Aside, String::from("a time, but none that rises with the rows,"))

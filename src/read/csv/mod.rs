@@ -471,6 +471,11 @@ fn remarks(preamble: &Preamble, survey: &Survey, clock: &Clock) -> Vec<Finding> 
         );
         findings.push(Finding::limit("rate_uncertain", message));
     }
+    if let Some(count) = preamble.segments.filter(|&count| count > 1 && survey.stretches.len() == 1) {
+        let message =
+            format!("The header names {count} segments, and one time rises through all rows: one record was read.");
+        findings.push(Finding::limit("segments_not_seen", message));
+    }
     if survey.cut {
         let message = "The file ends in the middle of a row; this last row was left out.";
         findings.push(Finding::limit("cut_short", message));
