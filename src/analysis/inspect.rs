@@ -4,8 +4,9 @@ use serde::Serialize;
 
 use super::findings;
 use super::observe::{Input, Wants, observe};
+use super::pipeline;
 use super::settings::Settings;
-use crate::capture::{Quantity, RateSource, Role};
+use crate::capture::{Account, Quantity, RateSource, Role};
 use crate::error::{Error, Finding, Severity};
 use crate::measure::mains::Mains;
 use crate::read::Source;
@@ -106,6 +107,8 @@ pub struct Inspection {
     pub channels: Vec<InspectedChannel>,
     /// What was taken as what.
     pub reading: Vec<String>,
+    /// How the file was read, and why.
+    pub explanation: Account,
     /// What to know.
     pub warnings: Vec<Finding>,
 }
@@ -173,6 +176,7 @@ pub fn inspect(source: &Source, settings: &Settings) -> Result<Inspection, Error
         mains: observed.mains,
         channels,
         reading: header.reading.clone(),
+        explanation: pipeline::open(source, settings)?.0.account(),
         warnings,
     })
 }
@@ -216,6 +220,11 @@ fn in_short(code: &str) -> &str {
         "codes_without_volts" => "converter codes without volts",
         "steps_differ" => "steps that contradict the setup",
         "unit_unknown" => "no unit in the file",
+        "marked_clipped" => "samples marked as beyond the range",
+        "rate_uncertain" => "times printed too coarsely for a sure rate",
+        "count_in_steps" => "a count of rows that leaves some out",
+        "lines_left_out" => "lines that are no rows",
+        "rows_cut" => "rows cut off where a channel has no samples",
         other => other,
     }
 }

@@ -2,7 +2,7 @@
 
 use ndarray::{Array2, Axis, Slice};
 
-use super::{Channel, Clock};
+use super::{Account, Channel, Clock};
 use crate::error::{Error, Finding};
 
 /// A stretch of samples of all channels, one row a channel.
@@ -59,6 +59,11 @@ pub struct Header {
 pub trait Recording: Send {
     /// What is known so far. Findings are complete only after the last block.
     fn header(&self) -> &Header;
+
+    /// How the file was read and why; what the header tells, where a reader has no more to say.
+    fn account(&self) -> Account {
+        Account::of(self.header())
+    }
 
     /// The next block; `None` after the last one. Blocks are never empty.
     ///

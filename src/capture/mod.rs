@@ -3,12 +3,14 @@
 //! Nothing here knows a file format or a spectrum. A [`Recording`] is opened by `read` and consumed by
 //! `measure`; a short capture is one block, an endless one is many, and nobody else knows the difference.
 
+mod account;
 mod block;
 pub mod chain;
 mod channel;
 mod clock;
 mod port;
 
+pub use account::{Account, ColumnAccount, DataBlock, Doubt, RateCandidate};
 pub use block::{Block, Header, Memory, Recording};
 pub use channel::{Channel, Quantity, Role};
 pub use clock::{Clock, RateSource};

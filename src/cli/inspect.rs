@@ -8,7 +8,8 @@ use super::output::{Delivery, Forms};
 use super::terminal::Console;
 use super::{Outcome, Run, each_file, tables};
 use crate::analysis::inspect::{Inspection, inspect};
-use crate::error::Error;
+use crate::capture::Account;
+use crate::error::{Error, printable};
 use crate::report::columns;
 use crate::report::document::Captures;
 
@@ -21,6 +22,9 @@ pub(super) struct Inspect {
     /// Captures
     #[arg(required = true, value_name = "FILE")]
     files: Vec<PathBuf>,
+    /// Show the data block, each column's part and why, the rates weighed, what was left out and what is doubtful
+    #[arg(long, help_heading = "Output")]
+    explain: bool,
     #[command(flatten)]
     capture: CaptureOptions,
     #[command(flatten)]
@@ -44,7 +48,10 @@ impl Run for Inspect {
             for capture in &captures {
                 console.print(&format!("{}: {}\n", crate::error::printable(&capture.input.path), capture.summary))?;
             }
-            captures.iter().try_for_each(|capture| details(console, capture))
+            captures.iter().try_for_each(|capture| {
+                details(console, capture)?;
+                if self.explain { explain(console, &capture.explanation) } else { Ok(()) }
+            })
         })?;
         Ok(outcome)
     }
@@ -72,4 +79,55 @@ fn details(console: &mut Console, capture: &Inspection) -> Result<(), Error> {
     }
     console.print(&text)?;
     console.table(&tables::inspection(capture))
+}
+
+/// How the file was read and why, with the option that settles each point.
+fn explain(console: &mut Console, account: &Account) -> Result<(), Error> {
+    let mut text = String::from("\nHow this file was read\n");
+    if let Some(block) = &account.block {
+        text += &format!(
+            "  data          lines {} to {}, {} rows, {} header lines above; {} between cells, decimal {}; {}, lines end in \
+             {}\n                option: {}\n",
+            block.first_line,
+            block.last_line,
+            block.rows,
+            block.header_lines,
+            block.separator,
+            block.decimal_mark,
+            block.encoding,
+            block.line_ends,
+            block.option
+        );
+    }
+    for column in &account.columns {
+        let name =
+            if column.name.is_empty() { "no name".to_owned() } else { format!("\"{}\"", printable(&column.name)) };
+        let scale = if (column.scale - 1.0).abs() > 0.0 { format!(", times {}", column.scale) } else { String::new() };
+        let unit = if column.unit.is_empty() { String::new() } else { format!(" in {}", column.unit) };
+        text += &format!(
+            "  column {:<7}{name}: {}{unit}{scale}; {}\n                option: {}\n",
+            column.number, column.role, column.why, column.option
+        );
+    }
+    for rate in &account.rates {
+        let verdict = match (rate.used, rate.agrees) {
+            (true, _) => "taken",
+            (false, true) => "agrees",
+            (false, false) => "disagrees",
+        };
+        text += &format!(
+            "  rate          {} Hz \u{b1}{:.2e}, from {} ({}): {verdict}\n                option: --sample-rate\n",
+            rate.rate_hz,
+            rate.rate_hz * rate.relative_uncertainty,
+            rate.source,
+            printable(&rate.written)
+        );
+    }
+    for skipped in &account.skipped {
+        text += &format!("  left out      {skipped}\n");
+    }
+    for doubt in &account.doubts {
+        text += &format!("  doubtful      {}\n                option: {}\n", doubt.what, doubt.option);
+    }
+    console.print(&text)
 }

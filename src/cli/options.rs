@@ -17,8 +17,8 @@ use crate::compare::acceptance::{self, Condition};
 use crate::dsp::window::Window;
 use crate::error::Error;
 use crate::levels::{Curve, Curves};
-use crate::read::ReadOptions;
 use crate::read::setup::setup;
+use crate::read::{ReadOptions, Scale};
 use crate::units::{Band, Hertz};
 
 /// How captures are read and analysed.
@@ -54,6 +54,18 @@ pub(super) struct CaptureOptions {
     /// Lines to skip at the top of a text file
     #[arg(long, value_name = "N", value_parser = count::<u64>, help_heading = "Reading")]
     skip_lines: Option<u64>,
+    /// The columns of a text table that are channels, by name or number from 1, separated by commas
+    #[arg(long, value_name = "COLUMNS", value_delimiter = ',', help_heading = "Reading")]
+    channels: Vec<String>,
+    /// What one of the file's numbers is worth, such as volts for a code: 0.01, or CH1=0.01,CH2=0.02
+    #[arg(long, value_name = "FACTORS", value_delimiter = ',', value_parser = scale, help_heading = "Reading")]
+    scale: Vec<Scale>,
+    /// Which of several records in one file, counted from 1
+    #[arg(long, value_name = "N", value_parser = count::<u64>, help_heading = "Reading")]
+    record: Option<u64>,
+    /// The encoding of a text file: auto, utf-8, latin-1, utf-16, utf-16le, utf-16be
+    #[arg(long, value_name = "NAME", help_heading = "Reading")]
+    encoding: Option<String>,
     /// The most memory a reader may take, such as 500M
     #[arg(long, value_name = "SIZE", value_parser = size, help_heading = "Reading")]
     max_memory: Option<u64>,
@@ -112,6 +124,10 @@ impl CaptureOptions {
                 time_unit: self.time_unit.clone(),
                 unit: self.unit.clone(),
                 skip_lines: self.skip_lines,
+                channels: self.channels.clone(),
+                scale: self.scale.clone(),
+                record: self.record,
+                encoding: self.encoding.clone(),
                 max_memory: self.max_memory,
             },
         };
@@ -246,6 +262,16 @@ fn decimal_mark(text: &str) -> Result<char, String> {
 fn single(text: &str) -> Option<char> {
     let mut chars = text.chars();
     chars.next().filter(|c| chars.next().is_none() && !c.is_alphanumeric() && !"+-.".contains(*c))
+}
+
+/// Reads a factor, or a channel with its factor.
+fn scale(text: &str) -> Result<Scale, String> {
+    let (channel, factor) =
+        text.rsplit_once('=').map_or((None, text), |(name, factor)| (Some(name.to_owned()), factor));
+    match factor.trim().parse::<f64>() {
+        Ok(factor) if factor.is_finite() && factor.abs() > 0.0 => Ok(Scale { channel, factor }),
+        _ => Err("expected a factor such as 0.01, or CHANNEL=0.01".into()),
+    }
 }
 
 fn fraction(text: &str) -> Result<f64, String> {

@@ -7,6 +7,7 @@ mod csv;
 pub(crate) mod fields;
 mod npy;
 mod pair;
+mod scaled;
 pub mod setup;
 mod source;
 mod wav;
@@ -35,8 +36,25 @@ pub struct ReadOptions {
     pub unit: Option<String>,
     /// Lines to skip at the top of a text file.
     pub skip_lines: Option<u64>,
+    /// The columns of a text table that are channels, by name or 1-based number; the reader's choice where empty.
+    pub channels: Vec<String>,
+    /// What a unit of the file's numbers is worth.
+    pub scale: Vec<Scale>,
+    /// Which of several records in one file, counted from 1.
+    pub record: Option<u64>,
+    /// The encoding of a text file: `utf-8`, `latin-1`, `utf-16le` and so on.
+    pub encoding: Option<String>,
     /// The largest number of bytes that a reader may hold at once.
     pub max_memory: Option<u64>,
+}
+
+/// What one unit of the file's numbers is worth, such as the volts of a code.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Scale {
+    /// The channel by name or 1-based number; all channels where `None`.
+    pub channel: Option<String>,
+    /// The factor.
+    pub factor: f64,
 }
 
 /// A format: how sure it is of a file, and how it opens one.
@@ -97,7 +115,8 @@ pub fn detect(source: &Source) -> Result<&'static Format, Error> {
 /// # Errors
 /// What is wrong with the file, with its place; what is ambiguous, with the option that settles it.
 pub fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Error> {
-    (detect(source)?.open)(source, options).map_err(|error| error.in_file(printable(source.name())))
+    let recording = (detect(source)?.open)(source, options).map_err(|error| error.in_file(printable(source.name())))?;
+    scaled::scaled(recording, options)
 }
 
 /// How many rows a block holds: a fixed number, fewer where channels are many or memory is short.

@@ -95,7 +95,7 @@ fn bad_files_are_refused_with_their_place() {
         ("stars.csv", faulty(COUNT, 700, "0.0014,****,0.001"), &[":702", "****"]),
         ("hole.csv", faulty(COUNT, 700, "0.0014,,0.001"), &[":702"]),
         ("not_a_number.csv", faulty(COUNT, 700, "0.0014,NaN,0.001"), &[":702", "NaN"]),
-        ("infinite.csv", faulty(COUNT, 700, "0.0014,0.001,-inf"), &[":702", "-inf"]),
+        ("overload.csv", faulty(COUNT, 700, "0.0014,0.001,OVERLOAD"), &[":702", "OVERLOAD"]),
         ("overflow.csv", faulty(COUNT, 700, "0.0014,1e999,0.001"), &[":702", "1e999"]),
         ("two_marks.csv", faulty(COUNT, 700, "0.0014,1.2.3,0.001"), &[":702", "1.2.3"]),
         ("two_marks_first.csv", faulty(COUNT, 0, "0,1.2.3,0.001"), &[]),

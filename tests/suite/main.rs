@@ -34,6 +34,7 @@ mod reading_hostile;
 mod reading_layouts;
 mod reading_outside;
 mod reading_properties;
+mod reading_structure;
 #[cfg(feature = "cli")]
 mod readme;
 mod receiver;

@@ -64,8 +64,8 @@ fn broken_tables_say_what_is_wrong_and_where() {
         ("asterisks in the first row", table("0.000000,0.5", "0.000000,****"), &[":2:10", "\"****\"", "CH1"]),
         ("a letter between the rows", table("0.000040,", "dear reader\n0.000040,"), &[":12:1", "\"dear reader\""]),
         ("a word", table(line12, "0.000040,3.5,lamp"), &[":12:14", "\"lamp\"", "CH2"]),
-        ("not a number", table(line12, "0.000040,nan,0.25"), &[":12:10", "\"nan\""]),
-        ("infinity", table(line12, "0.000040,-inf,0.25"), &[":12:10", "\"-inf\"", "larger range"]),
+        ("not a number", table(line12, "0.000040,nan,0.25"), &[":12", "\"nan\"", "middle of the record"]),
+        ("infinity of a time", table("0.000040,", "inf,"), &[":12:1", "\"inf\""]),
         ("overflow", table(line12, "0.000040,1e999,0.25"), &[":12:10", "\"1e999\""]),
         ("hexadecimal", table(line12, "0.000040,0x10,0.25"), &[":12:10", "0x10"]),
         ("a unit in a cell", table(line12, "0.000040,3.5V,0.25"), &[":12:10", "3.5V"]),
@@ -82,7 +82,11 @@ fn broken_tables_say_what_is_wrong_and_where() {
         ("backwards", table("0.000040,", "0.000008,"), &[":12", "back"]),
         ("a jump", table("0.000116,", "5.000000,"), &[":31", "gap"]),
         ("a time twice", table("0.000040,", "0.000036,"), &[":12", "equal steps"]),
-        ("rows of another record", [table("CH1", "CH1"), table("CH1", "CH1")].concat(), &[":32:1", "Time (s)"]),
+        (
+            "rows of another record",
+            [table("CH1", "CH1"), table("CH1", "CH1")].concat(),
+            &[":33", "2 records", "--record N"],
+        ),
         (
             "a configuration of another format",
             b"studio,1,1999\n2,2A,0D\n1,A,,,V,0.1,0\n2,B,,,V,0.1,0\n50\n".to_vec(),
@@ -118,7 +122,7 @@ fn broken_tables_say_what_is_wrong_and_where() {
         ("two ways to read a comma", b"12,5\n3,25\n7,5\n12,0\n".to_vec(), &["12,5", "--separator", "--decimal-mark"]),
         ("time only", b"Time (s)\n0.0\n0.1\n0.2\n".to_vec(), &["no column that is a channel"]),
         ("decibels", b"Time (s),CH1 (dBm)\n0.0,-10.5\n0.1,-10.25\n".to_vec(), &["dBm", "spectrum"]),
-        ("segments", b"Segments,3\nTime (s),CH1 (V)\n0.0,1\n0.1,2\n".to_vec(), &["3 segments"]),
+        ("segments", b"Segments,3\nSample Interval,1e-6\nCH1 (V),CH2 (V)\n0.5,1\n0.1,2\n".to_vec(), &["3 segments"]),
         ("minimum and maximum", b"Time (s),CH1 Min,CH1 Max\n0.0,1.5,2\n0.1,2.5,3\n".to_vec(), &["minimum and maximum"]),
         (
             "two time bases",

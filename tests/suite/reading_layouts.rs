@@ -217,8 +217,7 @@ fn what_is_no_capture_in_time_is_refused_with_the_reason() {
         ("s-magnitude.csv", "spectrum"),
         ("s-unit-in-cells.csv", "spectrum"),
         ("r-simulator.txt", "equal steps"),
-        ("l-two-segments.csv", "goes back"),
-        ("n-clipped.csv", "larger range"),
+        ("l-two-segments.csv", "--record N takes one of them, 1 to 2"),
         ("q-no-time.csv", "--sample-rate"),
         ("q-whole-times.csv", "--time-unit"),
     ];

@@ -2,11 +2,13 @@
 
 use ndarray::{Array2, Axis, Slice};
 
-use super::cells::{Dialect, Printed, Separator, is_blank, leading_number, number, shown, split};
-use super::labels::{Taken, Time};
+use super::cells::{
+    Dialect, Mark, NO_NUMBER, Printed, Scale, Separator, TimeOfDay, is_blank, leading_number, scaled, shown, split,
+};
+use super::labels::Taken;
 use super::text::{Head, Line, Lines, decode};
 use super::timing::{Fineness, Ruler};
-use crate::capture::{Block, Header, Recording};
+use crate::capture::{Account, Block, Header, Recording};
 use crate::error::{Error, Finding};
 use crate::read::{ReadOptions, Source, rows_per_block};
 
@@ -15,11 +17,18 @@ use crate::read::{ReadOptions, Source, rows_per_block};
 pub(super) struct Rows {
     pub(super) source: Source,
     pub(super) dialect: Dialect,
+    pub(super) key: Key,
     /// Lines before the first row.
     pub(super) before: u64,
     pub(super) taken: Vec<Taken>,
     /// Whether rows go on behind the last cell that is read.
     pub(super) goes_on: bool,
+    /// The last line of which the cells behind may hold metadata.
+    pub(super) free_until: u64,
+    /// Whether lines stand among the rows that are none, so that each must be looked at.
+    pub(super) strict: bool,
+    /// The header lines, which some repeat at every page.
+    pub(super) repeats: Vec<Vec<u8>>,
     /// How every sampled row ends, where they all end alike.
     pub(super) ending: Option<Ending>,
 }
@@ -44,65 +53,234 @@ impl Ending {
     }
 }
 
+/// The column that the first pass looks at: the time, else a count of rows, else the first channel.
+#[derive(Debug, Clone)]
+pub(super) struct Key {
+    pub(super) cell: usize,
+    pub(super) form: Form,
+    pub(super) fineness: Fineness,
+    /// Whether the column must rise: a time or a count.
+    pub(super) rises: bool,
+    /// What stands in it, for messages.
+    pub(super) what: String,
+    /// Cells of further time columns, with how they are read.
+    pub(super) twins: Vec<(usize, Form, Fineness)>,
+}
+
+/// How a time is written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Form {
+    /// A number.
+    Number,
+    /// A number of so many digits that a double holds it only without these whole seconds.
+    Epoch(i64),
+    /// A time of day, from this full second on.
+    Clock(i64),
+}
+
+impl Form {
+    /// Reads a cell.
+    #[inline]
+    pub(super) fn read(self, cell: &[u8], dialect: Dialect) -> Option<Printed> {
+        match self {
+            Form::Number => dialect.printed(cell),
+            Form::Epoch(base) => {
+                let printed = dialect.printed(cell)?;
+                let at = memchr::memchr(dialect.decimal, cell).unwrap_or(cell.len());
+                let whole: i64 = std::str::from_utf8(&cell[..at]).ok()?.trim_start_matches('+').parse().ok()?;
+                let mut fraction = 0.0;
+                if at < cell.len() {
+                    let digits = std::str::from_utf8(&cell[at + 1..]).ok()?;
+                    fraction = format!("0.{digits}").parse().ok()?;
+                }
+                let value = whole.checked_sub(base)? as f64 + if whole < 0 { -fraction } else { fraction };
+                Some(Printed { value, ..printed })
+            }
+            // Full seconds first, so that the digits behind them keep the precision of a double.
+            Form::Clock(base) => TimeOfDay::read(cell)
+                .map(|time| Printed { value: (time.second - base as f64) + time.printed.value, ..time.printed }),
+        }
+    }
+}
+
+/// Rows without anything odd between them, whose time rises.
+#[derive(Debug, Clone)]
+pub(super) struct Stretch {
+    pub(super) first_line: u64,
+    pub(super) last_line: u64,
+    pub(super) ruler: Ruler,
+    /// Lines before it that are no rows.
+    odd: Vec<Odd>,
+}
+
+impl Stretch {
+    /// Whether lines that are no rows stand before it.
+    pub(super) fn has_odd(&self) -> bool {
+        !self.odd.is_empty()
+    }
+
+    /// The first of them.
+    pub(super) fn first_odd_line(&self) -> u64 {
+        self.odd.first().map_or(self.first_line, |odd| odd.line)
+    }
+}
+
 /// What the first pass found.
 #[derive(Debug)]
 pub(super) struct Survey {
-    pub(super) ruler: Ruler,
-    /// The line of the last row.
-    pub(super) last_line: u64,
+    /// The stretches of rows, one in a sound file.
+    pub(super) stretches: Vec<Stretch>,
+    /// Which of them is the record.
+    pub(super) chosen: usize,
     /// The first line behind the last row that is no row, and how it starts.
     pub(super) footer: Option<(u64, String)>,
     /// Remarks between the rows.
     pub(super) comments: u64,
+    /// Lines between the rows that say once more what stands above them.
+    pub(super) repeats: u64,
+    /// Rows of words for nothing recorded.
+    pub(super) voids: u64,
     /// Whether the last row was cut off.
     pub(super) cut: bool,
+    /// How often midnight passed.
+    pub(super) midnights: u32,
+    pub(super) twins: Vec<Ruler>,
+}
+
+impl Survey {
+    /// The rows of the record.
+    pub(super) fn record(&self) -> &Stretch {
+        &self.stretches[self.chosen]
+    }
+
+    /// The ruler of the record.
+    pub(super) fn ruler(&self) -> &Ruler {
+        &self.record().ruler
+    }
 }
 
 /// A line among the rows that is none.
-struct Odd {
-    line: u64,
+#[derive(Debug, Clone)]
+pub(super) struct Odd {
+    pub(super) line: u64,
     column: u64,
-    shown: String,
+    pub(super) shown: String,
+}
+
+/// Lines between rows that are still taken together as one break.
+const MOST_ODD: usize = 200;
+/// More stretches than this are no segments but a broken time.
+const MOST_STRETCHES: usize = 10_000;
+
+/// A line that is no row and means nothing wrong.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Skipped {
+    Blank,
+    Comment,
+    Repeat,
+    Void,
 }
 
 impl Rows {
     /// Goes over all rows once: how many, and what their times say.
     ///
-    /// Without a time column the first channel takes its place for the count.
-    ///
     /// # Errors
-    /// A line among the rows that is none, a second time column that differs, or what the system answers.
-    pub(super) fn survey(&self, head: &Head, time: Option<&Time>, options: &ReadOptions) -> Result<Survey, Error> {
-        let key = time.map_or(self.taken[0].cell, |time| time.cell);
-        let fineness = time.map_or_else(|| Fineness::of(std::iter::empty()), |time| time.fineness);
-        let twins = time.map_or(&[][..], |time| &time.twins);
-        let mut survey = Survey { ruler: Ruler::new(fineness), last_line: 0, footer: None, comments: 0, cut: false };
-        let mut odd: Option<Odd> = None;
+    /// A broken time, or what the system answers.
+    pub(super) fn survey(&self, head: &Head, options: &ReadOptions) -> Result<Survey, Error> {
+        let key = &self.key;
+        let stretch = |odd| Stretch { first_line: 0, last_line: 0, ruler: Ruler::new(key.fineness), odd };
+        let twins = key.twins.iter().map(|(_, _, fineness)| Ruler::new(*fineness)).collect();
+        let mut survey = Survey {
+            stretches: Vec::new(),
+            chosen: 0,
+            footer: None,
+            comments: 0,
+            repeats: 0,
+            voids: 0,
+            cut: false,
+            midnights: 0,
+            twins,
+        };
+        let mut now = stretch(Vec::new());
+        let mut odd: Vec<Odd> = Vec::new();
+        let (mut day, mut before) = (0.0, f64::NEG_INFINITY);
         let mut lines = self.lines(head, options)?;
         while let Some(line) = lines.next()? {
             if !line.ended && self.is_cut(line.bytes) {
                 survey.cut = true;
                 break;
             }
-            let Some(printed) = Printed::read(self.cell(line.bytes, key), self.dialect.decimal) else {
-                if self.is_comment(line.bytes) {
-                    survey.comments += 1;
-                } else if !is_blank(line.bytes, self.dialect.separator) {
-                    odd.get_or_insert_with(|| self.odd(line, key));
+            let Some(mut printed) = self.key_of(line.bytes) else {
+                match self.skipped(line.bytes) {
+                    Some(Skipped::Blank) => {}
+                    Some(Skipped::Comment) => survey.comments += 1,
+                    Some(Skipped::Repeat) => survey.repeats += 1,
+                    Some(Skipped::Void) => survey.voids += 1,
+                    _ if odd.len() < MOST_ODD => odd.push(self.odd(line, key.cell)),
+                    _ => {}
                 }
                 continue;
             };
-            if let Some(odd) = &odd {
-                return Err(self.odd_row(odd, time));
+            if matches!(key.form, Form::Clock(_)) {
+                // Midnight, and no step back.
+                if printed.value + day < before - 43_200.0 {
+                    day += 86_400.0;
+                    survey.midnights += 1;
+                }
+                printed.value += day;
+                before = printed.value;
             }
-            if !twins.is_empty() {
-                self.compare(line, key, twins)?;
+            let breaks = !odd.is_empty() || (key.rises && now.ruler.goes_back_to(printed));
+            if breaks && now.ruler.count() > 0 {
+                if survey.stretches.len() >= MOST_STRETCHES {
+                    let (_, last) = now.ruler.ends();
+                    return Err(super::timing::goes_back(last - printed.value, line.number).in_file(self.source.name()));
+                }
+                let done = std::mem::replace(&mut now, stretch(std::mem::take(&mut odd)));
+                survey.stretches.push(done);
+            } else if breaks {
+                now.odd = std::mem::take(&mut odd);
             }
-            survey.ruler.push(printed, line.number);
-            survey.last_line = line.number;
+            if now.ruler.count() == 0 {
+                now.first_line = line.number;
+            }
+            now.ruler.push(printed, line.number);
+            now.last_line = line.number;
+            if survey.stretches.is_empty() && !key.twins.is_empty() {
+                self.measure_twins(line, &mut survey.twins);
+            }
         }
-        survey.footer = odd.map(|odd| (odd.line, odd.shown));
+        survey.footer = odd.into_iter().next().map(|odd| (odd.line, odd.shown));
+        survey.stretches.push(now);
         Ok(survey)
+    }
+
+    /// The key of a row; `None` for a line that is no row.
+    #[inline]
+    fn key_of(&self, line: &[u8]) -> Option<Printed> {
+        let cell = self.cell(line, self.key.cell);
+        let printed = self.key.form.read(cell, self.dialect);
+        if printed.is_some() || self.key.rises || self.key.cell > 0 && is_blank(line, self.dialect.separator) {
+            return printed;
+        }
+        // Without a column that rises, a row is what has a number or a word for nothing recorded in each channel.
+        let cells = split(line, self.dialect.separator);
+        let fits = |taken: &Taken| {
+            let cell = cells.get(taken.cell).copied().unwrap_or_default();
+            self.dialect.number(cell).is_some() || Mark::read(cell).is_some()
+        };
+        let row = self.taken.iter().all(fits) && !is_blank(line, self.dialect.separator) && !is_page_mark(line);
+        row.then_some(Printed { value: 0.0, last_digit: 0, significant: 0 })
+    }
+
+    /// Lays the rulers of further time columns.
+    fn measure_twins(&self, line: Line<'_>, rulers: &mut [Ruler]) {
+        let cells = split(line.bytes, self.dialect.separator);
+        for ((cell, form, _), ruler) in self.key.twins.iter().zip(rulers) {
+            if let Some(printed) = cells.get(*cell).and_then(|cell| form.read(cell, self.dialect)) {
+                ruler.push(printed, line.number);
+            }
+        }
     }
 
     /// The rows as lines, from the first one on.
@@ -127,6 +305,22 @@ impl Rows {
     fn is_comment(&self, line: &[u8]) -> bool {
         matches!(line.first(), Some(b'#' | b'%'))
             || (line.first() == Some(&b';') && self.dialect.separator != Separator::Byte(b';'))
+            || line.starts_with(b"//")
+    }
+
+    /// Why a line that is no row means nothing wrong, if it does not.
+    fn skipped(&self, line: &[u8]) -> Option<Skipped> {
+        if is_blank(line, self.dialect.separator) {
+            Some(Skipped::Blank)
+        } else if self.is_comment(line) {
+            Some(Skipped::Comment)
+        } else if self.repeats.iter().any(|header| header == line) || is_page_mark(line) {
+            Some(Skipped::Repeat)
+        } else if split(line, self.dialect.separator).iter().all(|cell| Mark::read(cell) == Some(Mark::Missing)) {
+            Some(Skipped::Void)
+        } else {
+            None
+        }
     }
 
     /// Whether the last line, which has no end, is less than a row.
@@ -136,10 +330,10 @@ impl Rows {
         }
         let cells = split(line, self.dialect.separator);
         let whole = |taken: &Taken| {
-            cells.get(taken.cell).is_some_and(|cell| cell.is_empty() || number(cell, self.dialect.decimal).is_some())
+            cells.get(taken.cell).is_some_and(|cell| self.dialect.number(cell).is_some() || Mark::read(cell).is_some())
         };
         // A line without a single number is a remark and handled as such.
-        let any = cells.iter().any(|cell| number(cell, self.dialect.decimal).is_some());
+        let any = cells.iter().any(|cell| self.dialect.is_value(cell));
         any && (!self.taken.iter().all(whole)
             || self.ending.is_some_and(|form| shorter(Ending::of(line, self.dialect), form)))
     }
@@ -149,12 +343,12 @@ impl Rows {
         Odd { line: line.number, column: column_of(line.bytes, cell), shown: shown(cell) }
     }
 
-    fn odd_row(&self, odd: &Odd, time: Option<&Time>) -> Error {
-        let what = match time {
-            Some(time) => format!("a time in {}", time.name),
-            None => format!("a number in column \"{}\"", self.taken[0].channel.name),
-        };
-        self.bad(odd.line, odd.column, &odd.shown, &what)
+    /// The error for the first odd line before a stretch.
+    pub(super) fn odd_row(&self, stretch: &Stretch) -> Error {
+        match stretch.odd.first() {
+            Some(odd) => self.bad(odd.line, odd.column, &odd.shown, &self.key.what),
+            None => Error::input("the rows break off").in_file(self.source.name()).at_line(stretch.first_line, None),
+        }
     }
 
     fn bad(&self, line: u64, column: u64, shown: &str, expected: &str) -> Error {
@@ -169,28 +363,15 @@ impl Rows {
         Error::input(found).in_file(self.source.name()).at_line(line, Some(column)).expected(expected).remedy(remedy)
     }
 
-    /// A second time column must repeat the first.
-    fn compare(&self, line: Line<'_>, key: usize, twins: &[usize]) -> Result<(), Error> {
-        let cells = split(line.bytes, self.dialect.separator);
-        let time = cells.get(key).copied().unwrap_or_default();
-        for &twin in twins {
-            let other = cells.get(twin).copied().unwrap_or_default();
-            if !other.is_empty() && number(other, self.dialect.decimal) != number(time, self.dialect.decimal) {
-                return Err(Error::input(format!("two time columns differ: {} and {}", shown(time), shown(other)))
-                    .in_file(self.source.name())
-                    .at_line(line.number, Some(column_of(line.bytes, other)))
-                    .expected("one time base for all channels")
-                    .remedy("export each channel to a file of its own"));
-            }
-        }
-        Ok(())
-    }
-
-    /// Reads the channels of a row into `out`; `false` when a cell is empty.
+    /// Reads the channels of a row into `out`.
     #[inline]
-    fn parse(&self, line: Line<'_>, out: &mut [f64]) -> Result<bool, Error> {
+    fn parse(&self, line: Line<'_>, out: &mut [f64]) -> Result<Row, Error> {
+        // A header that is repeated, or a row behind a comment sign, may hold numbers in the channels' cells.
+        if self.strict && self.key_of(line.bytes).is_none() {
+            return Ok(Row::None);
+        }
         if self.parse_plain(line.bytes, out).is_some() {
-            return Ok(true);
+            return Ok(Row::Complete);
         }
         self.parse_with_care(line, out)
     }
@@ -215,6 +396,9 @@ impl Rows {
                 rest = more;
             }
             let (number, length) = leading_number(rest)?;
+            if number.abs() > LARGEST_PLAIN {
+                return None;
+            }
             rest = &rest[length..];
             while let [b' ', more @ ..] = rest {
                 rest = more;
@@ -231,30 +415,85 @@ impl Rows {
         (self.goes_on || rest.is_empty()).then_some(())
     }
 
-    /// The slow way: any dialect, quotes, and errors with their place.
-    fn parse_with_care(&self, line: Line<'_>, out: &mut [f64]) -> Result<bool, Error> {
+    /// The slow way: any dialect, quotes, marks instead of numbers, and errors with their place.
+    fn parse_with_care(&self, line: Line<'_>, out: &mut [f64]) -> Result<Row, Error> {
+        if let Some(skipped) = self.skipped(line.bytes)
+            && (skipped != Skipped::Void || self.key.rises)
+        {
+            return Ok(Row::None);
+        }
         let cells = split(line.bytes, self.dialect.separator);
-        let mut complete = true;
+        let mut row = Row::Complete;
         for (taken, value) in self.taken.iter().zip(out) {
             let cell = cells.get(taken.cell).copied().unwrap_or_default();
-            match number(cell, self.dialect.decimal) {
-                Some(number) => *value = number,
-                None if cell.is_empty() => complete = false,
-                None => {
-                    let expected = format!("a number in column \"{}\"", taken.channel.name);
-                    return Err(self.bad(line.number, column_of(line.bytes, cell), &shown(cell), &expected));
+            let refuse =
+                |expected: String| Err(self.bad(line.number, column_of(line.bytes, cell), &shown(cell), &expected));
+            let number = self.dialect.number(cell);
+            let mark = number.map_or_else(|| Mark::read(cell), Mark::of_number);
+            match (number, mark) {
+                (_, Some(Mark::Missing)) => row = Row::Holes,
+                (_, Some(Mark::Above | Mark::Below)) => {
+                    *value = if mark == Some(Mark::Above) { f64::INFINITY } else { f64::NEG_INFINITY };
+                    row = if row == Row::Complete { Row::Marked } else { row };
                 }
+                (Some(number), None) if self.unit_fits(taken, cell, number) => *value = number,
+                (Some(_), None) => {
+                    return refuse(format!("the unit that column \"{}\" has elsewhere", taken.channel.name));
+                }
+                _ => return refuse(format!("a number in column \"{}\"", taken.channel.name)),
             }
         }
-        let last = self.taken.last().map_or(0, |taken| taken.cell + 1);
-        match cells.iter().skip(last).find(|cell| !cell.is_empty()) {
-            Some(cell) if !self.goes_on => {
+        let last = self.taken.iter().map(|taken| taken.cell + 1).max().unwrap_or(0);
+        let beyond = cells.iter().skip(last).find(|cell| self.dialect.is_value(cell));
+        match beyond {
+            Some(cell) if !self.goes_on && line.number > self.free_until => {
                 let expected = format!("the line to end after {last} cells");
                 Err(self.bad(line.number, column_of(line.bytes, cell), &shown(cell), &expected))
             }
-            _ => Ok(complete),
+            _ => Ok(row),
         }
     }
+
+    /// What stands where a number is missing.
+    fn missing(&self, line: &[u8]) -> String {
+        let cells = split(line, self.dialect.separator);
+        let cell = |taken: &Taken| cells.get(taken.cell).copied().unwrap_or_default();
+        let missing = self
+            .taken
+            .iter()
+            .map(cell)
+            .find(|cell| self.dialect.number(cell).is_none_or(|n| Mark::of_number(n).is_some()));
+        missing.filter(|cell| !cell.is_empty()).map_or_else(|| "an empty cell".to_owned(), shown)
+    }
+
+    /// Where units stand in the cells, every cell must have that of its column; nothing needs none.
+    fn unit_fits(&self, taken: &Taken, cell: &[u8], number: f64) -> bool {
+        !self.dialect.united || number == 0.0 || self.dialect.unit(cell) == taken.unit
+    }
+}
+
+/// Numbers beyond this may be the marks of an instrument for samples that are none.
+const LARGEST_PLAIN: f64 = 0.999 * NO_NUMBER;
+
+/// What a line gave.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Row {
+    /// No row: a blank line, a remark, a header once more.
+    None,
+    /// A number for every channel.
+    Complete,
+    /// Numbers, and marks for samples above or below the range as infinities.
+    Marked,
+    /// At least one channel has nothing.
+    Holes,
+}
+
+/// A page number or a rule of dashes between pages.
+fn is_page_mark(line: &[u8]) -> bool {
+    let text = line.trim_ascii();
+    let rule = |byte: &u8| matches!(byte, b'-' | b'=' | b'_' | b'*' | b'+' | b'|' | b' ' | b'\t' | b',' | b';' | 0x0c);
+    let page = text.len() < 40 && text.get(..4).is_some_and(|word| word.eq_ignore_ascii_case(b"page"));
+    page || (text.len() >= 3 && text.iter().all(rule) && !text.contains(&b'*'))
 }
 
 /// Whether the end of a row stops short of the usual form.
@@ -270,101 +509,177 @@ fn column_of(line: &[u8], cell: &[u8]) -> u64 {
     decode(&line[..offset.min(line.len())]).chars().count() as u64 + 1
 }
 
-/// From the file's number to the channel's unit: a division where the prefix is small, because 1/1000 is no double
-/// but 1000 is.
-#[inline]
-pub(super) fn scaled(value: f64, factor: f64) -> f64 {
-    if factor < 1.0 { value / (1.0 / factor).round() } else { value * factor }
-}
-
 /// An open text capture.
 pub(super) struct Text {
     header: Header,
+    account: Account,
     rows: Rows,
     lines: Lines,
     last_line: u64,
     /// Rows that may still come.
     left: u64,
+    /// All rows.
+    total: u64,
     given: u64,
     block: usize,
     finished: bool,
     /// Where rows with empty cells began, and how many there were so far.
     holes: u64,
+    /// What stands for samples above and below the range, by channel; found when the first such sample comes.
+    extremes: Option<Vec<(f64, f64)>>,
+    /// Samples marked as above and below the range, by channel.
+    marked: Vec<[u64; 2]>,
+    /// A second run over the text, for the extremes.
+    again: Lines,
 }
 
 impl Text {
     pub(super) fn open(
         header: Header,
+        account: Account,
         rows: Rows,
         head: &Head,
         survey: &Survey,
         options: &ReadOptions,
     ) -> Result<Self, Error> {
-        let lines = rows.lines(head, options)?;
+        let mut lines = rows.lines(head, options)?;
+        for _ in rows.before + 1..survey.record().first_line {
+            lines.next()?;
+        }
+        let again = rows.lines(head, options)?;
         let block = rows_per_block(rows.taken.len(), options);
         Ok(Self {
             header,
+            account,
             lines,
-            last_line: survey.last_line,
-            left: survey.ruler.count(),
+            last_line: survey.record().last_line,
+            left: survey.ruler().count(),
+            total: survey.ruler().count(),
             given: 0,
             block,
             finished: false,
             holes: 0,
+            extremes: None,
+            marked: vec![[0; 2]; rows.taken.len()],
+            again,
             rows,
         })
     }
 
     /// Fills rows until the block is full or the record ends; gives the number of rows filled.
     fn fill(&mut self, samples: &mut [f64], length: usize) -> Result<usize, Error> {
-        let factors: Vec<f64> = self.rows.taken.iter().map(|taken| taken.factor).collect();
-        let mut row = vec![0.0; factors.len()];
+        let scales: Vec<Scale> = self.rows.taken.iter().map(|taken| Scale::of(taken.factor)).collect();
+        let mut row = vec![0.0; scales.len()];
         let mut filled = 0;
         while filled < length {
             let Some(line) = self.lines.next()?.filter(|line| line.number <= self.last_line) else {
                 self.finished = true;
                 break;
             };
-            if is_blank(line.bytes, self.rows.dialect.separator) || self.rows.is_comment(line.bytes) {
+            let parsed = self.rows.parse(line, &mut row)?;
+            if parsed == Row::None {
                 continue;
             }
             self.left = self.left.saturating_sub(1);
-            if self.rows.parse(line, &mut row)? {
-                if self.given == 0 && filled == 0 && self.holes > 0 {
-                    self.remark_cut(self.holes, "start");
+            if parsed == Row::Holes {
+                if self.given == 0 && filled == 0 {
+                    self.holes += 1;
+                    continue;
                 }
-                for (channel, (value, factor)) in row.iter().zip(&factors).enumerate() {
-                    samples[channel * length + filled] = scaled(*value, *factor);
-                }
-                filled += 1;
-            } else if self.given == 0 && filled == 0 {
-                self.holes += 1;
-            } else {
-                let first = line.number;
-                self.only_holes_follow(first)?;
+                let (first, what) = (line.number, self.rows.missing(line.bytes));
+                self.only_holes_follow(first, &what)?;
                 break;
             }
+            if self.given == 0 && filled == 0 && self.holes > 0 {
+                self.remark_cut(self.holes, "start");
+            }
+            if parsed == Row::Marked {
+                self.put_extremes(&mut row)?;
+            }
+            for (channel, (value, scale)) in row.iter().zip(&scales).enumerate() {
+                samples[channel * length + filled] = scale.of_number(*value);
+            }
+            filled += 1;
         }
         Ok(filled)
     }
 
+    /// Puts the extreme of the record in the place of samples marked as beyond the range, and counts them.
+    fn put_extremes(&mut self, row: &mut [f64]) -> Result<(), Error> {
+        if self.extremes.is_none() {
+            self.extremes = Some(self.find_extremes()?);
+        }
+        let extremes = self.extremes.as_deref().unwrap_or_default();
+        for ((value, extreme), marked) in row.iter_mut().zip(extremes).zip(&mut self.marked) {
+            if value.is_infinite() {
+                let above = *value > 0.0;
+                marked[usize::from(!above)] += 1;
+                *value = if above { extreme.1 } else { extreme.0 };
+            }
+        }
+        Ok(())
+    }
+
+    /// The smallest and the largest finite sample of each channel, over the whole record.
+    fn find_extremes(&mut self) -> Result<Vec<(f64, f64)>, Error> {
+        let mut extremes = vec![(f64::INFINITY, f64::NEG_INFINITY); self.rows.taken.len()];
+        let mut row = vec![0.0; extremes.len()];
+        while let Some(line) = self.again.next()?.filter(|line| line.number <= self.last_line) {
+            // A row that is none is an error when its turn comes.
+            if matches!(self.rows.parse(line, &mut row), Ok(Row::Complete | Row::Marked)) {
+                for (value, extreme) in row.iter().zip(&mut extremes).filter(|(value, _)| value.is_finite()) {
+                    *extreme = (extreme.0.min(*value), extreme.1.max(*value));
+                }
+            }
+        }
+        match extremes.iter().position(|(low, high)| low > high) {
+            None => Ok(extremes),
+            Some(at) => Err(Error::input(format!(
+                "every sample of column \"{}\" is marked as beyond the range",
+                self.rows.taken[at].channel.name
+            ))
+            .in_file(self.rows.source.name())
+            .expected("samples within the range")
+            .remedy("record again on a larger range, or leave the channel out with --channels")),
+        }
+    }
+
+    /// Says how many samples were marked, once the record is through.
+    fn remark_marked(&mut self) {
+        let marked = std::mem::take(&mut self.marked);
+        for ((taken, [above, below]), extreme) in
+            self.rows.taken.iter().zip(&marked).zip(self.extremes.as_deref().unwrap_or_default())
+        {
+            if above + below > 0 {
+                let (low, high) = (scaled(extreme.0, taken.factor), scaled(extreme.1, taken.factor));
+                let message = format!(
+                    "{above} samples of \"{}\" are marked as above the recorder's range and {below} as below it; {high} and \
+                     {low}, the extremes of the record, stand in their place, so that peaks are cut off: record again on a \
+                     larger range.",
+                    taken.channel.name
+                );
+                self.header.findings.push(Finding::limit("marked_clipped", message));
+            }
+        }
+    }
+
     /// A row with empty cells ends the record, unless complete rows follow: then it is a hole in the middle.
-    fn only_holes_follow(&mut self, first: u64) -> Result<(), Error> {
+    fn only_holes_follow(&mut self, first: u64, what: &str) -> Result<(), Error> {
         self.finished = true;
         let mut row = vec![0.0; self.rows.taken.len()];
         let mut count = 1;
         while let Some(line) = self.lines.next()?.filter(|line| line.number <= self.last_line) {
-            if is_blank(line.bytes, self.rows.dialect.separator) || self.rows.is_comment(line.bytes) {
-                continue;
+            match self.rows.parse(line, &mut row)? {
+                Row::None => {}
+                Row::Holes => count += 1,
+                Row::Complete | Row::Marked => {
+                    return Err(Error::input(format!("found {what} in the middle of the record"))
+                        .in_file(self.rows.source.name())
+                        .at_line(first, None)
+                        .expected("a number for every channel, except at the start and the end")
+                        .remedy("cut the file at this line, or leave the channel out with --channels"));
+                }
             }
-            if self.rows.parse(line, &mut row)? {
-                return Err(Error::input("found an empty cell in the middle of the record")
-                    .in_file(self.rows.source.name())
-                    .at_line(first, None)
-                    .expected("a number for every channel, except at the start and the end")
-                    .remedy("cut the file at this line, or export the record once more"));
-            }
-            count += 1;
         }
         self.remark_cut(count, "end");
         Ok(())
@@ -372,7 +687,10 @@ impl Text {
 
     fn remark_cut(&mut self, count: u64, place: &str) {
         let message = format!("{count} rows at the {place} have empty cells and were cut off for all channels.");
-        self.header.findings.push(Finding::note("rows_cut", message));
+        // Where one of two blocks side by side is far shorter, most of the other goes.
+        let most = 2 * count > self.total;
+        let finding = if most { Finding::limit("rows_cut", message) } else { Finding::note("rows_cut", message) };
+        self.header.findings.push(finding);
     }
 }
 
@@ -381,8 +699,13 @@ impl Recording for Text {
         &self.header
     }
 
+    fn account(&self) -> Account {
+        self.account.clone()
+    }
+
     fn next_block(&mut self) -> Result<Option<Block>, Error> {
         if self.finished {
+            self.remark_marked();
             return Ok(None);
         }
         let channels = self.rows.taken.len();
@@ -393,6 +716,7 @@ impl Recording for Text {
         self.given += filled as u64;
         if filled == 0 {
             self.finished = true;
+            self.remark_marked();
             return Ok(None);
         }
         let whole = Array2::from_shape_vec((channels, length), samples).expect("the buffer was made for this shape");

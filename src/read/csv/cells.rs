@@ -1,6 +1,8 @@
 //! Lines to cells, cells to numbers. Strict: what is not plainly a number is not a number.
 
+use super::preamble::time_unit;
 use super::text::decode;
+use crate::capture::Quantity;
 use crate::error::printable;
 
 /// More columns than this are no capture.
@@ -23,20 +25,64 @@ pub(super) enum Separator {
 pub(super) struct Dialect {
     pub(super) separator: Separator,
     pub(super) decimal: u8,
+    /// Whether units stand behind the numbers, as in "12.5 mV".
+    pub(super) united: bool,
 }
 
 impl Dialect {
+    /// The cell as a number; with a unit behind it, in the basic unit.
+    #[inline]
+    pub(super) fn number(self, cell: &[u8]) -> Option<f64> {
+        let plain = number(cell, self.decimal);
+        if plain.is_some() || !self.united {
+            return plain;
+        }
+        united(cell, self.decimal).map(|(printed, _)| printed.value)
+    }
+
+    /// The cell as a number that knows how finely it was printed.
+    #[inline]
+    pub(super) fn printed(self, cell: &[u8]) -> Option<Printed> {
+        let plain = Printed::read(cell, self.decimal);
+        if plain.is_some() || !self.united {
+            return plain;
+        }
+        united(cell, self.decimal).map(|(printed, _)| printed)
+    }
+
+    /// The unit behind the number of a cell, where numbers have units.
+    pub(super) fn unit(self, cell: &[u8]) -> Option<CellUnit> {
+        if !self.united || number(cell, self.decimal).is_some() {
+            return None;
+        }
+        united(cell, self.decimal).map(|(_, unit)| unit)
+    }
+
+    /// Whether a cell holds a value: a number or a time of day.
+    pub(super) fn is_value(self, cell: &[u8]) -> bool {
+        self.number(cell).is_some() || TimeOfDay::read(cell).is_some()
+    }
+
     /// In words.
     pub(super) fn words(self) -> String {
-        let separator = match self.separator {
+        let units = if self.united { ", units in the cells" } else { "" };
+        format!("{} separated, decimal {}{units}", self.separator_word(), self.decimal_word())
+    }
+
+    /// The word for the separator.
+    pub(super) fn separator_word(self) -> String {
+        match self.separator {
             Separator::Byte(b',') => "comma".to_owned(),
             Separator::Byte(b';') => "semicolon".to_owned(),
             Separator::Byte(b'\t') => "tab".to_owned(),
             Separator::Byte(other) => format!("\"{}\"", char::from(other)),
             Separator::Blanks => "blank".to_owned(),
-        };
-        let decimal = if self.decimal == b',' { "comma" } else { "point" };
-        format!("{separator} separated, decimal {decimal}")
+        }
+    }
+
+    /// The word for the decimal mark.
+    pub(super) fn decimal_word(self) -> &'static str {
+        if self.decimal == b',' { "comma" } else { "point" }
     }
 }
 
@@ -135,6 +181,34 @@ pub(super) fn leading_number(text: &[u8]) -> Option<(f64, usize)> {
 
 /// The cell as a number.
 pub(super) fn number(cell: &[u8], decimal: u8) -> Option<f64> {
+    strict_number(cell, decimal).or_else(|| {
+        let (tidy, length) = tidied(cell)?;
+        strict_number(&tidy[..length], decimal)
+    })
+}
+
+/// A typographic minus sign and the exponent of double precision, `1.0D-03`, as the plain characters they stand for.
+fn tidied(cell: &[u8]) -> Option<([u8; LONGEST_NUMBER], usize)> {
+    const MINUS: &[u8] = "\u{2212}".as_bytes();
+    let mut tidy = [0; LONGEST_NUMBER];
+    let (mut length, mut rest, mut mark, mut changed) = (0, cell, false, false);
+    while let [byte, more @ ..] = rest {
+        let put;
+        if let Some(behind) = rest.strip_prefix(MINUS) {
+            (put, rest, changed) = (b'-', behind, true);
+        } else {
+            // Only behind a decimal mark, because 1D5 may be a hexadecimal word.
+            let exponent = mark && matches!(byte, b'D' | b'd');
+            (put, rest, changed) = (if exponent { b'E' } else { *byte }, more, changed || exponent);
+        }
+        mark |= matches!(put, b'.' | b',');
+        *tidy.get_mut(length)? = put;
+        length += 1;
+    }
+    changed.then_some((tidy, length))
+}
+
+fn strict_number(cell: &[u8], decimal: u8) -> Option<f64> {
     if decimal == b',' {
         if memchr::memchr(b'.', cell).is_some() || cell.last() == Some(&b',') {
             return None;
@@ -145,7 +219,7 @@ pub(super) fn number(cell: &[u8], decimal: u8) -> Option<f64> {
         for (to, &from) in pointed.iter_mut().zip(cell) {
             *to = if from == b',' { b'.' } else { from };
         }
-        return number(pointed, b'.');
+        return strict_number(pointed, b'.');
     }
     leading_number(cell).filter(|&(_, length)| length == cell.len()).map(|(value, _)| value)
 }
@@ -173,12 +247,12 @@ impl Printed {
                     decimals += i32::from(fraction);
                     significant += i32::from(significant > 0 || byte != b'0');
                 }
-                b'e' | b'E' => {
+                b'e' | b'E' | b'd' | b'D' => {
                     exponent = small_integer(&cell[at + 1..]);
                     break;
                 }
-                b'+' | b'-' => {}
-                _ => fraction = true,
+                b'.' | b',' => fraction = true,
+                _ => {}
             }
         }
         Some(Self { value, last_digit: exponent - decimals, significant })
@@ -197,6 +271,263 @@ fn small_integer(text: &[u8]) -> i32 {
         .filter(|byte| byte.is_ascii_digit())
         .fold(0i32, |sum, &digit| sum.saturating_mul(10).saturating_add(i32::from(digit - b'0')).min(9999));
     if text.first() == Some(&b'-') { -size } else { size }
+}
+
+/// A number with its unit in the cell, both in the basic unit.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) enum CellUnit {
+    /// Seconds.
+    Time,
+    /// A unit of amplitude without prefix.
+    Amplitude(String),
+}
+
+/// Reads "12.5 mV" or "2us"; the value comes in volts or seconds.
+fn united(cell: &[u8], decimal: u8) -> Option<(Printed, CellUnit)> {
+    let digit = |byte: &u8| byte.is_ascii_digit() || matches!(byte, b'+' | b'-' | b'.' | b',');
+    let exponent = |at: usize| {
+        matches!(cell[at], b'e' | b'E')
+            && at > 0
+            && cell.get(at + 1).is_some_and(|next| next.is_ascii_digit() || matches!(next, b'+' | b'-'))
+    };
+    let end = (0..cell.len()).find(|&at| !digit(&cell[at]) && !exponent(at))?;
+    let printed = Printed::read(&cell[..end], decimal)?;
+    let unit = decode(cell[end..].trim_ascii());
+    let (unit, factor) = match time_unit(&unit) {
+        Some(factor) => (CellUnit::Time, factor),
+        None => match Quantity::parse(&unit)? {
+            (Quantity::Unit(symbol), factor) => (CellUnit::Amplitude(symbol), factor),
+            _ => return None,
+        },
+    };
+    #[expect(clippy::cast_possible_truncation, reason = "factors are powers of ten between 1e-12 and 1e9")]
+    let power = factor.log10().round() as i32;
+    let value = scaled(printed.value, factor);
+    Some((Printed { value, last_digit: printed.last_digit + power, ..printed }, unit))
+}
+
+/// The way from the file's number to the basic unit: a division where the prefix is small, because 1/1000 is no
+/// double but 1000 is.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Scale {
+    divides: bool,
+    by: f64,
+}
+
+impl Scale {
+    /// The scale of a factor.
+    pub(super) fn of(factor: f64) -> Self {
+        let inverse = (1.0 / factor).round();
+        // A scale of the user's own need not be a power of ten.
+        let divides = factor > 0.0 && factor < 1.0 && (inverse * factor - 1.0).abs() < 1e-15;
+        Self { divides, by: if divides { inverse } else { factor } }
+    }
+
+    /// Scales a number.
+    #[inline]
+    pub(super) fn of_number(self, value: f64) -> f64 {
+        if self.divides { value / self.by } else { value * self.by }
+    }
+}
+
+/// A number times a factor, as [`Scale`] does it.
+pub(super) fn scaled(value: f64, factor: f64) -> f64 {
+    Scale::of(factor).of_number(value)
+}
+
+/// What stands in place of a number.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Mark {
+    /// Nothing was recorded.
+    Missing,
+    /// Above the recorder's range.
+    Above,
+    /// Below it.
+    Below,
+    /// Outside it, nobody says on which side.
+    Outside,
+}
+
+/// Numbers from here on stand for infinity or for nothing recorded, by the convention of instrument languages
+/// (9.9E37 and 9.91E37: SCPI-1999, volume 1, 7.2.1.4 and 7.2.1.5; from memory).
+pub(super) const NO_NUMBER: f64 = 9.9e37;
+
+impl Mark {
+    /// The words and signs that stand for samples that are none.
+    pub(super) fn read(cell: &[u8]) -> Option<Self> {
+        const MISSING: &[&str] = &[
+            "nan",
+            "null",
+            "none",
+            "nil",
+            "n/a",
+            "na",
+            "#n/a",
+            "#nv",
+            "no data",
+            "nodata",
+            "missing",
+            "void",
+            "invalid",
+            "qnan",
+            "1.#qnan",
+            "1.#ind",
+            "1.#snan",
+            "nan(ind)",
+            "undefined",
+            "undef",
+            "empty",
+            "blank",
+        ];
+        const OUTSIDE: &[&str] = &[
+            "ol",
+            "o.l",
+            "o.l.",
+            "ovl",
+            "ovld",
+            "ovr",
+            "ovf",
+            "over",
+            "overload",
+            "overflow",
+            "over range",
+            "overrange",
+            "over-range",
+            "out of range",
+            "clip",
+            "clipped",
+            "clipping",
+            "sat",
+            "saturated",
+        ];
+        // The infinity sign, also as what becomes of its bytes when they are read in another encoding.
+        const INFINITE: &[&str] = &[
+            "inf",
+            "infinity",
+            "infinite",
+            "1.#inf",
+            "1.#io",
+            "\u{221e}",
+            "\u{e2}\u{2c6}\u{17e}",
+            "\u{e2}\u{88}\u{9e}",
+            "\u{b0}",
+            "\u{ec}",
+            "\u{e2}??",
+        ];
+        if cell.len() > 24 {
+            return None;
+        }
+        let text = decode(cell).trim().to_lowercase();
+        let below = text.starts_with(['-', '\u{2212}']);
+        let bare = text.trim_start_matches(['+', '-', '\u{2212}']).trim();
+        let signed = bare.len() < text.len();
+        let is = |words: &[&str]| words.contains(&bare);
+        if bare.is_empty() || is(MISSING) {
+            Some(Mark::Missing)
+        } else if is(INFINITE) || (signed && is(OUTSIDE)) {
+            Some(if below { Mark::Below } else { Mark::Above })
+        } else if is(OUTSIDE) || bare.bytes().all(|byte| byte == b'*') {
+            Some(Mark::Outside)
+        } else if matches!(bare, "under" | "underrange" | "under range") {
+            Some(Mark::Below)
+        } else {
+            None
+        }
+    }
+
+    /// The same for numbers that stand for none.
+    pub(super) fn of_number(value: f64) -> Option<Self> {
+        if value.abs() < 0.999 * NO_NUMBER {
+            None
+        } else if value.abs() > 1.0005 * NO_NUMBER {
+            Some(Mark::Missing)
+        } else {
+            Some(if value < 0.0 { Mark::Below } else { Mark::Above })
+        }
+    }
+}
+
+/// A time of day, such as 10:11:12.131, with or without a date before it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct TimeOfDay {
+    /// Seconds since the last full second.
+    pub(super) printed: Printed,
+    /// Full seconds since midnight.
+    pub(super) second: f64,
+}
+
+impl TimeOfDay {
+    /// Reads hours, minutes and seconds, or minutes and seconds where the seconds have a fraction; a date, AM or PM
+    /// and a zone may stand around them.
+    pub(super) fn read(cell: &[u8]) -> Option<Self> {
+        // Nearly all cells are plain numbers, and this ends early for them.
+        memchr::memchr(b':', cell)?;
+        if cell.len() > 48 {
+            return None;
+        }
+        let text = std::str::from_utf8(cell).ok()?.trim();
+        let (clock, half) = match text.len().checked_sub(2).and_then(|at| text.split_at_checked(at)) {
+            Some((front, end)) if end.eq_ignore_ascii_case("am") => (front.trim_end(), Some(0.0)),
+            Some((front, end)) if end.eq_ignore_ascii_case("pm") => (front.trim_end(), Some(12.0)),
+            _ => (text.strip_suffix(['Z', 'z']).unwrap_or(text), None),
+        };
+        let clock = match clock.split_once(['T', ' ']) {
+            Some((date, clock)) if is_date(date.as_bytes()) => clock.trim(),
+            Some(_) => return None,
+            None => clock,
+        };
+        let clock = match clock.rfind(['+', '-']) {
+            Some(zone)
+                if clock[zone + 1..].len() >= 2
+                    && clock[zone + 1..].bytes().all(|b| b.is_ascii_digit() || b == b':') =>
+            {
+                &clock[..zone]
+            }
+            Some(_) => return None,
+            None => clock,
+        };
+        let parts: Vec<&str> = clock.split(':').collect();
+        let whole = |part: &str, most: f64| -> Option<f64> {
+            let digits = (1..=2).contains(&part.len()) && part.bytes().all(|byte| byte.is_ascii_digit());
+            part.parse().ok().filter(|&value: &f64| digits && value < most)
+        };
+        let fraction = |part: &str| part.contains(['.', ',']);
+        let (hours, minutes, seconds) = match parts[..] {
+            [hours, minutes, seconds] => (whole(hours, 25.0)?, whole(minutes, 60.0)?, seconds.to_owned()),
+            [minutes, seconds] if fraction(seconds) => (0.0, whole(minutes, 60.0)?, seconds.to_owned()),
+            // Some write the fraction behind a fourth colon.
+            [hours, minutes, seconds, fraction] => {
+                (whole(hours, 25.0)?, whole(minutes, 60.0)?, format!("{seconds}.{fraction}"))
+            }
+            _ => return None,
+        };
+        let digits = seconds.bytes().all(|byte| byte.is_ascii_digit() || matches!(byte, b'.' | b','));
+        let text = seconds.replace(',', ".");
+        let seconds = Printed::read(text.as_bytes(), b'.').filter(|_| digits)?;
+        if seconds.value >= 61.0 {
+            return None;
+        }
+        let hours = half.map_or(hours, |half| hours % 12.0 + half);
+        let (whole, fraction) =
+            text.split_once('.').map_or((text.as_str(), "0".to_owned()), |(w, f)| (w, format!("0.{f}")));
+        let value: f64 = fraction.parse().ok()?;
+        let second = (hours * 60.0 + minutes) * 60.0 + whole.parse::<f64>().ok()?;
+        Some(Self { printed: Printed { value, ..seconds }, second })
+    }
+}
+
+/// A calendar date in digits, or with the month in letters.
+pub(super) fn is_date(cell: &[u8]) -> bool {
+    let parts: Vec<&[u8]> = cell.split(|byte| matches!(byte, b'-' | b'/' | b'.')).collect();
+    let digits = |part: &&[u8]| !part.is_empty() && part.iter().all(u8::is_ascii_digit);
+    let month = |part: &[u8]| part.len() == 3 && part.iter().all(u8::is_ascii_alphabetic);
+    match parts[..] {
+        [a, b, c] => {
+            let long = a.len() == 4 || c.len() == 4 || (c.len() == 2 && !cell.contains(&b'.'));
+            digits(&a) && digits(&c) && (digits(&b) || month(b)) && long && cell.len() <= 11
+        }
+        _ => false,
+    }
 }
 
 /// A cell for a message: decoded, made safe, in quotes.

@@ -1,11 +1,12 @@
 //! Which column is what: time, count, marker, channel; names and units from the rows above the data.
 
-use super::cells::{Dialect, Printed, Separator, is_blank, number, split};
+use super::body::{Form, Key};
+use super::cells::{CellUnit, Dialect, Mark, Printed, Separator, TimeOfDay, is_blank, shown, split};
 use super::preamble::{Preamble, split_unit, time_unit};
 use super::structure::Table;
 use super::text::decode;
 use super::timing::{Fineness, Ruler, in_pairs};
-use crate::capture::{Channel, Quantity, Role};
+use crate::capture::{Channel, ColumnAccount, Quantity, Role};
 use crate::error::{Error, Finding, printable};
 use crate::read::ReadOptions;
 
@@ -27,6 +28,25 @@ const TIMES: &[&str] = &[
     "temps",
     "tiempo",
     "tempo",
+    "tijd",
+    "tid",
+    "czas",
+    "time base",
+    "timebase",
+    "elapsed",
+    "elapsed seconds",
+    "relative time",
+    "rel. time",
+    "rel time",
+    "absolute time",
+    "abs time",
+    "datetime",
+    "date time",
+    "date/time",
+    "clock",
+    "secs",
+    "epoch",
+    "unix time",
 ];
 const COUNTERS: &[&str] = &[
     "index",
@@ -46,8 +66,44 @@ const COUNTERS: &[&str] = &[
     "row",
     "number",
     "x",
+    "idx",
+    "i",
+    "k",
+    "count",
+    "counter",
+    "sample index",
+    "sample #",
+    "sample nr",
+    "sample_index",
+    "sample_no",
+    "sample_number",
+    "record number",
+    "line",
 ];
-const MARKERS: &[&str] = &["event", "events", "marker", "markers", "trigger", "flag"];
+const MARKERS: &[&str] = &[
+    "event",
+    "events",
+    "marker",
+    "markers",
+    "trigger",
+    "trig",
+    "flag",
+    "segment",
+    "segment no",
+    "segment number",
+    "record",
+    "frame",
+    "block",
+    "burst",
+    "capture",
+    "shot",
+    "sweep",
+    "page",
+    "comment",
+    "note",
+    "status",
+    "quality",
+];
 
 /// Numbers beyond this are no codes of a converter.
 const LARGEST_CODE: f64 = 32_767.0;
@@ -70,7 +126,8 @@ impl Label {
         let (bare, bracket) = if known { (bare, bracket) } else { (name.trim(), None) };
         let unit = Some(unit.trim().to_owned()).filter(|unit| !unit.is_empty()).or(bracket);
         // A label that is nothing but a unit names no channel.
-        if unit.is_none() && Quantity::parse(bare).is_some() {
+        let is_only_unit = Quantity::parse(bare).is_some() || (time_unit(bare).is_some() && bare.len() < 3);
+        if unit.is_none() && is_only_unit {
             return Self { name: String::new(), unit: Some(bare.to_owned()), written: bare.to_owned() };
         }
         Self { name: bare.to_owned(), unit, written: name.trim().to_owned() }
@@ -90,7 +147,13 @@ impl Label {
 
     fn is_time(&self) -> bool {
         let counts = self.unit.as_deref().is_some_and(is_counter_unit);
-        !counts && !self.is_amplitude() && (self.has_time_unit() || self.is_one_of(TIMES))
+        !counts && !self.is_amplitude() && (self.has_time_unit() || self.is_one_of(TIMES) || self.begins_with_time())
+    }
+
+    /// "Time 2", "Time CH1", "time_b".
+    fn begins_with_time(&self) -> bool {
+        let name = self.name.to_lowercase();
+        name.strip_prefix("time").is_some_and(|rest| rest.starts_with(|c: char| !c.is_alphabetic()))
     }
 
     /// A name that only channels have: "CH2", "channel 1", "C3".
@@ -102,7 +165,9 @@ impl Label {
 
     fn is_frequency(&self) -> bool {
         let unit = self.unit.as_deref().unwrap_or("").to_lowercase();
-        self.name.to_lowercase().starts_with("freq") || matches!(unit.as_str(), "hz" | "khz" | "mhz")
+        let name = self.name.to_lowercase();
+        ["freq", "frekv", "fréq", "frec"].iter().any(|word| name.starts_with(word))
+            || matches!(unit.as_str(), "hz" | "khz" | "mhz")
     }
 
     fn is_response(&self) -> bool {
@@ -121,8 +186,9 @@ impl Label {
     fn is_digital(&self) -> bool {
         let name = self.name.to_lowercase();
         let rest = name.strip_prefix('d');
-        name.starts_with("digital")
-            || name.starts_with("logic")
+        let words = ["digital", "logic", "bus", "pod", "port", "word", "bit", "dio", "din", "dig"];
+        words.iter().any(|word| name.starts_with(word))
+            || name.strip_prefix("d").is_some_and(|rest| rest.contains("-d") || rest.contains(".."))
             || rest.is_some_and(|rest| !rest.is_empty() && rest.bytes().all(|byte| byte.is_ascii_digit()))
     }
 }
@@ -137,12 +203,14 @@ fn is_unit(text: &str) -> bool {
 }
 
 fn is_counter_unit(text: &str) -> bool {
-    matches!(text.trim().to_lowercase().as_str(), "sequence" | "samples" | "points")
+    matches!(text.trim().to_lowercase().as_str(), "sequence" | "samples" | "points" | "counts" | "index")
 }
 
 fn is_response_unit(text: &str) -> bool {
     let text = text.trim().to_lowercase();
-    text.starts_with("db") || matches!(text.as_str(), "deg" | "degree" | "degrees" | "\u{b0}" | "rad")
+    let density = text.contains("hz")
+        && (text.starts_with('v') || text.starts_with('a') || text.contains("v/") || text.contains("v\u{b2}/"));
+    text.starts_with("db") || density || matches!(text.as_str(), "deg" | "degree" | "degrees" | "\u{b0}" | "rad")
 }
 
 /// The time column.
@@ -156,9 +224,8 @@ pub(super) struct Time {
     pub(super) unit: Option<f64>,
     /// Whether the times are whole numbers.
     pub(super) whole: bool,
-    pub(super) fineness: Fineness,
-    /// Cells that repeat the time.
-    pub(super) twins: Vec<usize>,
+    /// Further time columns: their names and factors to seconds.
+    pub(super) twins: Vec<(String, Option<f64>)>,
 }
 
 /// A column that is taken as a channel.
@@ -168,17 +235,24 @@ pub(super) struct Taken {
     pub(super) channel: Channel,
     /// The factor from the file's numbers to the channel's unit.
     pub(super) factor: f64,
+    /// The unit within the cells.
+    pub(super) unit: Option<CellUnit>,
 }
 
 /// What the columns are.
 #[derive(Debug)]
 pub(super) struct Columns {
     pub(super) time: Option<Time>,
+    /// The column that the first pass looks at.
+    pub(super) key: Key,
+    /// A count of rows that stands in for a missing time column.
+    pub(super) counter: Option<String>,
     pub(super) taken: Vec<Taken>,
-    /// Lines with names and units.
-    pub(super) header_lines: usize,
+    /// Lines with names and units, counted from 0.
+    pub(super) header_lines: Vec<usize>,
     pub(super) reading: Vec<String>,
     pub(super) findings: Vec<Finding>,
+    pub(super) account: Vec<ColumnAccount>,
 }
 
 /// The columns' labels and the numbers of the first rows.
@@ -187,6 +261,11 @@ struct Sight<'a> {
     labels: Vec<Label>,
     sample: Vec<Vec<Printed>>,
     fineness: Vec<Fineness>,
+    forms: Vec<Form>,
+    /// The cells as they are written.
+    texts: Vec<Vec<Vec<u8>>>,
+    /// The unit within the cells.
+    units: Vec<Option<CellUnit>>,
 }
 
 impl Sight<'_> {
@@ -224,6 +303,52 @@ impl Sight<'_> {
         values.len() > 2 && (ruler.read().is_ok() || (strictly && values.len() >= LONG))
     }
 
+    /// Whether the column is a digital word in binary: as many zeros and ones in every cell.
+    fn is_bits(&self, column: usize) -> bool {
+        let Some(first) = self.texts[column].first() else { return false };
+        let bits = |text: &&Vec<u8>| text.len() == first.len() && text.iter().all(|byte| matches!(byte, b'0' | b'1'));
+        first.len() >= 4
+            && self.texts[column].iter().all(|text| bits(&text))
+            && self.texts[column].iter().any(|text| text[0] == b'0')
+    }
+
+    /// Whether the column rises by equal whole steps other than one.
+    fn counts_by_steps(&self, column: usize) -> bool {
+        let values = &self.sample[column];
+        let step = values.get(1).zip(values.first()).map_or(0.0, |(second, first)| second.value - first.value);
+        self.is_whole(column)
+            && step > 1.5
+            && values.windows(2).all(|pair| (pair[1].value - pair[0].value - step).abs() < 0.5)
+    }
+
+    /// Whether the column holds times of day.
+    fn is_clock(&self, column: usize) -> bool {
+        matches!(self.forms[column], Form::Clock(_))
+    }
+
+    /// Whether the column rises in whole numbers, as a count does, even one with holes.
+    fn rises_in_whole(&self, column: usize) -> bool {
+        self.is_whole(column) && self.sample[column].windows(2).all(|pair| pair[1].value > pair[0].value)
+    }
+
+    /// Whether the column rises and its steps are equal.
+    fn is_straight(&self, column: usize) -> bool {
+        let mut ruler = Ruler::new(self.fineness[column]);
+        for &printed in &self.sample[column] {
+            ruler.push(printed, 0);
+        }
+        ruler.read().is_ok()
+    }
+
+    /// A column without a name whose cells hold seconds is the time.
+    fn label_by_cells(&mut self) {
+        for (label, unit) in self.labels.iter_mut().zip(&self.units) {
+            if *unit == Some(CellUnit::Time) && label.unit.is_none() && label.written.is_empty() {
+                label.unit = Some("s".to_owned());
+            }
+        }
+    }
+
     fn name(&self, column: usize) -> String {
         let written = &self.labels[column].written;
         if written.is_empty() {
@@ -244,66 +369,265 @@ pub(super) fn read(
     preamble: &Preamble,
     options: &ReadOptions,
 ) -> Result<Columns, Error> {
-    let (labels, header_lines) = labels(lines, table);
-    let column = |at: usize, most: usize| -> Vec<Printed> {
+    let Headings { labels, lines: header_lines, findings } = headings(lines, table);
+    let cells = |at: usize, most: usize| {
         let cell = table.columns[at];
-        let rows = table.rows.iter().take(most);
-        rows.filter_map(|&row| Printed::read(split(lines[row], table.dialect.separator)[cell], table.dialect.decimal))
-            .collect()
+        table.rows.iter().take(most).map(move |&row| split(lines[row], table.dialect.separator)[cell])
+    };
+    let forms: Vec<Form> = (0..table.columns.len()).map(|at| form_of(cells(at, SAMPLE), table.dialect)).collect();
+    let column = |at: usize, most: usize| -> Vec<Printed> {
+        cells(at, most).filter_map(|cell| forms[at].read(cell, table.dialect)).collect()
     };
     let sample: Vec<Vec<Printed>> = (0..table.columns.len()).map(|at| column(at, SAMPLE)).collect();
-    let fineness = sample.iter().map(|column| Fineness::of(column.iter().copied())).collect();
-    let sight = Sight { cells: &table.columns, labels, sample, fineness };
+    let fine = |at: usize, column: &[Printed]| {
+        let fineness = Fineness::of(column.iter().copied());
+        if let Form::Epoch(base) = forms[at] { fineness.behind(base as f64) } else { fineness }
+    };
+    let fineness = sample.iter().enumerate().map(|(at, column)| fine(at, column)).collect();
+    let texts = (0..table.columns.len()).map(|at| cells(at, SAMPLE).map(<[u8]>::to_vec).collect()).collect();
+    let units =
+        (0..table.columns.len()).map(|at| cells(at, SAMPLE).find_map(|cell| table.dialect.unit(cell))).collect();
+    let mut sight = Sight { cells: &table.columns, labels, sample, fineness, forms: forms.clone(), texts, units };
+    sight.label_by_cells();
 
-    let mut columns =
-        Columns { time: None, taken: Vec::new(), header_lines, reading: Vec::new(), findings: Vec::new() };
+    let mut columns = Draft { reading: Vec::new(), findings, account: Vec::new(), taken: Vec::new() };
     refuse_spectra(&sight, preamble, options)?;
     refuse_pairs(&sight)?;
-    let time = time_column(&sight, options, &mut columns)?;
-    let kinds = kinds(&sight, time, lines, table, &mut columns);
-    columns.time = time.map(|at| {
-        let twins = kinds.iter().enumerate().filter(|(_, kind)| **kind == Kind::Twin).map(|(at, _)| table.columns[at]);
-        Time {
+    let mut time = time_column(&sight, preamble, options, &mut columns)?;
+    if let Some(at) = time.filter(|&at| is_bare_count(&sight, at, preamble, options)) {
+        columns.reading.push(format!(
+            "{} counts rows and is no time: no unit of time agrees with the rate that the header states.",
+            sight.name(at)
+        ));
+        sight.labels[at].unit = Some("samples".to_owned());
+        time = None;
+    }
+    let kinds = kinds(&sight, time, lines, table, options, &mut columns)?;
+    let twins: Vec<usize> = (0..kinds.len()).filter(|&at| kinds[at] == Kind::Twin).collect();
+    let whole = |at: usize| fine(at, &column(at, usize::MAX));
+    let unit_of = |at: usize| match (sight.forms[at], sight.units[at].as_ref()) {
+        (Form::Clock(_), _) | (_, Some(CellUnit::Time)) => Some(1.0),
+        _ => sight.labels[at].unit.as_deref().and_then(time_unit),
+    };
+    let counter = (0..kinds.len()).find(|&at| kinds[at] == Kind::Count && sight.rises_in_whole(at));
+    channels(&sight, &kinds, preamble, options, &mut columns)?;
+    let first = columns.taken[0].cell;
+    let key = match (time, counter) {
+        (Some(at), _) => Key {
+            cell: table.columns[at],
+            form: sight.forms[at],
+            fineness: whole(at),
+            rises: true,
+            what: format!("a time in {}", sight.name(at)),
+            twins: twins.iter().map(|&at| (table.columns[at], sight.forms[at], whole(at))).collect(),
+        },
+        (None, Some(at)) => Key {
+            cell: table.columns[at],
+            form: sight.forms[at],
+            fineness: Fineness::of_a_count(),
+            rises: true,
+            what: format!("a count in {}", sight.name(at)),
+            twins: Vec::new(),
+        },
+        (None, None) => Key {
+            cell: first,
+            form: Form::Number,
+            fineness: Fineness::of(std::iter::empty()),
+            rises: false,
+            what: format!("a number in column \"{}\"", columns.taken[0].channel.name),
+            twins: Vec::new(),
+        },
+    };
+    let counter = counter.filter(|_| time.is_none());
+    if let Some(at) = counter.filter(|&at| sight.counts_by_steps(at)) {
+        columns.findings.push(Finding::limit(
+            "count_in_steps",
+            format!(
+                "{} rises by more than one from row to row: rows may have been left out, and then the rate of the rows is lower \
+                 than that of the recorder; --sample-rate HZ settles it",
+                sight.name(at)
+            ),
+        ));
+    }
+    Ok(Columns {
+        time: time.map(|at| Time {
             cell: table.columns[at],
             name: sight.name(at),
-            unit: sight.labels[at].unit.as_deref().and_then(time_unit),
-            whole: sight.is_whole(at),
-            fineness: Fineness::of(column(at, usize::MAX).into_iter()),
-            twins: twins.collect(),
-        }
-    });
-    channels(&sight, &kinds, preamble, options, &mut columns)?;
-    Ok(columns)
+            unit: unit_of(at),
+            whole: sight.is_whole(at) && !sight.is_clock(at),
+            twins: twins.iter().map(|&at| (sight.name(at), unit_of(at))).collect(),
+        }),
+        key,
+        counter: counter.map(|at| sight.name(at)),
+        taken: columns.taken,
+        header_lines,
+        reading: columns.reading,
+        findings: columns.findings,
+        account: columns.account,
+    })
 }
 
-/// The labels of the number columns, and how many lines they take.
-fn labels(lines: &[&[u8]], table: &Table) -> (Vec<Label>, usize) {
-    let above = lines[..table.first].iter().rev().filter(|line| !is_blank(line, table.dialect.separator)).take(2);
-    let rows: Vec<Vec<String>> = above.map(|line| header_cells(line, table.dialect)).collect();
-    let pick = |row: &[String]| -> Vec<String> {
-        table.columns.iter().map(|&cell| row.get(cell).cloned().unwrap_or_default()).collect()
-    };
+/// What becomes of the columns while they are looked at.
+struct Draft {
+    reading: Vec<String>,
+    findings: Vec<Finding>,
+    account: Vec<ColumnAccount>,
+    taken: Vec<Taken>,
+}
+
+/// How the times of a column are written.
+fn form_of<'a>(cells: impl Iterator<Item = &'a [u8]> + Clone, dialect: Dialect) -> Form {
+    // A double holds fifteen digits for sure.
+    const DIGITS: i32 = 15;
+    let mut cells = cells.peekable();
+    let Some(first) = cells.peek().copied() else { return Form::Number };
+    if let Some(time) = TimeOfDay::read(first) {
+        #[expect(clippy::cast_possible_truncation, reason = "a day has 86400 seconds")]
+        return Form::Clock(time.second as i64);
+    }
+    let whole = first.split(|&byte| byte == dialect.decimal).next().unwrap_or_default();
+    let base = std::str::from_utf8(whole).ok().and_then(|text| text.trim_start_matches('+').parse::<i64>().ok());
+    let long = cells.clone().any(|cell| dialect.printed(cell).is_some_and(|printed| printed.significant >= DIGITS));
+    let form = base.filter(|base| base.abs() >= 1_000_000).map_or(Form::Number, Form::Epoch);
+    if long && cells.all(|cell| form.read(cell, dialect).is_some()) { form } else { Form::Number }
+}
+
+/// Whether a column that is called a time merely counts rows: it does so, no unit is named, and the rate that the
+/// header states agrees with no unit of time.
+fn is_bare_count(sight: &Sight<'_>, at: usize, preamble: &Preamble, options: &ReadOptions) -> bool {
+    let known = options.sample_rate.map(|rate| 1.0 / rate.get()).or_else(|| Some(preamble.stated().ok()??.interval));
+    let near = |known: f64| [1.0, 1e-3, 1e-6, 1e-9].iter().any(|unit| (unit / known - 1.0).abs() < 1e-3);
+    let chosen = options.time_column.is_some() || options.time_unit.is_some();
+    !chosen
+        && sight.counts(at)
+        && sight.forms[at] == Form::Number
+        && !sight.labels[at].has_time_unit()
+        && sight.units[at].is_none()
+        && preamble.axis_factor.is_none()
+        && known.is_some_and(|known| !near(known))
+}
+
+/// What stands above the columns.
+struct Headings {
+    labels: Vec<Label>,
+    /// The lines that say it, counted from 0.
+    lines: Vec<usize>,
+    findings: Vec<Finding>,
+}
+
+/// The labels of the number columns, from the rows of names and units above the data.
+///
+/// Nearest first; over rules of dashes, and over a damaged row right above the data, which would hide the names.
+fn headings(lines: &[&[u8]], table: &Table) -> Headings {
+    const FAR: usize = 8;
     let none = vec![String::new(); table.columns.len()];
-    let names_row = |row: Option<&Vec<String>>| row.filter(|row| is_names(row, table)).map(|row| pick(row));
-    let (names, units, count) = match rows.first().map(|row| pick(row)) {
-        Some(units) if is_units(&units) => match names_row(rows.get(1)) {
-            Some(names) => (names, units, 2),
-            None => (none, units, 1),
-        },
-        _ => match names_row(rows.first()) {
-            Some(names) => (names, none, 1),
-            None => (none.clone(), none, 0),
-        },
-    };
-    (names.iter().zip(&units).map(|(name, unit)| Label::read(name, unit)).collect(), count)
+    let (mut names, mut units): (Option<Vec<String>>, Option<Vec<String>>) = (None, None);
+    let (mut taken, mut damaged) = (Vec::new(), Vec::new());
+    let above = (0..table.first).rev().filter(|&at| !is_blank(lines[at], table.dialect.separator));
+    for at in above.take(FAR) {
+        let row = header_cells(lines[at], table.dialect);
+        let row = shifted(row, table);
+        let picked: Vec<String> =
+            table.columns.iter().map(|&cell| row.get(cell).cloned().unwrap_or_default()).collect();
+        let nothing = row.iter().all(|cell| Mark::read(cell.as_bytes()) == Some(Mark::Missing));
+        if is_rule(lines[at]) || nothing {
+            continue;
+        }
+        if is_units(&picked) && units.is_none() {
+            units = Some(picked);
+        } else if is_names(&row, table) {
+            match &mut names {
+                None => names = Some(picked),
+                // Names in two rows: the upper one tells apart what the lower one leaves alike or empty.
+                Some(lower) if are_alike(lower) && row.len() >= table.columns.len() && !is_pair(&row) => {
+                    for (lower, upper) in lower.iter_mut().zip(&picked) {
+                        if !upper.is_empty() && upper != lower {
+                            *lower = format!("{upper} {lower}").trim().to_owned();
+                        }
+                    }
+                }
+                Some(_) => break,
+            }
+        } else if names.is_none() && units.is_none() && damaged.len() < 2 && is_damaged(&row, table) {
+            damaged.push(at);
+            continue;
+        } else {
+            break;
+        }
+        taken.push(at);
+    }
+    let mut findings = Vec::new();
+    if names.is_some() || units.is_some() {
+        for at in damaged {
+            let message = format!(
+                "Line {} between the header and the first row holds {}: no row of samples; it was left out.",
+                at + 1,
+                shown(lines[at].trim_ascii())
+            );
+            findings.push(Finding::limit("lines_left_out", message));
+        }
+    }
+    taken.reverse();
+    let (names, units) = (names.unwrap_or_else(|| none.clone()), units.unwrap_or(none));
+    let labels = names.iter().zip(&units).map(|(name, unit)| Label::read(name, unit)).collect();
+    Headings { labels, lines: taken, findings }
+}
+
+/// A header that names no index column: one name less than cells, and the first column counts.
+fn shifted(mut row: Vec<String>, table: &Table) -> Vec<String> {
+    let named = row.iter().rposition(|cell| !cell.is_empty()).map_or(0, |last| last + 1);
+    let cells = table.columns.last().map_or(0, |last| last + 1);
+    if table.counts && named + 1 == cells && row.first().is_some_and(|first| !first.is_empty()) {
+        row.insert(0, String::new());
+    }
+    row
+}
+
+/// Whether labels leave columns alike or without a name.
+fn are_alike(names: &[String]) -> bool {
+    names.iter().enumerate().any(|(at, name)| name.is_empty() || names[..at].contains(name))
+}
+
+/// A key with its value: two words and no more.
+fn is_pair(row: &[String]) -> bool {
+    row.iter().filter(|cell| !cell.is_empty()).count() == 2
+}
+
+/// A rule of dashes under a header.
+fn is_rule(line: &[u8]) -> bool {
+    line.iter().all(|byte| {
+        matches!(byte, b'-' | b'=' | b'_' | b'+' | b'|' | b'*' | b':' | b'.' | b',' | b';' | b' ' | b'\t' | b'#' | b'%')
+    })
+}
+
+/// A row of data that is damaged: numbers in half of its columns at least, and as many cells.
+fn is_damaged(row: &[String], table: &Table) -> bool {
+    let number = |cell: &&String| table.dialect.number(cell.as_bytes()).is_some();
+    let numbers = table.columns.iter().filter_map(|&cell| row.get(cell)).filter(number).count();
+    numbers > 0 && 2 * numbers >= table.columns.len() && row.len() >= table.columns.len() && table.columns.len() > 1
 }
 
 /// The cells of a header line; a comment sign in front of names is no name.
 fn header_cells(line: &[u8], dialect: Dialect) -> Vec<String> {
     let line = line.trim_ascii_start();
-    let bare = line.strip_prefix(b"#").or_else(|| line.strip_prefix(b"%")).map(<[u8]>::trim_ascii_start);
-    let cells = split(bare.unwrap_or(line), dialect.separator).into_iter().map(|cell| decode(cell).into_owned());
-    if dialect.separator == Separator::Blanks { joined_units(cells) } else { cells.collect() }
+    let bare = [&b"#"[..], b"%", b"//"].iter().find_map(|sign| line.strip_prefix(*sign)).map(<[u8]>::trim_ascii_start);
+    let bare = match (bare, dialect.separator) {
+        (None, Separator::Byte(separator)) if separator != b';' => {
+            line.strip_prefix(b";").map(<[u8]>::trim_ascii_start)
+        }
+        (bare, _) => bare,
+    };
+    let line = bare.unwrap_or(line);
+    let cells = |separator| split(line, separator).into_iter().map(|cell| decode(cell).into_owned());
+    if dialect.separator == Separator::Blanks {
+        // A comment line of names may have its own separator.
+        let other = [b'\t', b',', b';'].into_iter().find(|byte| bare.is_some() && line.contains(byte));
+        return match other {
+            Some(byte) => cells(Separator::Byte(byte)).collect(),
+            None => joined_units(cells(dialect.separator)),
+        };
+    }
+    cells(dialect.separator).collect()
 }
 
 /// Between blanks, a unit in brackets belongs to the name before it; commas in such a header are no part of names.
@@ -333,7 +657,7 @@ fn is_units(cells: &[String]) -> bool {
 fn is_names(row: &[String], table: &Table) -> bool {
     let cells: Vec<&String> = table.columns.iter().filter_map(|&cell| row.get(cell)).collect();
     let filled = cells.iter().filter(|cell| !cell.is_empty()).count();
-    let is_number = |cell: &&&String| number(cell.as_bytes(), table.dialect.decimal).is_some();
+    let is_number = |cell: &&&String| table.dialect.number(cell.as_bytes()).is_some();
     let numbers = cells.iter().filter(is_number).count();
     let time_first = cells.first().is_some_and(|cell| Label::read(cell, "").is_time());
     // Names that hold blanks cannot be told apart between blanks, and a wrong name is worse than none.
@@ -365,8 +689,20 @@ fn refuse_spectra(sight: &Sight<'_>, preamble: &Preamble, options: &ReadOptions)
     if let Some(axis) = preamble.axis.as_ref().filter(|axis| axis.to_lowercase().ends_with("hz") && !user_knows) {
         return refuse(format!("the horizontal unit {}", printable(axis)));
     }
-    let timeless = !sight.labels.iter().any(Label::is_time);
-    let telling = ["magnitude", "phase", "dbm", "amplitude spectrum"];
+    let transform = |label: &&Label| ["fft", "psd"].iter().any(|word| label.name.to_lowercase().contains(word));
+    if let Some(label) = sight.labels.iter().find(transform).filter(|_| !user_knows) {
+        return refuse(format!("column \"{}\"", printable(&label.written)));
+    }
+    let clocked = (0..sight.forms.len()).any(|at| sight.is_clock(at));
+    let timeless = !sight.labels.iter().any(Label::is_time) && !clocked;
+    if let Some(key) = preamble.spectral.as_ref().filter(|_| timeless && !user_knows) {
+        return refuse(format!("\"{}\" without a time column", printable(key)));
+    }
+    let frequency = sight.labels.iter().find(|label| label.is_frequency() && timeless && !user_knows);
+    if let Some(label) = frequency {
+        return refuse(format!("column \"{}\" without a time column", printable(&label.written)));
+    }
+    let telling = ["magnitude", "phase", "dbm", "spectrum", "gain"];
     let label = sight.labels.iter().find(|l| telling.iter().any(|w| l.name.to_lowercase().contains(w)));
     match label.filter(|label| timeless && !label.is_amplitude()) {
         Some(label) => refuse(format!("column \"{}\" without a time column", printable(&label.written))),
@@ -375,35 +711,68 @@ fn refuse_spectra(sight: &Sight<'_>, preamble: &Preamble, options: &ReadOptions)
 }
 
 fn refuse_pairs(sight: &Sight<'_>) -> Result<(), Error> {
+    // The words, and whether the numbers must bear them out because they also occur as plain names.
+    const WORDS: [(&str, &str, bool); 6] = [
+        ("minimum", "maximum", false),
+        ("min", "max", false),
+        ("lower", "upper", true),
+        ("low", "high", true),
+        ("lo", "hi", true),
+        ("neg", "pos", true),
+    ];
     let names: Vec<String> = sight.labels.iter().map(|label| label.name.to_lowercase()).collect();
-    for name in &names {
-        let is_pair = name.ends_with("peak detect")
-            || name.strip_suffix("min").is_some_and(|stem| names.contains(&format!("{stem}max")));
-        if is_pair {
+    for (at, name) in names.iter().enumerate() {
+        if name.ends_with("peak detect") || name.contains("envelope") {
             return Err(in_pairs());
+        }
+        for (low, high, uncertain) in WORDS {
+            let parts: Vec<&str> = name.split(|c: char| !c.is_alphanumeric()).collect();
+            let ends = name.ends_with(low) && !uncertain;
+            if !parts.contains(&low) && !ends {
+                continue;
+            }
+            let Some(place) = name.rfind(low) else { continue };
+            let other = format!("{}{high}{}", &name[..place], &name[place + low.len()..]);
+            let Some(above) = names.iter().position(|name| *name == other) else { continue };
+            let never_below =
+                sight.sample[at].iter().zip(&sight.sample[above]).all(|(low, high)| low.value <= high.value);
+            if !uncertain || never_below {
+                return Err(in_pairs());
+            }
         }
     }
     Ok(())
 }
 
 /// The index of the time column among the number columns.
-fn time_column(sight: &Sight<'_>, options: &ReadOptions, columns: &mut Columns) -> Result<Option<usize>, Error> {
+fn time_column(
+    sight: &Sight<'_>,
+    preamble: &Preamble,
+    options: &ReadOptions,
+    columns: &mut Draft,
+) -> Result<Option<usize>, Error> {
     if let Some(wanted) = options.time_column.as_deref() {
         if wanted.eq_ignore_ascii_case("none") {
             columns.reading.push("No column was taken as time, as the option says.".to_owned());
             return Ok(None);
         }
-        let at = chosen(sight, wanted)?;
+        let at = chosen(sight, wanted, "--time-column")?;
         columns.reading.push(format!("The time is {}, as the option says.", sight.name(at)));
         return Ok(Some(at));
     }
+    let count = sight.labels.len();
     let labelled = |&at: &usize| {
         let label = &sight.labels[at];
         // "x" may head a time or a count; what counts rows and names no unit is a count.
         let count = sight.counts(at) && !label.has_time_unit();
         label.is_time() && !(count && (label.is_one_of(COUNTERS) || has_other_time(sight, at)))
     };
-    if let Some(at) = (0..sight.labels.len()).find(labelled) {
+    let called: Vec<usize> = (0..count).filter(labelled).collect();
+    // A delay or a period is also given in seconds; the time is what rises. Where none does, the first one is
+    // meant, and what is wrong with it comes out later.
+    let best = called.iter().copied().find(|&at| sight.rises(at)).or(called.first().copied());
+    let clock = (0..count).find(|&at| sight.is_clock(at));
+    if let Some(at) = best.filter(|&at| sight.rises(at) || clock.is_none()).or(clock) {
         return Ok(Some(at));
     }
     let could_be = |at: usize| {
@@ -412,20 +781,30 @@ fn time_column(sight: &Sight<'_>, options: &ReadOptions, columns: &mut Columns) 
         !counter && !label.is_amplitude() && !label.names_a_channel() && !sight.counts(at) && sight.rises(at)
     };
     // Behind an index column the time may stand second.
-    let first = usize::from(sight.labels.len() > 2 && sight.counts(0));
-    if sight.labels.len() > 1 && could_be(first) {
+    let first = usize::from(count > 2 && sight.counts(0));
+    if count > 1 && could_be(first) {
         columns.reading.push(format!("{} is taken as time: it rises in equal steps.", sight.name(first)));
         return Ok(Some(first));
+    }
+    // Elsewhere only what lies on a straight line for a good while, and only where nothing else tells the rate.
+    const LONG: usize = 16;
+    let straight = |&at: &usize| could_be(at) && sight.is_straight(at) && sight.sample[at].len() >= LONG;
+    let others: Vec<usize> = (0..count).filter(straight).collect();
+    if let ([at], true) =
+        (others.as_slice(), count > 1 && options.sample_rate.is_none() && preamble.candidates.is_empty())
+    {
+        columns.reading.push(format!("{} is taken as time: it alone rises in equal steps.", sight.name(*at)));
+        return Ok(Some(*at));
     }
     Ok(None)
 }
 
 fn has_other_time(sight: &Sight<'_>, but: usize) -> bool {
-    (0..sight.labels.len()).any(|at| at != but && sight.labels[at].has_time_unit())
+    (0..sight.labels.len()).any(|at| at != but && (sight.labels[at].has_time_unit() || sight.is_clock(at)))
 }
 
 /// The column that the user names, by its number or its name.
-fn chosen(sight: &Sight<'_>, wanted: &str) -> Result<usize, Error> {
+fn chosen(sight: &Sight<'_>, wanted: &str, option: &str) -> Result<usize, Error> {
     let by_number = wanted.parse::<usize>().ok().and_then(|number| sight.cells.iter().position(|&c| c + 1 == number));
     let same = |label: &&Label| {
         label.name.eq_ignore_ascii_case(wanted.trim()) || label.written.eq_ignore_ascii_case(wanted.trim())
@@ -433,9 +812,14 @@ fn chosen(sight: &Sight<'_>, wanted: &str) -> Result<usize, Error> {
     let by_name = || sight.labels.iter().position(|label| same(&label));
     by_number.or_else(by_name).ok_or_else(|| {
         let names: Vec<String> = (0..sight.labels.len()).take(8).map(|at| sight.name(at)).collect();
-        Error::usage(format!("--time-column {}: there is no such column of numbers", printable(wanted)))
+        let takes = if option == "--time-column" {
+            "a name, a number counted from 1, or none"
+        } else {
+            "names, or numbers counted from 1"
+        };
+        Error::usage(format!("{option} {}: there is no such column of numbers", printable(wanted)))
             .expected(format!("one of: {}", names.join(", ")))
-            .remedy("--time-column takes a name, a number counted from 1, or none")
+            .remedy(format!("{option} takes {takes}"))
     })
 }
 
@@ -445,53 +829,97 @@ enum Kind {
     Time,
     /// Repeats the time.
     Twin,
-    /// Read by nobody: a count, a marker, a logic line.
+    /// Counts rows.
+    Count,
+    /// Read by nobody: a marker, a logic line.
     Aside,
     Math,
     Signal,
 }
 
-fn kinds(sight: &Sight<'_>, time: Option<usize>, lines: &[&[u8]], table: &Table, columns: &mut Columns) -> Vec<Kind> {
+fn kinds(
+    sight: &Sight<'_>,
+    time: Option<usize>,
+    lines: &[&[u8]],
+    table: &Table,
+    options: &ReadOptions,
+    columns: &mut Draft,
+) -> Result<Vec<Kind>, Error> {
     let text = |row: usize, at: usize| split(lines[row], table.dialect.separator)[table.columns[at]];
     let repeats = |at: usize, time: usize| table.rows.iter().take(SAMPLE).all(|&row| text(row, at) == text(row, time));
+    let wanted =
+        options.channels.iter().map(|name| chosen(sight, name, "--channels")).collect::<Result<Vec<_>, _>>()?;
+    let fractional = (0..sight.labels.len()).any(|at| Some(at) != time && !sight.is_whole(at));
     let mut kinds = Vec::new();
     for (at, label) in sight.labels.iter().enumerate() {
-        let aside = if label.unit.as_deref().is_some_and(is_counter_unit) || counter(sight, at) {
-            Some("a count of rows")
+        let steps = label.is_one_of(COUNTERS) && sight.rises_in_whole(at);
+        let bare = label.unit.is_none() && !label.names_a_channel();
+        let (kind, why) = if Some(at) == time {
+            (Kind::Time, String::from("its name, its unit or its equal steps say so"))
+        } else if wanted.contains(&at) {
+            (Kind::Signal, String::from("the option names it"))
+        } else if label.unit.as_deref().is_some_and(is_counter_unit) || counter(sight, at) || steps {
+            (Kind::Count, String::from("a count of rows"))
+        } else if time.is_some() && (label.is_time() || sight.is_clock(at)) {
+            if sight.rises(at) || label.is_one_of(TIMES) || label.begins_with_time() {
+                (Kind::Twin, String::from("a second time column"))
+            } else {
+                (Kind::Aside, String::from("a time, but none that rises with the rows,"))
+            }
+        } else if time.is_some_and(|time| !label.is_amplitude() && repeats(at, time)) {
+            (Kind::Twin, String::from("a second time column"))
         } else if label.is_one_of(MARKERS) && sight.is_whole(at) {
-            Some("an event marker")
-        } else if label.is_digital() && sight.is_logic(at) {
-            Some("a logic line")
+            (Kind::Aside, String::from("an event marker"))
+        } else if (label.is_digital() && sight.is_whole(at)) || sight.is_bits(at) {
+            (Kind::Aside, String::from("a logic line"))
+        } else if bare && fractional && sight.is_logic(at) {
+            (Kind::Aside, String::from("a logic line of zeros and ones beside numbers with fractions"))
         } else if time.is_none() && label.is_time() {
-            Some("a time column that the options leave out")
+            (Kind::Aside, String::from("a time column that the options leave out"))
+        } else if sight.units[at] == Some(CellUnit::Time) {
+            (Kind::Aside, String::from("a column of durations"))
+        } else if !wanted.is_empty() {
+            (Kind::Aside, String::from("not among the channels that the option names"))
+        } else if label.is_math() {
+            (Kind::Math, String::from("a math or reference trace"))
         } else {
-            None
+            (Kind::Signal, String::from("a column of numbers that is nothing else"))
         };
-        kinds.push(match (time, aside) {
-            (Some(time), _) if at == time => Kind::Time,
-            (Some(time), _) if label.is_time() || (!label.is_amplitude() && repeats(at, time)) => {
-                columns.reading.push(format!("{} is a second time column.", sight.name(at)));
-                Kind::Twin
-            }
-            (_, Some(what)) => {
-                columns.reading.push(format!("{} is {what} and no channel.", sight.name(at)));
-                Kind::Aside
-            }
-            _ if label.is_math() => {
-                columns.reading.push(format!("{} is a math or reference trace; its role is other.", sight.name(at)));
-                Kind::Math
-            }
-            _ => Kind::Signal,
+        let name = sight.name(at);
+        match kind {
+            Kind::Twin => columns.reading.push(format!("{name} is {why}.")),
+            Kind::Count | Kind::Aside => columns.reading.push(format!("{name} is {why} and no channel.")),
+            Kind::Math => columns.reading.push(format!("{name} is {why}; its role is other.")),
+            Kind::Time | Kind::Signal => {}
+        }
+        let (role, option) = match kind {
+            Kind::Time => ("time", "--time-column, --time-unit"),
+            Kind::Twin => ("second time", "--time-column"),
+            Kind::Count => ("count", "--channels, --time-column"),
+            Kind::Aside => ("left out", "--channels"),
+            Kind::Math => ("channel, not analysed", "--wire, --air"),
+            Kind::Signal => ("channel", "--channels, --unit, --scale"),
+        };
+        let unit = if kind == Kind::Time { "s" } else { "" };
+        columns.account.push(ColumnAccount {
+            number: sight.cells[at] + 1,
+            name: label.written.clone(),
+            role: role.to_owned(),
+            unit: unit.to_owned(),
+            scale: 1.0,
+            why,
+            option: option.to_owned(),
         });
+        kinds.push(kind);
     }
-    kinds
+    Ok(kinds)
 }
 
 /// Whether a column counts rows: it says so and does so, or it is the first of several without a name and does so.
 fn counter(sight: &Sight<'_>, at: usize) -> bool {
     let label = &sight.labels[at];
     let nameless = at == 0 && sight.labels.len() > 1 && label.written.is_empty();
-    sight.counts(at) && (label.is_one_of(COUNTERS) || nameless)
+    sight.counts(at) && (label.is_one_of(COUNTERS) || nameless || (at == 0 && label.unit.is_none() && label.is_time()))
 }
 
 /// Names, units and roles of the channels.
@@ -500,7 +928,7 @@ fn channels(
     kinds: &[Kind],
     preamble: &Preamble,
     options: &ReadOptions,
-    columns: &mut Columns,
+    columns: &mut Draft,
 ) -> Result<(), Error> {
     let given = match options.unit.as_deref() {
         Some(text) => Some(Quantity::parse(text).ok_or_else(|| {
@@ -522,7 +950,12 @@ fn channels(
             [one] => Some(one),
             several => several.get(number).filter(|_| several.len() == signals.len()),
         };
+        let within = match &sight.units[at] {
+            Some(CellUnit::Amplitude(symbol)) => Some((Quantity::Unit(symbol.clone()), 1.0)),
+            _ => None,
+        };
         let stated = [label.unit.as_deref(), above.map(String::as_str)].into_iter().flatten().find_map(Quantity::parse);
+        let stated = within.or(stated);
         let unstated = if codes { Quantity::Codes } else { Quantity::Unknown };
         let (quantity, factor) = stated.or_else(|| given.clone()).unwrap_or((unstated, 1.0));
         let source = preamble.source.clone().filter(|_| signals.len() == 1);
@@ -531,7 +964,11 @@ fn channels(
         let name = if label.unit.is_none() { source.or(own) } else { own.or(source) };
         let name = printable(&name.unwrap_or_else(|| format!("channel {}", number + 1)));
         let channel = Channel { name, quantity, role: Role::Other };
-        columns.taken.push(Taken { cell: sight.cells[at], channel, factor });
+        if let Some(account) = columns.account.iter_mut().find(|account| account.number == sight.cells[at] + 1) {
+            account.unit = channel.quantity.symbol().to_owned();
+            account.scale = factor;
+        }
+        columns.taken.push(Taken { cell: sight.cells[at], channel, factor, unit: sight.units[at].clone() });
     }
     let analysed: Vec<usize> = (0..signals.len()).filter(|&n| kinds[signals[n]] == Kind::Signal).collect();
     assign_roles(&mut columns.taken, &analysed, &mut columns.reading);
@@ -557,7 +994,7 @@ fn assign_roles(taken: &mut [Taken], analysed: &[usize], reading: &mut Vec<Strin
     }
 }
 
-fn remark_on_units(columns: &mut Columns) {
+fn remark_on_units(columns: &mut Draft) {
     let names = |wanted: &Quantity| -> Option<String> {
         let of_kind = columns.taken.iter().filter(|taken| taken.channel.quantity == *wanted);
         let names: Vec<String> = of_kind.map(|taken| format!("\"{}\"", taken.channel.name)).collect();

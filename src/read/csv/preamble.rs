@@ -6,9 +6,21 @@
 use super::cells::{Dialect, Printed, Separator, number, split};
 use super::text::decode;
 use super::timing::Stated;
+use crate::capture::Quantity;
 use crate::error::{Error, printable};
 
 const INTERVALS: &[&str] = &[
+    "sample spacing",
+    "x spacing",
+    "time per sample",
+    "time resolution",
+    "horizontal interval",
+    "horiz interval",
+    "delta",
+    "x delta",
+    "tsample",
+    "interval between samples",
+    "abtastintervall",
     "sample interval",
     "sampling interval",
     "sample period",
@@ -21,6 +33,7 @@ const INTERVALS: &[&str] = &[
     "delta x",
     "deltax",
     "delta t",
+    "\u{3b4}t",
     "deltat",
     "dt",
     "time step",
@@ -30,6 +43,23 @@ const INTERVALS: &[&str] = &[
     "sample time",
 ];
 const RATES: &[&str] = &[
+    "sampling",
+    "rate",
+    "acquisition rate",
+    "acq rate",
+    "scan rate",
+    "sample clock",
+    "sampling clock",
+    "data rate",
+    "samples s",
+    "samples sec",
+    "sps",
+    "adc rate",
+    "f s",
+    "abtastrate",
+    "abtastfrequenz",
+    "frequence d echantillonnage",
+    "fréquence d'échantillonnage",
     "sample rate",
     "sampling rate",
     "samplerate",
@@ -40,6 +70,13 @@ const RATES: &[&str] = &[
     "samples per second",
 ];
 const COUNTS: &[&str] = &[
+    "rows",
+    "number of rows",
+    "num samples",
+    "data points",
+    "total samples",
+    "total points",
+    "length",
     "record length",
     "memory length",
     "samples",
@@ -57,6 +94,24 @@ const STARTS: &[&str] = &["start", "x0", "t0", "xzero", "x zero", "start time", 
 const SOURCES: &[&str] = &["source", "channel", "trace source"];
 const UNITS: &[&str] = &["vertical units", "vertical unit", "y unit", "y units", "yunit", "y unit label"];
 const AXES: &[&str] = &["horizontal units", "horizontal unit", "x unit", "x units", "xunit", "x unit label"];
+/// Keys that may mean something else as well; a time column that disagrees with them is believed.
+const WEAK: &[&str] =
+    &["sampling", "rate", "delta", "x delta", "time resolution", "data rate", "sample clock", "sampling clock"];
+/// What only the settings of a spectrum have.
+const SPECTRA: &[&str] = &[
+    "rbw",
+    "resolution bandwidth",
+    "vbw",
+    "video bandwidth",
+    "span",
+    "center frequency",
+    "centre frequency",
+    "start frequency",
+    "stop frequency",
+    "fft length",
+    "fft size",
+    "fft window",
+];
 const SEGMENTS: &[&str] = &["segments", "number of segments", "segment count"];
 
 /// What the keys say. Each fact keeps the words of the file.
@@ -76,6 +131,12 @@ pub(super) struct Preamble {
     /// A mode that makes an envelope of the samples.
     pub(super) envelope: Option<String>,
     pub(super) notes: Vec<String>,
+    /// A key that only the settings of a spectrum have.
+    pub(super) spectral: Option<String>,
+    /// The factor of the axis unit to seconds, where it is one of time.
+    pub(super) axis_factor: Option<f64>,
+    /// Every interval and rate that was understood.
+    pub(super) candidates: Vec<Stated>,
 }
 
 /// A key, the unit in its brackets, and the cells that follow it.
@@ -100,22 +161,24 @@ impl Preamble {
                 preamble.take(&entry, dialect).map_err(|error| error.at_line(at as u64 + 1, None))?;
             }
         }
-        let left = data.first().copied().unwrap_or(0);
+        let (left, right) = (data.first().copied().unwrap_or(0), data.last().map_or(0, |last| last + 1));
         for (at, line) in lines.iter().enumerate().skip(first) {
-            if left == 0 {
-                break;
-            }
             let mut cells = texts(line, dialect.separator);
+            let behind = cells.split_off(right.min(cells.len()));
             cells.truncate(left);
-            for entry in pairs(&cells, &[], dialect.decimal) {
-                preamble.take(&entry, dialect).map_err(|error| error.at_line(at as u64 + 1, None))?;
+            for side in [cells, behind] {
+                for entry in pairs(&side, &[], dialect.decimal) {
+                    preamble.take(&entry, dialect).map_err(|error| error.at_line(at as u64 + 1, None))?;
+                }
             }
         }
         Ok(preamble)
     }
 
     fn take(&mut self, entry: &Entry, dialect: Dialect) -> Result<(), Error> {
-        let known = |keys: &[&str]| keys.contains(&entry.key.as_str());
+        let compact = entry.key.replace(' ', "");
+        let known = |keys: &[&str]| keys.iter().any(|key| key.replace(' ', "") == compact);
+        self.spectral = self.spectral.take().or_else(|| known(SPECTRA).then(|| entry.written.clone()));
         if known(INTERVALS) {
             return self.time(entry, dialect, false);
         }
@@ -141,6 +204,7 @@ impl Preamble {
             self.units.extend(units.map(|value| after_colon(value).to_owned()));
         } else if known(AXES) {
             self.axis = self.axis.take().or_else(|| first.cloned());
+            self.axis_factor = self.axis.as_deref().and_then(time_unit);
         } else if entry.key.ends_with("mode") && first.is_some_and(|value| is_envelope(value)) {
             self.envelope = first.map(|value| format!("{} {value}", entry.written));
         }
@@ -164,6 +228,7 @@ impl Preamble {
         let Some((printed, unit, value)) = values.next() else { return Ok(()) };
         let written = format!("\"{}: {}\"", printable(&entry.written), printable(value));
         let stated = factor(&unit, is_rate).and_then(|f| Stated::new(printed, f, is_rate, written.clone()));
+        let stated = stated.map(|stated| Stated { weak: WEAK.contains(&entry.key.as_str()), ..stated });
         let Some(stated) = stated else {
             self.notes.push(format!("{written} was not understood and not used."));
             return Ok(());
@@ -173,6 +238,7 @@ impl Preamble {
                 .expected("one time base for all channels")
                 .remedy("export each channel to a file of its own, or --sample-rate HZ"));
         }
+        self.candidates.push(stated.clone());
         let place = if is_rate { &mut self.rate } else { &mut self.interval };
         match place {
             Some(before)
@@ -249,7 +315,13 @@ fn pairs(cells: &[String], below: &[String], decimal: u8) -> Vec<Entry> {
 impl Entry {
     fn new(written: &str, values: Vec<String>) -> Self {
         let (name, unit) = split_unit(written);
-        let key = name.to_lowercase().replace(['_', '-', '.', ':', '"'], " ");
+        let (name, unit) = match name.rsplit_once(' ') {
+            Some((bare, last)) if unit.is_none() && last.len() > 1 && rate_unit(last).is_some() => {
+                (bare, Some(last.to_owned()))
+            }
+            _ => (name, unit),
+        };
+        let key = name.to_lowercase().replace(['_', '-', '.', ':', '"', '#', '/', '\''], " ");
         let key = key.split_whitespace().collect::<Vec<_>>().join(" ");
         Self { key, written: written.trim().to_owned(), unit, values }
     }
@@ -307,18 +379,36 @@ fn rate_unit(unit: &str) -> Option<f64> {
         'G' => (&bare[1..], 1e9),
         _ => (bare, 1.0),
     };
-    matches!(rest.to_lowercase().as_str(), "hz" | "s/s" | "sa/s" | "sps" | "samples/s" | "1/s").then_some(factor)
+    let word = rest.trim().to_lowercase();
+    let known = [
+        "hz",
+        "hertz",
+        "s/s",
+        "sa/s",
+        "sps",
+        "samples/s",
+        "samples/sec",
+        "samples/second",
+        "samples per second",
+        "s/sec",
+        "sa/sec",
+        "pts/s",
+        "points/s",
+        "1/s",
+    ];
+    (known.contains(&word.as_str()) || word.is_empty() && factor > 1.0).then_some(factor)
 }
 
 /// The factor of a time unit to seconds, in words or letters, with or without brackets.
 pub(super) fn time_unit(unit: &str) -> Option<f64> {
     let bare = unit.trim_matches(|c: char| matches!(c, '(' | ')' | '[' | ']' | '{' | '}' | '"') || c.is_whitespace());
     Some(match bare.to_lowercase().as_str() {
-        "s" | "sec" | "secs" | "second" | "seconds" => 1.0,
+        "s" | "sec" | "secs" | "second" | "seconds" | "second(s)" | "sekunden" | "secondes" | "segundos" => 1.0,
         "ms" | "msec" | "millisecond" | "milliseconds" => 1e-3,
         // Two characters look alike: the micro sign and the Greek letter.
-        "us" | "\u{b5}s" | "\u{3bc}s" | "usec" | "microsecond" | "microseconds" => 1e-6,
+        "us" | "\u{b5}s" | "\u{3bc}s" | "usec" | "\u{b5}sec" | "\u{3bc}sec" | "microsecond" | "microseconds" => 1e-6,
         "ns" | "nsec" | "nanosecond" | "nanoseconds" => 1e-9,
+        "ps" | "psec" | "picosecond" | "picoseconds" => 1e-12,
         _ => return None,
     })
 }
@@ -339,5 +429,29 @@ pub(super) fn split_unit(label: &str) -> (&str, Option<String>) {
     if let Some(unit) = label.strip_prefix("in ") {
         return ("", Some(unit.trim().to_owned()));
     }
+    // The slash of quantity calculus: "U/mV" is a voltage over its unit.
+    if let Some((name, unit)) = label.rsplit_once('/')
+        && !name.trim().is_empty()
+        && (time_unit(unit).is_some() || Quantity::parse(unit).is_some())
+        && !unit.trim().eq_ignore_ascii_case("m")
+    {
+        return (name.trim(), Some(unit.trim().to_owned()));
+    }
+    for separator in ['_', ',', ':', '-', ' '] {
+        if let Some((name, unit)) = label.rsplit_once(separator)
+            && !name.trim().is_empty()
+            && is_plain_unit(unit.trim())
+        {
+            return (name.trim().trim_end_matches([',', ':', '_', '-']).trim_end(), Some(unit.trim().to_owned()));
+        }
+    }
     (label, None)
+}
+
+/// A unit that is no name of a channel: "CH1 mV", but not "Channel A".
+fn is_plain_unit(text: &str) -> bool {
+    let letters = text.chars().count();
+    let amplitude = Quantity::parse(text).is_some() && (letters > 1 || text == "V");
+    let time = time_unit(text).is_some() && text.chars().all(|c| !c.is_uppercase());
+    amplitude || time
 }

@@ -6,7 +6,8 @@
 
 use std::collections::HashMap;
 
-use super::cells::{Dialect, MOST_COLUMNS, Separator, is_blank, number, shown, split};
+use super::cells::{Dialect, MOST_COLUMNS, Mark, Separator, is_blank, is_date, number, shown, split};
+use super::text::decode;
 use crate::error::Error;
 use crate::read::ReadOptions;
 
@@ -23,6 +24,8 @@ pub(super) struct Table {
     pub(super) first: usize,
     /// The indices of the complete rows.
     pub(super) rows: Vec<usize>,
+    /// Whether the first column counts rows: 0, 1, 2 ...
+    pub(super) counts: bool,
 }
 
 /// One line under one dialect.
@@ -35,10 +38,11 @@ impl Shape {
     fn of(line: &[u8], dialect: Dialect) -> Self {
         let mut shape = Shape { numbers: Vec::new(), words: false };
         for (at, cell) in split(line, dialect.separator).into_iter().enumerate() {
-            if number(cell, dialect.decimal).is_some() {
+            if dialect.is_value(cell) {
                 shape.numbers.push(at);
             } else {
-                shape.words |= !cell.is_empty();
+                // Words for nothing recorded and dates stand beside numbers in sound rows.
+                shape.words |= Mark::read(cell).is_none() && !is_date(cell);
             }
         }
         shape
@@ -52,17 +56,12 @@ impl Shape {
 pub(super) fn find(lines: &[&[u8]], options: &ReadOptions) -> Result<Table, Error> {
     let skip = usize::try_from(options.skip_lines.unwrap_or(0)).unwrap_or(usize::MAX).min(lines.len());
     let seen = &lines[..lines.len().min(skip.saturating_add(LINES))];
-    let mut found: Vec<(usize, Dialect, Vec<usize>)> = Vec::new();
-    for dialect in candidates(seen, options)? {
-        if let Some((count, columns)) = most_frequent(&seen[skip..], dialect) {
-            found.push((count, dialect, columns));
-        }
-    }
+    let found = tables(seen, skip, options)?;
     // The first of equals: the candidates stand in the order of preference.
-    let Some(best) = found.iter().rev().max_by_key(|(count, _, columns)| (*count, columns.len())) else {
+    let Some(best) = found.iter().rev().max_by_key(|found| (found.count, found.columns.len())) else {
         return Err(nothing(&seen[skip..]));
     };
-    let (count, dialect, columns) = best.clone();
+    let Found { count, dialect, ref columns, .. } = *best;
     if columns.last().is_some_and(|&last| last >= MOST_COLUMNS) {
         return Err(
             Error::input(format!("has more than {MOST_COLUMNS} columns")).expected("a capture of a few channels")
@@ -71,26 +70,158 @@ pub(super) fn find(lines: &[&[u8]], options: &ReadOptions) -> Result<Table, Erro
     if count < 2 {
         return Err(Error::input("holds one row of numbers").expected("a table with at least two rows of samples"));
     }
+    let columns = if best.mixed { columns.clone() } else { widened(&seen[skip..], dialect, columns) };
     let first = first_row(seen, skip, dialect, &columns);
-    let complete = |&at: &usize| is_complete(&split(seen[at], dialect.separator), &columns, dialect.decimal);
-    let rows = (first..seen.len()).filter(complete).collect();
-    let table = Table { dialect, columns, first, rows };
-    if let Some((_, _, other)) = found.iter().find(|(n, other, _)| *n == count && other.decimal != dialect.decimal)
-        && other.len() < table.columns.len()
+    let complete = |&at: &usize| is_complete(&split(seen[at], dialect.separator), &columns, dialect);
+    let rows: Vec<usize> = (first..seen.len()).filter(complete).collect();
+    let number = |row: &usize| dialect.number(split(seen[*row], dialect.separator)[columns[0]]);
+    let column: Vec<f64> = rows.iter().take(512).filter_map(number).collect();
+    let counts = column.len() > 1 && column.windows(2).all(|pair| (pair[1] - pair[0] - 1.0).abs() < 1e-9);
+    let table = Table { dialect, columns, first, rows, counts };
+    if let Some(other) = found.iter().find(|other| other.count == count && other.dialect.decimal != dialect.decimal)
+        && other.columns.len() < table.columns.len()
         && !commas_separate(seen, &table)
     {
         return Err(two_ways(seen[first]));
     }
+    commas_in_numbers(seen, &table)?;
     Ok(table)
+}
+
+/// A way to read the lines as a table.
+struct Found {
+    count: usize,
+    dialect: Dialect,
+    columns: Vec<usize>,
+    /// Whether words stand beside the numbers in all rows.
+    mixed: bool,
+}
+
+/// All tables that the lines can be: of plain numbers, or where those are few, with units or words in the rows.
+fn tables(seen: &[&[u8]], skip: usize, options: &ReadOptions) -> Result<Vec<Found>, Error> {
+    let dialects = candidates(seen, options)?;
+    let lines = &seen[skip..];
+    let plain = |dialect: Dialect| {
+        let (count, columns) = most_frequent(lines, dialect)?;
+        Some(Found { count, dialect, columns, mixed: false })
+    };
+    let mut found: Vec<Found> = dialects.iter().filter_map(|&dialect| plain(dialect)).collect();
+    let digits = lines.iter().filter(|line| line.iter().any(u8::is_ascii_digit)).count();
+    let enough = |found: &[Found]| found.iter().any(|found| found.count >= 2 && 4 * found.count >= digits);
+    if !enough(&found) {
+        // Between blanks a unit is a cell of its own.
+        let bytes = dialects.iter().filter(|dialect| dialect.separator != Separator::Blanks);
+        found.extend(bytes.clone().filter_map(|&dialect| plain(Dialect { united: true, ..dialect })));
+    }
+    if !enough(&found) {
+        found.extend(dialects.iter().filter_map(|&dialect| with_words(lines, dialect)));
+    }
+    Ok(found)
+}
+
+/// The columns of numbers in rows that also hold words, all rows alike.
+///
+/// A list of keys and values is no table: what stands beside numbers in rows is one word, few words, or codes.
+fn with_words(lines: &[&[u8]], dialect: Dialect) -> Option<Found> {
+    const FEWEST: usize = 8;
+    let rows: Vec<Vec<&[u8]>> = lines.iter().map(|line| split(line, dialect.separator)).collect();
+    let holds = |row: &&Vec<&[u8]>| row.iter().any(|cell| dialect.is_value(cell));
+    let mut lengths: HashMap<usize, usize> = HashMap::new();
+    for row in rows.iter().filter(holds) {
+        *lengths.entry(row.len()).or_default() += 1;
+    }
+    let (length, _) = lengths.into_iter().max_by_key(|&(length, count)| (count, length))?;
+    let rows: Vec<&Vec<&[u8]>> = rows.iter().filter(holds).filter(|row| row.len() == length).collect();
+    if rows.len() < FEWEST || !(2..=MOST_COLUMNS).contains(&length) {
+        return None;
+    }
+    let share = |column: usize, is: &dyn Fn(&[u8]) -> bool| rows.iter().filter(|row| is(row[column])).count();
+    let mut columns = Vec::new();
+    for column in 0..length {
+        let values = share(column, &|cell| dialect.is_value(cell) || Mark::read(cell).is_some());
+        let numbers = share(column, &|cell| dialect.is_value(cell));
+        if 10 * values >= 9 * rows.len() && 2 * numbers > rows.len() {
+            columns.push(column);
+            continue;
+        }
+        let words: std::collections::HashSet<&[u8]> = rows.iter().map(|row| row[column]).collect();
+        let codes = share(column, &|cell| is_word_of_bits(cell) || is_date(cell) || cell.is_empty());
+        if words.len() > (rows.len() / 10).max(4) && 10 * codes < 9 * rows.len() {
+            return None;
+        }
+    }
+    let count = rows.iter().filter(|row| is_complete(row, &columns, dialect)).count();
+    (!columns.is_empty() && count >= FEWEST).then_some(Found { count, dialect, columns, mixed: true })
+}
+
+/// A digital word: hexadecimal or binary digits, with or without a sign that says so.
+pub(super) fn is_word_of_bits(cell: &[u8]) -> bool {
+    let bare = cell.strip_prefix(b"0x").or_else(|| cell.strip_prefix(b"0X")).or_else(|| cell.strip_prefix(b"0b"));
+    let bare = bare.or_else(|| cell.strip_prefix(b"$")).or_else(|| cell.strip_suffix(b"h")).unwrap_or(cell);
+    !bare.is_empty() && bare.iter().all(|byte| byte.is_ascii_hexdigit() || matches!(byte, b'X' | b'x' | b'Z' | b'z'))
+}
+
+/// Two blocks side by side of which one is shorter: the full rows come first, and only then those with fewer cells.
+fn widened(lines: &[&[u8]], dialect: Dialect, columns: &[usize]) -> Vec<usize> {
+    const FEWEST: usize = 4;
+    let mut wide: Option<(Vec<usize>, usize)> = None;
+    let mut narrow = 0;
+    for line in lines {
+        let shape = Shape::of(line, dialect);
+        if shape.words || shape.numbers.is_empty() {
+            continue;
+        }
+        let more = shape.numbers.len() > columns.len() && columns.iter().all(|column| shape.numbers.contains(column));
+        match &mut wide {
+            _ if !more => narrow += 1,
+            // What comes back after narrow rows is a marker here and there and no block.
+            _ if narrow > 0 => return columns.to_vec(),
+            Some((numbers, count)) if *numbers == shape.numbers => *count += 1,
+            Some(_) => return columns.to_vec(),
+            None => wide = Some((shape.numbers, 1)),
+        }
+    }
+    wide.filter(|(_, count)| *count >= FEWEST).map_or_else(|| columns.to_vec(), |(numbers, _)| numbers)
+}
+
+/// Rows with twice the cells that the header has names, whole numbers all: decimal commas between commas.
+fn commas_in_numbers(lines: &[&[u8]], table: &Table) -> Result<(), Error> {
+    if table.dialect.separator != Separator::Byte(b',') || table.dialect.decimal != b'.' || table.first == 0 {
+        return Ok(());
+    }
+    let header = lines[..table.first].iter().rev().find(|line| !is_blank(line, table.dialect.separator));
+    let Some(header) = header else { return Ok(()) };
+    let names = split(header, table.dialect.separator);
+    let named = names.iter().filter(|name| !name.is_empty()).count();
+    let words = names.iter().all(|name| !table.dialect.is_value(name));
+    let whole = |&row: &usize| {
+        let line = lines[row];
+        !line.contains(&b'.')
+            && split(line, table.dialect.separator).iter().skip(1).step_by(2).all(|c| !c.starts_with(b"-"))
+    };
+    if words && named >= 2 && table.columns.len() == 2 * named && table.rows.iter().all(whole) {
+        return Err(Error::input(format!(
+            "the rows hold {} whole numbers under {named} names, as if the comma were separator and decimal mark at once",
+            table.columns.len()
+        ))
+        .at_line(table.first as u64 + 1, None)
+        .expected("a cell for each name")
+        .remedy("export once more with decimal points, or with semicolons between cells"));
+    }
+    Ok(())
 }
 
 /// The dialects that are worth a look, in the order of preference.
 fn candidates(lines: &[&[u8]], options: &ReadOptions) -> Result<Vec<Dialect>, Error> {
     let holds = |byte: u8| lines.iter().any(|line| memchr::memchr(byte, line).is_some());
+    let stated = StatedDialect::of(lines);
     let separators = match options.separator {
         Some(given) => vec![given_separator(given)?],
-        None => [Separator::Byte(b','), Separator::Byte(b';'), Separator::Byte(b'\t'), Separator::Blanks]
+        None if stated.separator.is_some() => stated.separator.into_iter().collect(),
+        None => [b',', b';', b'\t', b'|']
+            .map(Separator::Byte)
             .into_iter()
+            .chain([Separator::Blanks])
             .filter(|separator| match separator {
                 Separator::Byte(byte) => holds(*byte) || *byte == b',',
                 Separator::Blanks => holds(b' '),
@@ -105,6 +236,8 @@ fn candidates(lines: &[&[u8]], options: &ReadOptions) -> Result<Vec<Dialect>, Er
                 Error::usage(format!("{other:?} is no decimal mark")).remedy("--decimal-mark . or --decimal-mark ,")
             );
         }
+        None if stated.decimal == Some(b',') => b",",
+        None if stated.decimal == Some(b'.') => b".",
         None if holds(b',') => b".,",
         None => b".",
     };
@@ -113,18 +246,87 @@ fn candidates(lines: &[&[u8]], options: &ReadOptions) -> Result<Vec<Dialect>, Er
         for &decimal in decimals {
             // Without other separators, decimal commas in a single column are a semicolon table of one column.
             if separator != Separator::Byte(decimal) {
-                dialects.push(Dialect { separator, decimal });
+                dialects.push(Dialect { separator, decimal, united: false });
             }
         }
     }
-    if options.separator.is_none() && decimals.contains(&b',') && !holds(b';') {
-        dialects.push(Dialect { separator: Separator::Byte(b';'), decimal: b',' });
+    if options.separator.is_none() && stated.separator.is_none() && decimals.contains(&b',') && !holds(b';') {
+        dialects.push(Dialect { separator: Separator::Byte(b';'), decimal: b',', united: false });
+    }
+    // Where all cells stand in quotes, the comma may be both.
+    if separators.contains(&Separator::Byte(b',')) && decimals.contains(&b',') && holds(b'"') {
+        dialects.push(Dialect { separator: Separator::Byte(b','), decimal: b',', united: false });
     }
     if dialects.is_empty() {
         return Err(Error::usage("separator and decimal mark are the same character")
             .remedy("--separator ';' --decimal-mark ,"));
     }
     Ok(dialects)
+}
+
+/// Separator and decimal mark as the file itself names them.
+#[derive(Debug, Default)]
+struct StatedDialect {
+    separator: Option<Separator>,
+    decimal: Option<u8>,
+}
+
+impl StatedDialect {
+    /// A first line `sep=;`, or keys named so in a preamble. A name that no line bears out is dropped.
+    fn of(lines: &[&[u8]]) -> Self {
+        const FAR: usize = 60;
+        let mut stated = Self::default();
+        if let Some([b's', b'e', b'p', b'=', rest @ ..]) = lines.first().map(|line| line.trim_ascii_start_of_quotes())
+            && let Some(&byte) = rest.first()
+        {
+            stated.separator = given_separator(char::from(byte)).ok();
+        }
+        for line in lines.iter().take(FAR) {
+            let Some(at) = line.iter().position(|byte| matches!(byte, b'\t' | b',' | b';' | b':' | b'=')) else {
+                continue;
+            };
+            let key = decode(&line[..at]).to_lowercase().replace(['_', ' ', '#', '"'], "");
+            let value = decode(line[at + 1..].trim_ascii_start_of_quotes()).trim_end().to_lowercase();
+            match (key.as_str(), value.as_str()) {
+                ("separator" | "delimiter", _) => {
+                    stated.separator = match value.trim_matches('"') {
+                        "tab" => Some(Separator::Byte(b'\t')),
+                        "comma" | "," => Some(Separator::Byte(b',')),
+                        "semicolon" | ";" => Some(Separator::Byte(b';')),
+                        "space" | "blank" => Some(Separator::Blanks),
+                        _ => None,
+                    };
+                }
+                ("decimalseparator" | "decimalmark" | "decimalpoint" | "decimalsymbol", mark) => {
+                    stated.decimal = match mark.trim_matches('"').bytes().next() {
+                        Some(b'.') => Some(b'.'),
+                        Some(b',') => Some(b','),
+                        _ if mark.starts_with("point") => Some(b'.'),
+                        _ if mark.starts_with("comma") => Some(b','),
+                        _ => None,
+                    };
+                }
+                _ => {}
+            }
+        }
+        let holds = |separator: Separator| match separator {
+            Separator::Byte(byte) => lines.iter().skip(1).any(|line| memchr::memchr(byte, line).is_some()),
+            Separator::Blanks => true,
+        };
+        stated.separator = stated.separator.filter(|&separator| holds(separator));
+        stated
+    }
+}
+
+trait TrimQuotes {
+    fn trim_ascii_start_of_quotes(&self) -> &Self;
+}
+
+impl TrimQuotes for [u8] {
+    fn trim_ascii_start_of_quotes(&self) -> &Self {
+        let blank = self.iter().take_while(|byte| matches!(byte, b' ' | b'"')).count();
+        &self[blank..]
+    }
 }
 
 fn given_separator(given: char) -> Result<Separator, Error> {
@@ -160,9 +362,9 @@ fn most_frequent(lines: &[&[u8]], dialect: Dialect) -> Option<(usize, Vec<usize>
 /// Not the longest run: a remark or a damaged line in the middle of the data must not hide the rows above it.
 fn first_row(lines: &[&[u8]], skip: usize, dialect: Dialect, columns: &[usize]) -> usize {
     let cells = |at: usize| split(lines[at], dialect.separator);
-    let mut first = (skip..lines.len()).find(|&at| is_complete(&cells(at), columns, dialect.decimal)).unwrap_or(skip);
+    let mut first = (skip..lines.len()).find(|&at| is_complete(&cells(at), columns, dialect)).unwrap_or(skip);
     for at in (skip..first).rev() {
-        if is_row(&cells(at), columns, dialect.decimal) {
+        if is_row(&cells(at), columns, dialect) {
             first = at;
         } else if !is_blank(lines[at], dialect.separator) {
             break;
@@ -173,16 +375,18 @@ fn first_row(lines: &[&[u8]], skip: usize, dialect: Dialect, columns: &[usize]) 
 
 /// Whether a line that lacks numbers is still a row: its first number is there, or all that is there are numbers.
 /// A header line starts with a word.
-fn is_row(cells: &[&[u8]], columns: &[usize], decimal: u8) -> bool {
-    let is_number = |&column: &usize| cells.get(column).is_some_and(|cell| number(cell, decimal).is_some());
-    let is_word = |&column: &usize| cells.get(column).is_some_and(|cell| !cell.is_empty()) && !is_number(&column);
+fn is_row(cells: &[&[u8]], columns: &[usize], dialect: Dialect) -> bool {
+    let is_number = |&column: &usize| cells.get(column).is_some_and(|cell| dialect.is_value(cell));
+    let is_word = |&column: &usize| {
+        cells.get(column).is_some_and(|cell| !cell.is_empty() && Mark::read(cell).is_none()) && !is_number(&column)
+    };
     // Words left of the data are metadata; beside a row with holes they are a preamble line.
     let left = cells.iter().take(columns[0]).any(|cell| !cell.is_empty());
     !left && columns.iter().any(is_number) && (is_number(&columns[0]) || !columns.iter().any(is_word))
 }
 
-fn is_complete(cells: &[&[u8]], columns: &[usize], decimal: u8) -> bool {
-    columns.iter().all(|&column| cells.get(column).is_some_and(|cell| number(cell, decimal).is_some()))
+fn is_complete(cells: &[&[u8]], columns: &[usize], dialect: Dialect) -> bool {
+    columns.iter().all(|&column| cells.get(column).is_some_and(|cell| dialect.is_value(cell)))
 }
 
 /// Whether commas in a table of whole numbers stand between cells: a header with a comma says so, or a first
@@ -193,7 +397,7 @@ fn commas_separate(lines: &[&[u8]], table: &Table) -> bool {
     let column: Vec<f64> = table
         .rows
         .iter()
-        .filter_map(|&row| number(split(lines[row], table.dialect.separator)[table.columns[0]], table.dialect.decimal))
+        .filter_map(|&row| table.dialect.number(split(lines[row], table.dialect.separator)[table.columns[0]]))
         .collect();
     let step = column.get(1).zip(column.first()).map(|(second, first)| second - first);
     header

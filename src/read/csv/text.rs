@@ -6,7 +6,7 @@
 use std::borrow::Cow;
 use std::io::{self, Read};
 
-use crate::error::Error;
+use crate::error::{Error, printable};
 use crate::read::Source;
 
 /// How much of a file is looked at to find its structure.
@@ -26,17 +26,65 @@ pub(super) enum Encoding {
     Utf16Le,
     /// UTF-16, high byte first, with a byte-order mark.
     Utf16Be,
+    /// UTF-16, low byte first, without a mark.
+    Utf16LeBare,
+    /// UTF-16, high byte first, without a mark.
+    Utf16BeBare,
+}
+
+/// Zero bytes in even and in odd places.
+fn zeros(head: &[u8]) -> [usize; 2] {
+    let count = |from: usize| head.iter().skip(from).step_by(2).filter(|&&byte| byte == 0).count();
+    [count(0), count(1)]
 }
 
 impl Encoding {
-    /// The encoding that the first bytes announce.
+    /// The encoding that the first bytes announce, or that zeros in every second place give away.
     pub(super) fn of(head: &[u8]) -> Self {
         match head {
             [0xef, 0xbb, 0xbf, ..] => Encoding::Marked,
             [0xff, 0xfe, ..] => Encoding::Utf16Le,
             [0xfe, 0xff, ..] => Encoding::Utf16Be,
-            _ => Encoding::Bytes,
+            _ => match zeros(head) {
+                [0, odd] if 3 * odd > head.len() => Encoding::Utf16LeBare,
+                [even, 0] if 3 * even > head.len() => Encoding::Utf16BeBare,
+                _ => Encoding::Bytes,
+            },
         }
+    }
+
+    /// The encoding that the user names.
+    ///
+    /// # Errors
+    /// A name that is not known.
+    pub(super) fn named(name: &str, head: &[u8]) -> Result<Self, Error> {
+        let announced = Self::of(head);
+        Ok(match name.to_lowercase().replace(['-', '_', ' '], "").as_str() {
+            "auto" => announced,
+            "utf8" | "latin1" | "iso88591" | "windows1252" | "ascii" => match announced {
+                Encoding::Marked => Encoding::Marked,
+                _ => Encoding::Bytes,
+            },
+            "utf16" if announced != Encoding::Bytes => announced,
+            "utf16" | "utf16le" => {
+                if announced == Encoding::Utf16Le {
+                    announced
+                } else {
+                    Encoding::Utf16LeBare
+                }
+            }
+            "utf16be" => {
+                if announced == Encoding::Utf16Be {
+                    announced
+                } else {
+                    Encoding::Utf16BeBare
+                }
+            }
+            _ => {
+                return Err(Error::usage(format!("--encoding {}: no encoding that is known here", printable(name)))
+                    .expected("auto, utf-8, latin-1, utf-16, utf-16le or utf-16be"));
+            }
+        })
     }
 
     /// In words, where it is worth a word.
@@ -45,6 +93,7 @@ impl Encoding {
             Encoding::Bytes => None,
             Encoding::Marked => Some("UTF-8 with a byte-order mark"),
             Encoding::Utf16Le | Encoding::Utf16Be => Some("UTF-16"),
+            Encoding::Utf16LeBare | Encoding::Utf16BeBare => Some("UTF-16 without a byte-order mark"),
         }
     }
 
@@ -55,6 +104,8 @@ impl Encoding {
             Encoding::Marked => source.open_at(3)?,
             Encoding::Utf16Le => Box::new(Utf16::new(source.open_at(2)?, u16::from_le_bytes)),
             Encoding::Utf16Be => Box::new(Utf16::new(source.open_at(2)?, u16::from_be_bytes)),
+            Encoding::Utf16LeBare => Box::new(Utf16::new(source.open_at(0)?, u16::from_le_bytes)),
+            Encoding::Utf16BeBare => Box::new(Utf16::new(source.open_at(0)?, u16::from_be_bytes)),
         })
     }
 }
@@ -114,6 +165,73 @@ impl Read for Utf16 {
     }
 }
 
+/// Blanks that no keyboard has, as plain ones: the no-break blank of UTF-8 and of Latin-1, thin and narrow ones.
+///
+/// Only put before a text whose beginning holds such blanks.
+struct PlainBlanks {
+    stream: Box<dyn Read + Send>,
+    /// The beginning of a character that the last stretch cut.
+    waiting: Vec<u8>,
+    ready: Vec<u8>,
+    given: usize,
+}
+
+impl PlainBlanks {
+    /// How many bytes such a blank takes at the start of `text`; `None`: there is none.
+    fn length(text: &[u8]) -> Option<usize> {
+        match text {
+            // A byte of 0xa0 begins no character of UTF-8, so alone it is Latin-1.
+            [0xc2, 0xa0, ..] => Some(2),
+            [0xe2, 0x80, 0x80..=0x8a | 0xaf, ..] | [0xe2, 0x81, 0x9f, ..] | [0xe3, 0x80, 0x80, ..] => Some(3),
+            _ => None,
+        }
+    }
+
+    fn are_in(text: &[u8], latin: bool) -> bool {
+        (latin && memchr::memchr(0xa0, text).is_some()) || (0..text.len()).any(|at| Self::length(&text[at..]).is_some())
+    }
+}
+
+impl Read for PlainBlanks {
+    fn read(&mut self, out: &mut [u8]) -> io::Result<usize> {
+        if self.given == self.ready.len() {
+            self.ready.clear();
+            self.given = 0;
+            let mut chunk = [0; 1 << 14];
+            while self.ready.is_empty() {
+                let count = self.stream.read(&mut chunk)?;
+                self.waiting.extend_from_slice(&chunk[..count]);
+                let mut at = 0;
+                while at < self.waiting.len() {
+                    let rest = &self.waiting[at..];
+                    if count > 0 && rest.len() < 3 && matches!(rest[0], 0xc2 | 0xe2 | 0xe3) {
+                        break;
+                    }
+                    match Self::length(rest) {
+                        Some(length) => {
+                            self.ready.push(b' ');
+                            at += length;
+                        }
+                        None => {
+                            let alone = rest[0] == 0xa0 && self.ready.last().is_none_or(u8::is_ascii);
+                            self.ready.push(if alone { b' ' } else { rest[0] });
+                            at += 1;
+                        }
+                    }
+                }
+                self.waiting.drain(..at);
+                if count == 0 {
+                    break;
+                }
+            }
+        }
+        let count = out.len().min(self.ready.len() - self.given);
+        out[..count].copy_from_slice(&self.ready[self.given..self.given + count]);
+        self.given += count;
+        Ok(count)
+    }
+}
+
 /// A word for people: UTF-8 where it is, else Latin-1, which every byte string is.
 pub(super) fn decode(bytes: &[u8]) -> Cow<'_, str> {
     match std::str::from_utf8(bytes) {
@@ -131,6 +249,8 @@ pub(super) struct Head {
     text: Vec<u8>,
     /// Whether this is the whole text.
     pub(super) whole: bool,
+    /// Whether it holds blanks that no keyboard has.
+    odd_blanks: bool,
 }
 
 impl Head {
@@ -138,10 +258,14 @@ impl Head {
     ///
     /// # Errors
     /// An empty file, NUL bytes, or what the system answers.
-    pub(super) fn read(source: &Source) -> Result<Self, Error> {
-        let encoding = Encoding::of(&source.bytes_at(0, 4)?);
+    pub(super) fn read(source: &Source, named: Option<&str>) -> Result<Self, Error> {
+        let first = source.bytes_at(0, 512)?;
+        let encoding = named.map_or_else(|| Ok(Encoding::of(&first)), |name| Encoding::named(name, &first))?;
         let mut text = Vec::new();
-        let stream = encoding.open(source)?;
+        encoding.open(source)?.take(HEAD as u64 + 1).read_to_end(&mut text).map_err(|e| source.failed(&e))?;
+        let odd_blanks = PlainBlanks::are_in(&text, std::str::from_utf8(&text[..text.len().min(HEAD)]).is_err());
+        text.clear();
+        let stream = Self::blanked(encoding.open(source)?, odd_blanks);
         stream.take(HEAD as u64 + 1).read_to_end(&mut text).map_err(|e| source.failed(&e))?;
         let whole = text.len() <= HEAD;
         text.truncate(HEAD);
@@ -155,12 +279,44 @@ impl Head {
                 .expected("a text table of samples")
                 .remedy("export the capture as text (comma separated) once more"));
         }
-        let line_end = if memchr::memchr(b'\n', &text).is_none() && memchr::memchr(b'\r', &text).is_some() {
-            b'\r'
-        } else {
-            b'\n'
-        };
-        Ok(Self { encoding, line_end, text, whole })
+        let count = |byte: u8| memchr::memchr_iter(byte, &text).count();
+        // A preamble may end its lines otherwise than the data; the many decide. CR CR LF makes twice as many CR.
+        let line_end = if count(b'\r') > 4 * count(b'\n') { b'\r' } else { b'\n' };
+        Ok(Self { encoding, line_end, text, whole, odd_blanks })
+    }
+
+    fn blanked(stream: Box<dyn Read + Send>, odd_blanks: bool) -> Box<dyn Read + Send> {
+        if !odd_blanks {
+            return stream;
+        }
+        Box::new(PlainBlanks { stream, waiting: Vec::new(), ready: Vec::new(), given: 0 })
+    }
+
+    /// Whether the text has so few lines, and lines so long, that it may be a table on its side.
+    pub(super) fn may_be_turned(&self, most_lines: usize) -> bool {
+        const LONG: usize = 80;
+        let lines = self.split(&self.text);
+        lines.len() <= most_lines && lines.iter().any(|line| line.len() > LONG)
+    }
+
+    /// A text as lines without their ends.
+    pub(super) fn split<'a>(&self, text: &'a [u8]) -> Vec<&'a [u8]> {
+        text.split(|&byte| byte == self.line_end).map(without_returns).collect()
+    }
+
+    /// The whole text as a stream of bytes.
+    pub(super) fn open(&self, source: &Source) -> Result<Box<dyn Read + Send>, Error> {
+        Ok(Self::blanked(self.encoding.open(source)?, self.odd_blanks))
+    }
+
+    /// Which ends the lines have, in words.
+    pub(super) fn line_end_words(&self) -> &'static str {
+        match self.line_end {
+            b'\r' => "CR",
+            _ if memchr::memmem::find(&self.text, b"\r\r\n").is_some() => "CR CR LF",
+            _ if memchr::memmem::find(&self.text, b"\r\n").is_some() => "CR LF",
+            _ => "LF",
+        }
     }
 
     /// The complete lines of the beginning, without their ends.
@@ -168,7 +324,7 @@ impl Head {
     /// # Errors
     /// Not even the first line ends within the beginning.
     pub(super) fn lines(&self) -> Result<Vec<&[u8]>, Error> {
-        let mut lines: Vec<&[u8]> = self.text.split(|&byte| byte == self.line_end).map(without_returns).collect();
+        let mut lines = self.split(&self.text);
         // What follows the last line end is no line: nothing at the end of a file, a cut line elsewhere.
         if !self.whole || lines.last().is_some_and(|line| line.is_empty()) {
             lines.pop();
@@ -186,7 +342,7 @@ impl Head {
     pub(super) fn stream(&self, source: &Source, max_memory: Option<u64>) -> Result<Lines, Error> {
         let quarter = usize::try_from(max_memory.unwrap_or(u64::MAX) / 4).unwrap_or(usize::MAX);
         Ok(Lines {
-            stream: self.encoding.open(source)?,
+            stream: self.open(source)?,
             source: source.clone(),
             buffer: vec![0; HEAD.min(quarter.max(1 << 12))],
             start: 0,
@@ -199,8 +355,9 @@ impl Head {
     }
 }
 
+/// Without what is left of a line end of several characters.
 fn without_returns(mut line: &[u8]) -> &[u8] {
-    while let [rest @ .., b'\r'] = line {
+    while let [rest @ .., b'\r'] | [b'\n', rest @ ..] = line {
         line = rest;
     }
     line
@@ -287,7 +444,7 @@ mod tests {
 
     fn lines_of(bytes: &[u8]) -> Vec<(String, bool)> {
         let source = Source::new(Bytes::new("t", bytes.to_vec()));
-        let mut lines = Head::read(&source).unwrap().stream(&source, Some(0)).unwrap();
+        let mut lines = Head::read(&source, None).unwrap().stream(&source, Some(0)).unwrap();
         let mut all = Vec::new();
         while let Some(line) = lines.next().unwrap() {
             all.push((decode(line.bytes).into_owned(), line.ended));
@@ -322,7 +479,7 @@ mod tests {
     #[test]
     fn a_line_beyond_the_bound_is_an_error() {
         let source = Source::new(Bytes::new("t", vec![b'1'; 20_000]));
-        let mut lines = Head::read(&source).unwrap().stream(&source, Some(0)).unwrap();
+        let mut lines = Head::read(&source, None).unwrap().stream(&source, Some(0)).unwrap();
         assert!(lines.next().unwrap_err().to_string().contains("longer than 4096 bytes"));
     }
 }

@@ -32,15 +32,35 @@ const MEANT_DIGITS: i32 = 6;
 pub(super) struct Fineness {
     decimals: i32,
     digits: i32,
+    /// The whole seconds that were taken off all times: an epoch far away, whose double precision is coarse.
+    epoch: f64,
 }
 
 impl Fineness {
     /// Looks over a column.
     pub(super) fn of(column: impl Iterator<Item = Printed>) -> Self {
-        column.fold(Self { decimals: 0, digits: 1 }, |seen, printed| Self {
+        column.fold(Self { decimals: 0, digits: 1, epoch: 0.0 }, |seen, printed| Self {
             decimals: seen.decimals.max(-printed.last_digit),
             digits: seen.digits.max(printed.significant),
+            ..seen
         })
+    }
+
+    /// A count is exact and never rounded.
+    pub(super) fn of_a_count() -> Self {
+        Self { decimals: 6, digits: 15, epoch: 0.0 }
+    }
+
+    /// The same for times behind an epoch.
+    pub(super) fn behind(self, epoch: f64) -> Self {
+        Self { epoch, ..self }
+    }
+
+    /// What the arithmetic of whoever wrote a time may have lost.
+    #[inline]
+    fn noise(self, time: f64) -> f64 {
+        // Times behind an epoch were one double each when they were written.
+        DOUBLE_NOISE * time.abs() + f64::EPSILON * self.epoch.abs()
     }
 
     /// Half a unit of the last digit that was meant.
@@ -134,11 +154,25 @@ impl Ruler {
         self.count
     }
 
+    /// Whether a time lies before the last one by more than rounding explains.
+    #[inline]
+    pub(super) fn goes_back_to(&self, printed: Printed) -> bool {
+        self.count > 0 && printed.value < self.last.0 && {
+            let half = self.fineness.half_unit(printed) + self.fineness.noise(printed.value);
+            self.last.0 - printed.value > half + self.last.1
+        }
+    }
+
+    /// The first and the last time.
+    pub(super) fn ends(&self) -> (f64, f64) {
+        (self.first.0, self.last.0)
+    }
+
     /// The next time, and the line that it stands in.
     #[inline]
     pub(super) fn push(&mut self, printed: Printed, line: u64) {
         let time = printed.value;
-        let half = self.fineness.half_unit(printed) + DOUBLE_NOISE * time.abs();
+        let half = self.fineness.half_unit(printed) + self.fineness.noise(time);
         #[expect(
             clippy::cast_possible_truncation,
             reason = "whether the time survives single precision is the question"
@@ -209,15 +243,13 @@ impl Ruler {
         self.largest.size <= interval + give(&self.largest) && self.smallest.size >= interval - give(&self.smallest)
     }
 
-    fn complaint(&self) -> Error {
+    /// Why the column gives no clock.
+    pub(super) fn complaint(&self) -> Error {
         if self.count < 2 {
             return Error::input("holds one row of samples").expected("at least two");
         }
         if let Some(back) = self.backwards {
-            let restart = "one record a file: export each segment to a file of its own";
-            let error =
-                Error::input(format!("the time goes back by {} here", six_digits(-back.size))).at_line(back.line, None);
-            return error.expected("times that rise in equal steps").remedy(restart);
+            return goes_back(-back.size, back.line);
         }
         if self.largest.size <= 0.0 {
             return Error::input("the time stands still")
@@ -254,6 +286,14 @@ impl Ruler {
         .expected("uniform sampling")
         .remedy("export the record with a fixed time step")
     }
+}
+
+/// The refusal of a time that runs backwards.
+pub(super) fn goes_back(by: f64, line: u64) -> Error {
+    Error::input(format!("the time goes back by {} here", six_digits(by)))
+        .at_line(line, None)
+        .expected("times that rise in equal steps")
+        .remedy("mend the file, or export the record once more")
 }
 
 /// The refusal of minimum and maximum pairs, wherever they show.
@@ -301,6 +341,8 @@ pub(super) struct Stated {
     pub(super) is_rate: bool,
     /// As the file writes it.
     pub(super) written: String,
+    /// Whether its name may mean something else as well.
+    pub(super) weak: bool,
 }
 
 impl Stated {
@@ -311,13 +353,13 @@ impl Stated {
         let plausible = value.is_finite() && value > 0.0 && interval.is_finite() && interval > 0.0;
         let spare = (MEANT_DIGITS - printed.significant).max(0);
         let relative = 0.5 * power_of_ten(printed.last_digit - spare) / printed.value.abs();
-        plausible.then_some(Self { interval, relative, is_rate, written })
+        plausible.then_some(Self { interval, relative, is_rate, written, weak: false })
     }
 
     /// The rate that the user gives.
     pub(super) fn given(rate: Hertz) -> Self {
         let written = per_second(rate);
-        Self { interval: 1.0 / rate.get(), relative: 1e-9, is_rate: true, written }
+        Self { interval: 1.0 / rate.get(), relative: 1e-9, is_rate: true, written, weak: false }
     }
 }
 
@@ -325,6 +367,8 @@ impl Stated {
 #[derive(Debug)]
 pub(super) struct Timing {
     pub(super) clock: Clock,
+    /// The factor of the time column to seconds.
+    pub(super) unit: f64,
     pub(super) reading: Vec<String>,
     pub(super) findings: Vec<Finding>,
 }
@@ -340,6 +384,11 @@ pub(super) fn settle(
     start: f64,
 ) -> Result<Timing, Error> {
     let (mut reading, mut findings) = (Vec::new(), Vec::new());
+    let weak = stated.filter(|stated| stated.weak && column.is_some_and(|column| !column.agrees(stated)));
+    if let Some(weak) = weak {
+        reading.push(format!("{} is not the interval of the rows and was not used.", weak.written));
+    }
+    let stated = stated.filter(|_| weak.is_none());
     if column.is_some_and(|column| column.single) {
         findings.push(Finding::note(
             "single_precision_times",
@@ -374,7 +423,7 @@ pub(super) fn settle(
         });
         Clock { rate, source, relative_uncertainty: relative, start_s: start }
     };
-    Ok(Timing { clock, reading, findings })
+    Ok(Timing { clock, unit: 1.0, reading, findings })
 }
 
 /// The rate for people.
@@ -384,12 +433,12 @@ pub(super) fn per_second(rate: Hertz) -> String {
 
 /// Binary noise taken off a quotient of decimal numbers: 250000 rather than 249999.99999999997. Twelve digits are
 /// far finer than any printed time.
-fn twelve_digits(value: f64) -> f64 {
+pub(super) fn twelve_digits(value: f64) -> f64 {
     format!("{value:.11e}").parse().unwrap_or(value)
 }
 
 /// An interval for people: six digits are enough to compare two by eye.
-fn six_digits(value: f64) -> String {
+pub(super) fn six_digits(value: f64) -> String {
     let rounded: f64 = format!("{value:.5e}").parse().unwrap_or(value);
     format!("{rounded:e}")
 }
@@ -433,6 +482,16 @@ pub(super) fn no_time_unit(name: &str) -> Error {
     Error::input(format!("the times in {name} are whole numbers without a unit"))
         .expected("a unit such as \"Time (us)\"")
         .remedy("--time-unit s|ms|us|ns names it")
+}
+
+/// Times without a unit that would be very slow as seconds.
+pub(super) fn doubtful_time_unit(name: &str, rate: f64) -> Error {
+    Error::input(format!(
+        "the times in {name} name no unit, and as seconds they would be {} samples a second only",
+        six_digits(rate)
+    ))
+    .expected("a unit such as \"Time (ms)\"")
+    .remedy("--time-unit s|ms|us|ns names it")
 }
 
 fn absurd(interval: f64) -> Error {

@@ -1,0 +1,119 @@
+//! How a file was read: the data block, each column's part and why, the rates that were weighed, what was skipped,
+//! what stayed doubtful, and the option that settles each.
+
+use serde::Serialize;
+
+use super::block::Header;
+
+/// The account of a reading, for people who ask why. All of it is also in [`Header::reading`] as sentences.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct Account {
+    /// The block of data, in text files.
+    pub block: Option<DataBlock>,
+    /// The columns or channels, in the order of the file.
+    pub columns: Vec<ColumnAccount>,
+    /// The sampling rates that were weighed.
+    pub rates: Vec<RateCandidate>,
+    /// What was left out.
+    pub skipped: Vec<String>,
+    /// What the file leaves open, and how it was taken.
+    pub doubts: Vec<Doubt>,
+}
+
+/// Where the data of a text file lies.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct DataBlock {
+    /// How the characters are coded.
+    pub encoding: String,
+    /// What ends the lines.
+    pub line_ends: String,
+    /// What stands between cells.
+    pub separator: String,
+    /// The decimal mark.
+    pub decimal_mark: String,
+    /// Lines with names and units.
+    pub header_lines: u64,
+    /// The first line of data, counted from 1.
+    pub first_line: u64,
+    /// The last line of data.
+    pub last_line: u64,
+    /// How many rows there are.
+    pub rows: u64,
+    /// The options that settle this otherwise.
+    pub option: String,
+}
+
+/// A column and what it was taken for.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ColumnAccount {
+    /// The number within the file, counted from 1.
+    pub number: usize,
+    /// The name as the file gives it.
+    pub name: String,
+    /// What it was taken for: `time`, `channel`, `count` and so on.
+    pub role: String,
+    /// The unit that numbers have after reading; empty where there is none.
+    pub unit: String,
+    /// The factor from the file's numbers to that unit.
+    pub scale: f64,
+    /// Why.
+    pub why: String,
+    /// The option that settles it otherwise.
+    pub option: String,
+}
+
+/// A sampling rate that something in the file, or the user, states.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct RateCandidate {
+    /// Who says so.
+    pub source: String,
+    /// As it is written there.
+    pub written: String,
+    /// The rate.
+    pub rate_hz: f64,
+    /// Half a unit of the last digit, relative.
+    pub relative_uncertainty: f64,
+    /// Whether it agrees with the rate that was taken, within the uncertainty of both.
+    pub agrees: bool,
+    /// Whether it was taken.
+    pub used: bool,
+}
+
+/// Something that the file leaves open.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Doubt {
+    /// What, and how it was taken.
+    pub what: String,
+    /// The option that settles it.
+    pub option: String,
+}
+
+impl Account {
+    /// What a header by itself tells: its channels and its clock.
+    pub fn of(header: &Header) -> Self {
+        let column = |(at, channel): (usize, &super::Channel)| ColumnAccount {
+            number: at + 1,
+            name: channel.name.clone(),
+            role: "channel".to_owned(),
+            unit: channel.quantity.symbol().to_owned(),
+            scale: 1.0,
+            why: format!("channel {} of the file", at + 1),
+            option: "--wire, --air, --unit, --scale".to_owned(),
+        };
+        let clock = &header.clock;
+        Self {
+            block: None,
+            columns: header.channels.iter().enumerate().map(column).collect(),
+            rates: vec![RateCandidate {
+                source: clock.source.words().to_owned(),
+                written: format!("{} Hz", clock.rate.get()),
+                rate_hz: clock.rate.get(),
+                relative_uncertainty: clock.relative_uncertainty,
+                agrees: true,
+                used: true,
+            }],
+            skipped: Vec::new(),
+            doubts: Vec::new(),
+        }
+    }
+}

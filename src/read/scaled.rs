@@ -1,0 +1,83 @@
+//! A recording whose numbers are worth something else: the volts of a code, as the user says.
+
+use super::{ReadOptions, Scale};
+use crate::capture::{Account, Block, Header, Quantity, Recording};
+use crate::error::{Error, printable};
+
+/// Puts the scales of the options behind a recording; without any it stays as it is.
+///
+/// Codes, fractions of full scale and numbers without a unit become volts, unless the options name another unit.
+///
+/// # Errors
+/// A channel that does not exist.
+pub(super) fn scaled(recording: Box<dyn Recording>, options: &ReadOptions) -> Result<Box<dyn Recording>, Error> {
+    if options.scale.is_empty() {
+        return Ok(recording);
+    }
+    let mut header = recording.header().clone();
+    let mut factors = vec![1.0; header.channels.len()];
+    for Scale { channel, factor } in &options.scale {
+        let number = channel.as_deref().and_then(|name| name.parse::<usize>().ok());
+        let meant = |at: usize| match channel {
+            None => true,
+            Some(name) => number == Some(at + 1) || header.channels[at].name.eq_ignore_ascii_case(name.trim()),
+        };
+        let which: Vec<usize> = (0..factors.len()).filter(|&at| meant(at)).collect();
+        if which.is_empty() {
+            let names: Vec<String> = header.channels.iter().map(|channel| format!("\"{}\"", channel.name)).collect();
+            let wanted = printable(channel.as_deref().unwrap_or_default());
+            return Err(Error::usage(format!("--scale {wanted}: there is no such channel"))
+                .expected(format!("one of: {}", names.join(", "))));
+        }
+        for at in which {
+            factors[at] = *factor;
+            let channel = &mut header.channels[at];
+            if matches!(channel.quantity, Quantity::Codes | Quantity::FullScale | Quantity::Unknown) {
+                channel.quantity = Quantity::Unit("V".to_owned());
+            }
+            header.reading.push(format!("\"{}\" is multiplied by {factor}, as the option says.", channel.name));
+        }
+    }
+    let mut scaled = Scaled { header, factors, inner: recording };
+    scaled.take_findings();
+    Ok(Box::new(scaled))
+}
+
+struct Scaled {
+    header: Header,
+    factors: Vec<f64>,
+    inner: Box<dyn Recording>,
+}
+
+impl Scaled {
+    /// The remarks that still hold once the numbers have a unit.
+    fn take_findings(&mut self) {
+        let unitless = |channel: &crate::capture::Channel| !matches!(channel.quantity, Quantity::Unit(_));
+        let open = self.header.channels.iter().any(unitless);
+        self.header.findings.clone_from(&self.inner.header().findings);
+        self.header.findings.retain(|finding| open || !matches!(finding.code, "codes_without_volts" | "unit_unknown"));
+    }
+}
+
+impl Recording for Scaled {
+    fn header(&self) -> &Header {
+        &self.header
+    }
+
+    fn account(&self) -> Account {
+        let mut account = self.inner.account();
+        account.doubts.retain(|doubt| self.header.findings.iter().any(|finding| finding.message == doubt.what));
+        account
+    }
+
+    fn next_block(&mut self) -> Result<Option<Block>, Error> {
+        let mut block = self.inner.next_block()?;
+        self.take_findings();
+        if let Some(block) = &mut block {
+            for (mut row, factor) in block.samples.rows_mut().into_iter().zip(&self.factors) {
+                row *= *factor;
+            }
+        }
+        Ok(block)
+    }
+}
