@@ -117,7 +117,11 @@ fn told<'a>(
         held.push(against.clone());
     }
     if !held.is_empty() {
-        caption.push(sentences::of_statements(&held).join(" "));
+        for statement in sentences::of_statements(&held) {
+            if !caption.iter().any(|said| said == statement) {
+                caption.push(statement.to_owned());
+            }
+        }
         caption.append(&mut reasons);
     }
     Figure::SIZE.1 + TOLD * u32::try_from(held.len()).unwrap_or(0).min(10)
@@ -347,7 +351,7 @@ pub fn transients(capture: &CaptureTransients, settings: &Settings) -> Figure {
         share,
         panels: capture.channels.iter().map(panel).collect(),
     };
-    let phase_axis = || Axis::linear("Mains phase, °").over(0.0, 360.0);
+    let phase_axis = || Axis::turn("Mains phase, °");
     let mut rows = Vec::new();
     if capture.no_phase.is_none() {
         rows.push(row(0.8, &|channel| {

@@ -427,7 +427,7 @@ pub fn of_reception(analysis: &Reception) -> Vec<String> {
     if let Some(low) = analysis.extension_below_hz {
         sentences.push(format!("Below {} kHz: an extension, no part of band {}.", low / 1e3, analysis.band));
     }
-    sentences.push("An indication from a field capture, no conformity assessment.".to_owned());
+    sentences.push(INDICATION.to_owned());
     sentences
 }
 
