@@ -366,6 +366,8 @@ pub(super) fn readings(channel: &ChannelReadings, analysis: &Reception, count: u
     let reference = channel.unit.level_reference();
     let mut columns = vec![Column::number("frequency", "kHz")];
     columns.extend(shown.iter().map(|detector| Column::number(detector.words, reference.clone())));
+    let held: Vec<&Against> = channel.against.iter().filter(|against| !against.points.is_empty()).collect();
+    columns.extend(held.iter().map(|against| Column::number(format!("margin, {}", against.curve.name), "dB")));
     columns.push(Column::text(""));
     let (leading, _) = channel.leading();
     let title = format!("the highest readings by {}", leading.words);
@@ -375,6 +377,10 @@ pub(super) fn readings(channel: &ChannelReadings, analysis: &Reception, count: u
         let mut row = vec![format!("{:.2}", frequency / 1e3)];
         row.extend(shown.iter().map(|detector| {
             channel.of(detector.name).map_or("not given".into(), |levels| decimal(levels[place].get()))
+        }));
+        row.extend(held.iter().map(|against| {
+            let point = against.points.iter().find(|point| (point.frequency_hz - frequency).abs() < 1e-6);
+            point.map_or(String::new(), |point| decimal(point.margin_db))
         }));
         let floor = channel.floor_db.as_ref().map(|floor| floor[place].get());
         let rms = channel.of("rms").map(|levels| levels[place].get());

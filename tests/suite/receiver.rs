@@ -6,8 +6,10 @@ use std::sync::Arc;
 use linewake::analysis::receiver::{CaptureReadings, Request, receive_recording};
 use linewake::analysis::settings::Settings;
 use linewake::capture::chain::{Chain, Kind, Part, Recorder, Setup, Uncertainty};
-use linewake::capture::{Channel, Clock, Memory, Quantity, RateSource, Role};
+use linewake::capture::{Channel, Clock, Memory, Port, Quantity, RateSource, Role};
+use linewake::compare::margin::Status;
 use linewake::error::Error;
+use linewake::levels::published;
 use linewake::measure::detector::{DETECTORS, ReceiverBand};
 use linewake::report::figure::svg;
 use linewake::report::{columns, pictures, sentences};
@@ -215,5 +217,32 @@ fn pulses_that_come_with_the_mains_read_alike_repeated_and_long() {
     for detector in ["peak", "quasi_peak", "average", "rms_average", "rms", "mean"] {
         let (found, expected) = (at(&short, detector, 61e3), at(&long, detector, 61e3));
         assert!((found - expected).abs() < 0.05, "{detector} {found} {expected}");
+    }
+}
+
+/// 47 CFR 18.307(a) (read in four yearly editions): 110 dBµV at 50 kHz, 90 falling to 80 dBµV from 50 to 150 kHz, straight
+/// over the logarithm of the frequency, quasi-peak, behind a network 50 Ω ∥ 50 µH.
+#[test]
+fn a_margin_is_formed_only_behind_the_network_that_the_level_is_stated_for() {
+    let curve = published().iter().find(|curve| curve.name == "induction-us").unwrap().clone();
+    let samples = tone(400e3, 0.4, 100e3);
+    let margin = |port: Option<Port>| {
+        let part = Part { name: "network".into(), kind: Kind::Ratio(1.0), uncertainty: None, note: String::new() };
+        let chain = Chain::new(Role::Wire, String::new(), vec![part], Recorder::default()).unwrap();
+        let setup = Setup { files: Vec::new(), wire: Some(Chain { port, ..chain }), air: None };
+        let settings = Settings { setup: Some(Arc::new(setup)), ..around(95e3, 105e3) };
+        let request = Request { repeat: true, ..Request::default() };
+        let mut capture = read(400e3, &samples, &settings, &request).unwrap();
+        capture.hold_against(std::slice::from_ref(&curve));
+        capture.channels[0].against[0].clone()
+    };
+    let formed = margin(Some(Port::VNetworkWithoutResistor));
+    assert_eq!(formed.status, Status::Margin);
+    // 2 mV read 66.02 dBµV on every detector; 90 − 10·log(2)/log(3) = 83.691 dBµV are published for 100 kHz.
+    assert!((formed.margin_db.unwrap() - (83.691 - 66.021)).abs() < 0.05, "{:?}", formed.margin_db);
+    assert_eq!(formed.frequency_hz, Some(100e3));
+    for port in [None, Some(Port::LineToNeutral)] {
+        let drawn = margin(port);
+        assert!(drawn.status == Status::Drawn && drawn.margin_db.is_none() && drawn.reason.is_some());
     }
 }
