@@ -1,6 +1,7 @@
 //! One line in a spectrum: its frequency and level by fitting the window's own shape, with their uncertainties.
 
 use super::gather::{Shape, half_width};
+use crate::dsp::golden_section;
 
 /// How far the shape of a line in the record may differ from the window's, as a share of its height: it keeps the
 /// wings of a strong line from ruling the fit.
@@ -47,7 +48,7 @@ pub(super) fn fit(power: &[f64], peak: usize, floor: f64, shape: &Shape, share: 
         let (along, norm) = sums(offset);
         along * along.abs() / norm
     };
-    let offset = golden_section(-1.0, 1.0, explained);
+    let offset = golden_section::highest(-1.0, 1.0, 40, explained);
     let (along, norm) = sums(offset);
     let line_power = along / norm;
     if line_power.is_nan() || line_power <= 0.0 {
@@ -103,22 +104,4 @@ impl Noise<'_> {
         }
         variance.max(0.0).sqrt()
     }
-}
-
-fn golden_section(mut low: f64, mut high: f64, value: impl Fn(f64) -> f64) -> f64 {
-    const RATIO: f64 = 0.618_033_988_749_894_9;
-    let (mut a, mut b) = (high - RATIO * (high - low), low + RATIO * (high - low));
-    let (mut of_a, mut of_b) = (value(a), value(b));
-    for _ in 0..40 {
-        if of_a > of_b {
-            (high, b, of_b) = (b, a, of_a);
-            a = high - RATIO * (high - low);
-            of_a = value(a);
-        } else {
-            (low, a, of_a) = (a, b, of_b);
-            b = low + RATIO * (high - low);
-            of_b = value(b);
-        }
-    }
-    f64::midpoint(low, high)
 }

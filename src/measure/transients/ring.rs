@@ -5,7 +5,7 @@ use serde::Serialize;
 use realfft::RealFftPlanner;
 
 use super::Filters;
-use crate::dsp::Complex;
+use crate::dsp::{Complex, golden_section};
 
 /// A fitted ring.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -46,6 +46,8 @@ const LEAST_SAMPLES: f64 = 2.5;
 const LOWEST_HZ: f64 = 1500.0;
 /// No more samples are fitted.
 const MOST: usize = 1 << 14;
+/// Sections of a search: to a six-thousandth of the stretch.
+const SECTIONS: u32 = 18;
 
 /// Fits a damped sine that begins near the sample `start` of a window.
 ///
@@ -62,7 +64,7 @@ pub fn fit_ring(window: &[f64], start: usize, rate: f64, noise: f64, filters: &F
         // Half a bin of the window, or half the width of the ring's own line, 1/(πτ).
         let span = (0.5 / (window.len() - fit.onset).max(8) as f64).max(0.5 * fit.rate / std::f64::consts::PI);
         let (low, high) = ((fit.omega - span).max(LOWEST_HZ / rate), (fit.omega + span).min(1.0 / LEAST_SAMPLES));
-        fit.omega = golden(low, high, |omega| Fit { omega, ..fit }.energy());
+        fit.omega = golden_section::highest(low, high, SECTIONS, |omega| Fit { omega, ..fit }.energy());
         // Decays from a third of a cycle to many times the window.
         let (slowest, fastest) = ((0.05 / window.len() as f64).ln(), (3.0 * fit.omega).min(1.0).ln());
         fit.rate = golden_in_steps(slowest, fastest, |rate| Fit { rate: rate.exp(), ..fit }.energy()).exp();
@@ -191,25 +193,7 @@ fn golden_in_steps(low: f64, high: f64, value: impl Fn(f64) -> f64) -> f64 {
     const STEPS: u32 = 12;
     let at = |n: u32| low + (high - low) * f64::from(n) / f64::from(STEPS);
     let best = (0..=STEPS).max_by(|&a, &b| value(at(a)).total_cmp(&value(at(b)))).unwrap_or(0);
-    golden(at(best.saturating_sub(1)), at((best + 1).min(STEPS)), value)
-}
-
-fn golden(mut low: f64, mut high: f64, value: impl Fn(f64) -> f64) -> f64 {
-    const RATIO: f64 = 0.618_033_988_749_894_9;
-    let (mut a, mut b) = (high - RATIO * (high - low), low + RATIO * (high - low));
-    let (mut of_a, mut of_b) = (value(a), value(b));
-    for _ in 0..18 {
-        if of_a > of_b {
-            (high, b, of_b) = (b, a, of_a);
-            a = high - RATIO * (high - low);
-            of_a = value(a);
-        } else {
-            (low, a, of_a) = (a, b, of_b);
-            b = low + RATIO * (high - low);
-            of_b = value(b);
-        }
-    }
-    f64::midpoint(low, high)
+    golden_section::highest(at(best.saturating_sub(1)), at((best + 1).min(STEPS)), SECTIONS, value)
 }
 
 #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped")]
