@@ -10,6 +10,7 @@ mod npy;
 mod numbers;
 mod packed;
 mod pair;
+mod raw;
 mod scaled;
 pub mod setup;
 mod source;
@@ -81,7 +82,7 @@ pub struct Format {
 pub type Open = fn(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Error>;
 
 /// All formats. A new one is a file and a line here.
-pub const FORMATS: &[Format] = &[comtrade::FORMAT, csv::FORMAT, npy::FORMAT, wav::FORMAT];
+pub const FORMATS: &[Format] = &[comtrade::FORMAT, csv::FORMAT, npy::FORMAT, raw::FORMAT, wav::FORMAT];
 
 /// How many bytes at the beginning decide on the format.
 const FIRST_BYTES: usize = 4096;

@@ -16,6 +16,21 @@ pub(super) enum Number {
     F64,
 }
 
+/// All types with the names that a sidecar uses.
+pub(super) const NUMBERS: &[(&str, Number)] = &[
+    ("u8", Number::U8),
+    ("i8", Number::I8),
+    ("u16", Number::U16),
+    ("i16", Number::I16),
+    ("i24", Number::I24),
+    ("u32", Number::U32),
+    ("i32", Number::I32),
+    ("u64", Number::U64),
+    ("i64", Number::I64),
+    ("f32", Number::F32),
+    ("f64", Number::F64),
+];
+
 impl Number {
     /// How many bytes it takes.
     pub(super) fn bytes(self) -> usize {

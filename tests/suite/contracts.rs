@@ -152,7 +152,8 @@ fn count_samples(bytes: Vec<u8>, options: &ReadOptions) -> Result<usize, linewak
 #[test]
 fn each_format_knows_its_own_and_survives_being_cut() {
     let options = ReadOptions { sample_rate: Some(Hertz::new(500e3).unwrap()), ..ReadOptions::default() };
-    for format in FORMATS {
+    // Raw samples say nothing of themselves; their sidecar is tested in `reading_containers`.
+    for format in FORMATS.iter().filter(|format| format.name != "raw") {
         let bytes = specimen(format.name);
         let own = (format.score)(&bytes).unwrap();
         for other in FORMATS.iter().filter(|other| other.name != format.name) {

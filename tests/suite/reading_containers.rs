@@ -315,3 +315,63 @@ fn a_file_made_to_unpack_without_end_is_refused() {
     let error = read(&folder(&[("bomb.zst", bomb)]), &ReadOptions::default()).unwrap_err().to_string();
     assert!(error.contains("times its size"), "{error}");
 }
+
+/// The layout is this project's own; the numbers are packed here by the rule.
+#[test]
+fn raw_samples_are_read_as_their_sidecar_says() {
+    let [wire, air] = codes();
+    let pairs = || wire.iter().zip(&air).flat_map(|(a, b)| [*a, *b]);
+    let le16: Vec<u8> = pairs().flat_map(|code| (code as i16).to_le_bytes()).collect();
+    let be24: Vec<u8> = pairs().flat_map(|code| (code as i32).to_be_bytes()[1..].to_vec()).collect();
+    let planar: Vec<u8> = wire.iter().chain(&air).flat_map(|code| code.to_le_bytes()).collect();
+    let skipped = [&[7; 10][..], &le16].concat();
+    let common = "channels = 2\nrate = 250000\nunit = \"mV\"\nscale = [20.0, 4.0]\noffset = 1.5\n";
+    let value = |scale: f64, offset: f64| move |code: &f64| code * scale + offset;
+    let expected: Vec<Vec<f64>> = vec![
+        wire.iter().map(value(20.0 * 1e-3, 1.5 * 1e-3)).collect(),
+        air.iter().map(value(4.0 * 1e-3, 1.5 * 1e-3)).collect(),
+    ];
+    for (bytes, own) in [
+        (le16.clone(), "type = \"i16\"\n"),
+        (be24, "type = \"i24\"\nbyte_order = \"big\"\n"),
+        (planar.clone(), "type = \"f64\"\norder = \"planar\"\n"),
+        (skipped, "type = \"i16\"\nskip = 10\n"),
+    ] {
+        let sidecar = format!("[raw]\n{own}{common}").into_bytes();
+        let source = folder(&[("lamp.bin", bytes), ("lamp.bin.toml", sidecar)]);
+        let (header, samples) = read(&source, &ReadOptions::default()).unwrap();
+        assert_eq!(samples, expected, "{own}");
+        assert_eq!((header.format, header.clock.rate.get()), ("raw", 250e3));
+        assert_eq!(header.channels[1].quantity, Quantity::Unit("V".into()));
+        assert!(header.findings.is_empty(), "{own}: {:?}", header.findings);
+    }
+    // Cut at any byte: whole samples are read, the rest is told; a channel behind the other cannot be cut.
+    for length in 0..le16.len() {
+        let sidecar = format!("[raw]\ntype = \"i16\"\n{common}").into_bytes();
+        let source = folder(&[("lamp.bin", le16[..length].to_vec()), ("lamp.bin.toml", sidecar)]);
+        match read(&source, &ReadOptions::default()) {
+            Ok((header, samples)) => {
+                assert_eq!(samples[0], expected[0][..length / 4]);
+                assert_eq!(has(&header, "cut_short"), length % 4 != 0);
+            }
+            Err(error) => assert!(length < 4 && error.to_string().contains("lamp.bin"), "{error}"),
+        }
+    }
+    for (text, wanted) in [
+        ("type = \"i17\"\n", ":2:8"),
+        ("channels = 2\n", "type"),
+        ("type = \"i16\"\n", "--sample-rate"),
+        ("type = \"i16\"\nrate = 1000\nscale = [1, 2, 3]\n", "3 factors"),
+        ("type = \"i16\"\nrate = 1000\nrats = 1\n", "did you mean"),
+        ("type = \"f64\"\nrate = 1000\norder = \"planar\"\nchannels = 7\n", "no multiple"),
+    ] {
+        let sidecar = format!("[raw]\n{text}").into_bytes();
+        let source = folder(&[("lamp.bin", planar.clone()), ("lamp.bin.toml", sidecar)]);
+        let error = read(&source, &ReadOptions::default()).err().unwrap_or_else(|| panic!("read: {text}")).to_string();
+        assert!(error.contains(wanted), "{text}: {error}");
+    }
+    // A sidecar of another kind leaves the file to its own bytes.
+    let text = fixture("h-comment-preamble.csv");
+    let source = folder(&[("lamp.csv", text), ("lamp.csv.toml", b"[reading]\n".to_vec())]);
+    assert_eq!(read(&source, &ReadOptions::default()).unwrap().0.format, "csv");
+}

@@ -77,7 +77,10 @@ fn every_format_knows_its_own_files_and_survives_truncation() {
         ("npy", "fixtures/captures/array-c-order.npy"),
         ("wav", "fixtures/outside/waveformatex-16bit-44100Hz-stereo.wav"),
     ];
-    assert_eq!(own.map(|(name, _)| name).to_vec(), FORMATS.iter().map(|format| format.name).collect::<Vec<_>>());
+    assert_eq!(
+        own.map(|(name, _)| name).to_vec(),
+        FORMATS.iter().map(|format| format.name).filter(|name| *name != "raw").collect::<Vec<_>>()
+    );
     let options = ReadOptions { sample_rate: Some(Hertz::new(500e3).unwrap()), ..Default::default() };
     for (name, path) in own {
         let bytes = file(path);
