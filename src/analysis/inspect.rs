@@ -224,6 +224,13 @@ fn in_short(code: &str) -> &str {
         "rate_uncertain" => "times printed too coarsely for a sure rate",
         "count_in_steps" => "a count of rows that leaves some out",
         "lines_left_out" => "lines that are no rows",
+        "cut_short" => "fewer samples than promised",
+        "more_than_promised" => "more samples than promised",
+        "unfinished" => "a recording that was never closed",
+        "missing_at_the_end" => "missing samples at the end",
+        "time_stamps_disagree" => "time stamps that contradict the rate",
+        "time_stamps_uneven" => "uneven time stamps",
+        "skew" => "channels sampled at different instants",
         "rows_cut" => "rows cut off where a channel has no samples",
         other => other,
     }

@@ -110,7 +110,13 @@ fn captures_in(paths: &[PathBuf]) -> Result<Vec<Source>, Error> {
     Ok(files.iter().map(|path| source(path)).collect())
 }
 
+/// Packed files count by the ending before that of the packing. The data of a record in two files are read through
+/// its configuration, and so do not count by themselves.
 fn has_known_ending(path: &Path) -> bool {
-    let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase());
-    ending.is_some_and(|ending| FORMATS.iter().any(|format| format.extensions.contains(&ending.as_str())))
+    let Some(ending) = path.extension().map(|ending| ending.to_string_lossy().to_lowercase()) else { return false };
+    match ending.as_str() {
+        "gz" | "zst" => has_known_ending(&path.with_extension("")),
+        "dat" if ["cfg", "CFG", "Cfg"].iter().any(|other| path.with_extension(other).is_file()) => false,
+        ending => FORMATS.iter().any(|format| format.extensions.contains(&ending)),
+    }
 }

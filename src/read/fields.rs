@@ -181,6 +181,18 @@ impl<'a> Fields<'a> {
         }
     }
 
+    /// A finite number, or a list of at least one.
+    pub(crate) fn numbers(&self, key: &str) -> Result<Option<Vec<f64>>, Error> {
+        let Some(DeValue::Array(list)) = self.get(key).map(Spanned::get_ref) else {
+            return Ok(self.number(key)?.map(|number| vec![number]));
+        };
+        let finite = |value: &Spanned<DeValue<'_>>| number_in(value.get_ref()).filter(|number| number.is_finite());
+        let numbers: Option<Vec<f64>> = list.iter().map(finite).collect();
+        numbers.filter(|numbers| !numbers.is_empty()).map(Some).ok_or_else(|| {
+            self.wrong(key, "a list that holds something else".to_owned(), "finite numbers, at least one")
+        })
+    }
+
     pub(crate) fn decibels(&self, key: &str) -> Result<f64, Error> {
         let db = self.number(key)?.ok_or_else(|| self.missing(key, "a number of decibels"))?;
         if db.abs() <= MOST_DECIBELS {

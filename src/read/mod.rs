@@ -1,12 +1,16 @@
 //! Bytes to recordings: one file a format, and the table that names them all.
 //!
 //! A reader works from a [`Source`] (bytes, a file, its siblings by name) and never opens a file by itself.
-//! Which reader takes a file is decided by its first bytes, never by its name alone.
+//! Which reader takes a file is decided by its first bytes or by a file beside it, never by its name alone.
 
+mod comtrade;
 mod csv;
 pub(crate) mod fields;
 mod npy;
+mod numbers;
+mod packed;
 mod pair;
+mod raw;
 mod scaled;
 pub mod setup;
 mod source;
@@ -68,6 +72,8 @@ pub struct Format {
     pub extensions: &'static [&'static str],
     /// How sure, from the first bytes (0 to 100); `None`: not mine.
     pub score: fn(head: &[u8]) -> Option<u8>,
+    /// Whether a file beside it says that it is of this format, whatever its bytes look like.
+    pub beside: fn(source: &Source) -> Result<bool, Error>,
     /// Reads the header now and gives the blocks on demand.
     pub open: Open,
 }
@@ -76,19 +82,34 @@ pub struct Format {
 pub type Open = fn(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Error>;
 
 /// All formats. A new one is a file and a line here.
-pub const FORMATS: &[Format] = &[csv::FORMAT, npy::FORMAT, wav::FORMAT];
+pub const FORMATS: &[Format] = &[comtrade::FORMAT, csv::FORMAT, npy::FORMAT, raw::FORMAT, wav::FORMAT];
 
 /// How many bytes at the beginning decide on the format.
 const FIRST_BYTES: usize = 4096;
 
-/// The format that is surest of the first bytes.
+/// No file beside it says what it is.
+fn by_itself(_source: &Source) -> Result<bool, Error> {
+    Ok(false)
+}
+
+/// The format that a file beside it names, else the one that is surest of the first bytes.
 ///
 /// # Errors
 /// An empty file, bytes that no format knows, or what the system answers.
 pub fn detect(source: &Source) -> Result<&'static Format, Error> {
+    format_of(&packed::unpacked(source)?)
+}
+
+/// The format of a source that is not packed.
+fn format_of(source: &Source) -> Result<&'static Format, Error> {
     let head = source.bytes_at(0, FIRST_BYTES)?;
     if head.is_empty() {
         return Err(Error::input("is empty").in_file(source.name()).expected("a capture"));
+    }
+    for format in FORMATS {
+        if (format.beside)(source)? {
+            return Ok(format);
+        }
     }
     let scored = FORMATS.iter().filter_map(|format| Some(((format.score)(&head)?, format)));
     scored.max_by_key(|(score, _)| *score).map(|(_, format)| format).ok_or_else(|| {
@@ -100,7 +121,7 @@ pub fn detect(source: &Source) -> Result<&'static Format, Error> {
     })
 }
 
-/// Opens a recording in whatever format it is.
+/// Opens a recording in whatever format it is, packed by gzip or zstd or not.
 ///
 /// ```
 /// use linewake::read::{Bytes, ReadOptions, Source, open};
@@ -115,7 +136,9 @@ pub fn detect(source: &Source) -> Result<&'static Format, Error> {
 /// # Errors
 /// What is wrong with the file, with its place; what is ambiguous, with the option that settles it.
 pub fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Error> {
-    let recording = (detect(source)?.open)(source, options).map_err(|error| error.in_file(printable(source.name())))?;
+    let source = &packed::unpacked(source)?;
+    let recording =
+        (format_of(source)?.open)(source, options).map_err(|error| error.in_file(printable(source.name())))?;
     scaled::scaled(recording, options)
 }
 

@@ -1,4 +1,4 @@
-//! NPY: arrays of floating point numbers, of one axis (time) or two (time and channel).
+//! NPY: arrays of numbers, floating or whole (codes of a converter), of one axis (time) or two (time and channel).
 //!
 //! ```text
 //! "\x93NUMPY" major minor   header length (2 bytes, from version 2 on 4 bytes, low byte first)
@@ -9,11 +9,12 @@
 //! The header is checked here before the decoder sees it: its length, its depth and the product of the shape, which
 //! a hostile file could choose beyond all bounds. The format has no rate, so the options must give it.
 
-use std::io::{BufReader, Read};
+use std::io::{self, BufReader, Read};
 
 use ndarray::Array2;
-use npyz::{DType, NpyFile, NpyHeader, NpyReader, Order, TypeChar};
+use npyz::{DType, Endianness, NpyHeader, Order, TypeChar};
 
+use super::numbers::Number;
 use super::{Format, ReadOptions, Source, rows_per_block};
 use crate::capture::{Block, Channel, Clock, Header, Quantity, RateSource, Recording, Role};
 use crate::error::{Error, Finding, printable};
@@ -21,9 +22,10 @@ use crate::error::{Error, Finding, printable};
 /// The row of this format.
 pub(super) const FORMAT: Format = Format {
     name: "npy",
-    about: "NPY arrays of floating point numbers; the rate comes from an option",
+    about: "NPY arrays, floating or whole numbers; the rate comes from an option",
     extensions: &["npy"],
     score,
+    beside: super::by_itself,
     open,
 };
 
@@ -42,7 +44,7 @@ fn score(head: &[u8]) -> Option<u8> {
 fn refuse(source: &Source, found: impl Into<String>) -> Error {
     Error::input(found)
         .in_file(source.name())
-        .expected("an array of floating point numbers of 32 or 64 bits, time by channel")
+        .expected("an array of floating point numbers of 32 or 64 bits or of whole numbers, time by channel")
         .remedy("save it as array.astype(float) with the shape (samples, channels)")
 }
 
@@ -83,24 +85,29 @@ fn check_text(source: &Source, text: &str) -> Result<(), Error> {
     }
 }
 
-/// The type of the numbers.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Width {
-    Single,
-    Double,
-}
-
-fn width(source: &Source, header: &NpyHeader) -> Result<Width, Error> {
+/// The type of the numbers and whether the high byte comes first.
+fn number(source: &Source, header: &NpyHeader) -> Result<(Number, bool), Error> {
     let dtype = header.dtype();
     let DType::Plain(kind) = &dtype else {
         return Err(refuse(source, format!("holds records of the type {}", printable(&dtype.descr()))));
     };
-    match (kind.type_char(), kind.size_field()) {
-        (TypeChar::Float, 4) => Ok(Width::Single),
-        (TypeChar::Float, 8) => Ok(Width::Double),
-        (TypeChar::Object, _) => Err(refuse(source, "holds Python objects, which could run code when read")),
-        _ => Err(refuse(source, format!("holds numbers of the type {kind}"))),
-    }
+    let number = match (kind.type_char(), kind.size_field()) {
+        (TypeChar::Float, 4) => Number::F32,
+        (TypeChar::Float, 8) => Number::F64,
+        (TypeChar::Int, 1) => Number::I8,
+        (TypeChar::Int, 2) => Number::I16,
+        (TypeChar::Int, 4) => Number::I32,
+        (TypeChar::Int, 8) => Number::I64,
+        (TypeChar::Uint, 1) => Number::U8,
+        (TypeChar::Uint, 2) => Number::U16,
+        (TypeChar::Uint, 4) => Number::U32,
+        (TypeChar::Uint, 8) => Number::U64,
+        (TypeChar::Object, _) => {
+            return Err(refuse(source, "holds Python objects, which could run code when read"));
+        }
+        _ => return Err(refuse(source, format!("holds numbers of the type {kind}"))),
+    };
+    Ok((number, kind.endianness() == Endianness::Big))
 }
 
 /// How the array lies in the file.
@@ -135,8 +142,8 @@ fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Er
     let start = source.bytes_at(0, usize::try_from(data_at).unwrap_or(usize::MAX))?;
     let npy =
         NpyHeader::from_reader(&start[..]).map_err(|e| refuse(source, format!("has no sound NPY header: {e}")))?;
-    let width = width(source, &npy)?;
-    let size = if width == Width::Single { 4 } else { 8 };
+    let (number, big_endian) = number(source, &npy)?;
+    let size = number.bytes() as u64;
     let layout = layout(source, &npy)?;
     let (there, mut findings) = samples_there(source, layout, data_at, size)?;
     let rate = options.sample_rate.ok_or_else(|| {
@@ -144,11 +151,12 @@ fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Er
             .in_file(source.name())
             .remedy("--sample-rate HZ gives it")
     })?;
-    let (quantity, factor) = quantity(options, &mut findings)?;
+    let (quantity, factor) = quantity(options, number, &mut findings)?;
     let mut streams = Vec::new();
     for channel in 0..if layout.planar { layout.channels } else { 1 } {
         let at = data_at + channel * layout.samples * size;
-        streams.push(Numbers::open(source, &npy, width, at)?);
+        let stream = BufReader::with_capacity(1 << 16, source.open_at(at)?);
+        streams.push(Numbers { stream, number, big_endian });
     }
     let clock = Clock { rate, source: RateSource::Option, relative_uncertainty: 0.0, start_s: 0.0 };
     let header = describe(source, &npy, layout, clock, &quantity, findings);
@@ -176,8 +184,13 @@ fn samples_there(source: &Source, layout: Layout, data_at: u64, size: u64) -> Re
     Ok((there, vec![Finding::limit("cut_short", message)]))
 }
 
-fn quantity(options: &ReadOptions, findings: &mut Vec<Finding>) -> Result<(Quantity, f64), Error> {
+fn quantity(options: &ReadOptions, number: Number, findings: &mut Vec<Finding>) -> Result<(Quantity, f64), Error> {
     let Some(text) = options.unit.as_deref() else {
+        if number.is_whole() {
+            let message = "The array holds whole numbers, taken as codes; --scale gives the volts of a code.";
+            findings.push(Finding::limit("codes_without_volts", message));
+            return Ok((Quantity::Codes, 1.0));
+        }
         let message = "An NPY array states no unit; --unit V sets it.";
         findings.push(Finding::limit("unit_unknown", message));
         return Ok((Quantity::Unknown, 1.0));
@@ -225,28 +238,19 @@ fn describe(
 
 type Stream = BufReader<Box<dyn Read + Send>>;
 
-/// A stream of numbers of either width.
-enum Numbers {
-    Single(NpyReader<f32, Stream>),
-    Double(NpyReader<f64, Stream>),
+/// A stream of numbers.
+struct Numbers {
+    stream: Stream,
+    number: Number,
+    big_endian: bool,
 }
 
 impl Numbers {
-    fn open(source: &Source, header: &NpyHeader, width: Width, at: u64) -> Result<Self, Error> {
-        let stream = BufReader::with_capacity(1 << 16, source.open_at(at)?);
-        let file = NpyFile::with_header(header.clone(), stream);
-        let failed = |error: npyz::DTypeError| refuse(source, format!("cannot be decoded: {error}"));
-        Ok(match width {
-            Width::Single => Numbers::Single(file.data().map_err(failed)?),
-            Width::Double => Numbers::Double(file.data().map_err(failed)?),
-        })
-    }
-
-    fn next(&mut self) -> Option<std::io::Result<f64>> {
-        match self {
-            Numbers::Single(reader) => reader.next().map(|number| number.map(f64::from)),
-            Numbers::Double(reader) => reader.next(),
-        }
+    /// The next number; none within where a double cannot hold it.
+    fn next(&mut self) -> io::Result<Option<f64>> {
+        let mut bytes = [0; 8];
+        self.stream.read_exact(&mut bytes[..self.number.bytes()])?;
+        Ok(self.number.read(&bytes, self.big_endian))
     }
 }
 
@@ -265,13 +269,17 @@ impl Npy {
     fn number(&mut self, channel: usize, row: usize) -> Result<f64, Error> {
         let stream = if self.streams.len() == 1 { 0 } else { channel };
         let number = match self.streams[stream].next() {
-            Some(number) => number.map_err(|error| self.source.failed(&error))?,
-            None => return Err(refuse(&self.source, "ends before its promised end")),
+            Ok(number) => number,
+            Err(error) if error.kind() == io::ErrorKind::UnexpectedEof => {
+                return Err(refuse(&self.source, "ends before its promised end"));
+            }
+            Err(error) => return Err(self.source.failed(&error)),
         };
-        if number.is_finite() {
+        if let Some(number) = number.filter(|number| number.is_finite()) {
             return Ok(number * self.factor);
         }
-        Err(Error::input(format!("sample {} of channel {} is {number}", self.given + row as u64, channel + 1))
+        let found = number.map_or_else(|| "a whole number beyond 2^53".to_owned(), |number| number.to_string());
+        Err(Error::input(format!("sample {} of channel {} is {found}", self.given + row as u64, channel + 1))
             .in_file(self.source.name())
             .expected("finite numbers")
             .remedy("cut the record there, or record again on a larger range"))

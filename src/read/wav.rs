@@ -1,4 +1,4 @@
-//! WAV: whole numbers of 8, 16, 24 or 32 bits, or floating point of 32 bits, as fractions of full scale.
+//! WAV: whole numbers of 8 to 32 bits as fractions of full scale, floating point of 32 or 64 bits as it stands.
 //!
 //! ```text
 //! "RIFF" size "WAVE"   then chunks: name (4 bytes) size (4 bytes, low byte first) content
@@ -6,14 +6,19 @@
 //! "data"               the frames
 //! ```
 //!
-//! The header is looked over here first, because a recorder that lost power leaves sizes that promise more than
-//! the file holds; the decoder then gets sizes that are true.
+//! `RIFX` is the same with the high byte first. `RF64` and `BW64` are for more than four gigabytes: sizes of all ones,
+//! and the true ones in a chunk `ds64`. A recorder that lost power leaves sizes that promise more than the file holds,
+//! or none; no size is trusted, and what is there is read.
+//!
+//! # Sources
+//! Multimedia Programming Interface and Data Specifications 1.0 (1991); EBU Tech 3306 (RF64); Recommendation
+//! ITU-R BS.2088 (BW64); all from memory.
 
-use std::io::{BufReader, Cursor, Read};
+use std::io::{BufReader, Read};
 
-use hound::{SampleFormat, WavReader};
 use ndarray::Array2;
 
+use super::numbers::Number;
 use super::{Format, ReadOptions, Source, rows_per_block};
 use crate::capture::{Block, Channel, Clock, Header, Quantity, RateSource, Recording, Role};
 use crate::error::{Error, Finding};
@@ -22,9 +27,10 @@ use crate::units::Hertz;
 /// The row of this format.
 pub(super) const FORMAT: Format = Format {
     name: "wav",
-    about: "WAV, 8 to 32 bits, fractions of full scale",
-    extensions: &["wav", "wave"],
+    about: "WAV, RF64 and BW64, 8 to 64 bits, fractions of full scale",
+    extensions: &["wav", "wave", "rf64", "bw64"],
     score,
+    beside: super::by_itself,
     open,
 };
 
@@ -34,46 +40,56 @@ const MOST_CHANNELS: u16 = 64;
 /// More chunks than this before the data are no capture.
 const MOST_CHUNKS: usize = 256;
 
-/// The header up to the frames is not longer than this in any sound file.
-const LONGEST_HEADER: u64 = 1 << 20;
-
 fn score(head: &[u8]) -> Option<u8> {
-    let wave = head.len() >= 12 && [&b"RIFF"[..], b"RF64", b"RIFX"].contains(&&head[..4]) && &head[8..12] == b"WAVE";
+    let names = [&b"RIFF"[..], b"RF64", b"BW64", b"RIFX"];
+    let wave = head.len() >= 12 && names.contains(&&head[..4]) && &head[8..12] == b"WAVE";
     wave.then_some(100)
 }
 
-/// What the chunks say before any of it is trusted.
-struct Chunks {
+/// What a sample is.
+#[derive(Debug, Clone, Copy)]
+struct Sample {
+    number: Number,
+    /// Bits that count, as the header says; the others are zero and lie below.
+    bits: u16,
+    /// The code of silence and the code of full scale.
+    zero: f64,
+    full: f64,
+}
+
+/// What the format chunk says.
+#[derive(Debug, Clone, Copy)]
+struct Frame {
     channels: u16,
-    frame_bytes: u16,
+    bytes: u64,
+    rate: u32,
+    sample: Sample,
+}
+
+/// What the chunks say, and what is there.
+struct Chunks {
+    frame: Frame,
+    big_endian: bool,
     /// Where the frames begin.
     data_at: u64,
     /// How many bytes of frames the header promises.
     promised: u64,
+    /// Whether it promises none at all, as a recording does that was never closed.
+    unfinished: bool,
     /// How many whole frames are there.
     frames: u64,
 }
 
 fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Error> {
     let chunks = chunks(source)?;
-    let mut head = source.bytes_at(0, usize::try_from(chunks.data_at).unwrap_or(usize::MAX))?;
-    let bytes = chunks.frames * u64::from(chunks.frame_bytes);
-    // The size of the data, put right. Frames beyond four gigabytes cannot be promised and are not looked for.
-    let size = u32::try_from(bytes).map_err(|_| refuse(source, "more than four gigabytes of frames", 0))?;
-    let end = head.len();
-    head[end - 4..].copy_from_slice(&size.to_le_bytes());
-    let stream = Cursor::new(head).chain(BufReader::with_capacity(1 << 16, source.open_at(chunks.data_at)?));
-    let reader = WavReader::new(Box::new(stream) as Stream).map_err(|error| not_decoded(source, &error))?;
-    let spec = reader.spec();
-    if spec.channels != chunks.channels || reader.duration() == 0 {
+    if chunks.frames == 0 {
         return Err(refuse(source, "no whole frame of samples", chunks.data_at));
     }
-    let header = header(source, options, &chunks, spec)?;
-    let block = rows_per_block(usize::from(spec.channels), options);
-    Ok(Box::new(Wav { header, reader, source: source.clone(), chunks, given: 0, block }))
+    let header = header(source, options, &chunks)?;
+    let stream = BufReader::with_capacity(1 << 16, source.open_at(chunks.data_at)?);
+    let block = rows_per_block(usize::from(chunks.frame.channels), options);
+    Ok(Box::new(Wav { header, stream, source: source.clone(), chunks, given: 0, block, buffer: Vec::new() }))
 }
-
-type Stream = Box<dyn Read + Send>;
 
 fn refuse(source: &Source, what: &str, byte: u64) -> Error {
     Error::input(format!("the WAV header holds {what}"))
@@ -83,108 +99,168 @@ fn refuse(source: &Source, what: &str, byte: u64) -> Error {
         .remedy("export the capture once more")
 }
 
-fn not_decoded(source: &Source, error: &hound::Error) -> Error {
-    Error::input(format!("cannot be decoded as WAV: {error}"))
-        .in_file(source.name())
-        .expected("whole numbers of 8, 16, 24 or 32 bits, or floating point of 32 bits")
-        .remedy("convert the file to one of these")
-}
-
 /// Walks over the chunks up to the frames.
 fn chunks(source: &Source) -> Result<Chunks, Error> {
+    const ALL_ONES: u64 = 0xffff_ffff;
     let total = source.byte_count()?;
-    if source.bytes_at(0, 4)? != b"RIFF" {
-        return Err(refuse(source, "another byte order or 64-bit sizes", 0));
-    }
-    let (mut at, mut format) = (12, None);
+    let head = source.bytes_at(0, 4)?;
+    let (big_endian, wide) = (head == b"RIFX", head == b"RF64" || head == b"BW64");
+    let word = |bytes: [u8; 4]| if big_endian { u32::from_be_bytes(bytes) } else { u32::from_le_bytes(bytes) };
+    let (mut at, mut format, mut size_of_data) = (12, None, None);
     for _ in 0..MOST_CHUNKS {
         let head = source.bytes_at(at, 8)?;
         let Ok([a, b, c, d, size @ ..]) = <[u8; 8]>::try_from(head) else { break };
-        let size = u64::from(u32::from_le_bytes(size));
+        let size = u64::from(word(size));
         match &[a, b, c, d] {
-            b"fmt " => format = Some(frame(source, at + 8)?),
+            b"fmt " => format = Some(frame(source, at + 8, size, big_endian)?),
+            b"ds64" if wide => {
+                let sizes = source.bytes_at(at + 16, 8)?;
+                size_of_data = <[u8; 8]>::try_from(sizes).ok().map(u64::from_le_bytes);
+            }
             b"data" => {
-                let (channels, frame_bytes) = format.ok_or_else(|| refuse(source, "no format before the data", at))?;
+                let frame: Frame = format.ok_or_else(|| refuse(source, "no format before the data", at))?;
                 let data_at = at + 8;
                 let there = total.saturating_sub(data_at);
+                let size = size_of_data.filter(|_| wide && size == ALL_ONES).unwrap_or(size);
                 // A size of zero or of all ones is what a stream leaves behind that was never closed.
-                let promised = if matches!(size, 0 | 0xffff_ffff) { there } else { size };
-                let frames = promised.min(there) / u64::from(frame_bytes);
-                return Ok(Chunks { channels, frame_bytes, data_at, promised, frames });
+                let none = matches!(size, 0 | ALL_ONES | u64::MAX);
+                let unfinished = none && !ends_with_a_chunk(source, data_at, there, word)?;
+                let promised = if unfinished { there } else { size };
+                let frames = promised.min(there) / frame.bytes;
+                return Ok(Chunks { frame, big_endian, data_at, promised, unfinished, frames });
             }
             _ => {}
         }
-        // Chunks have an even length by the rule; writers that forget the padding byte exist, and the decoder
-        // does not skip it either.
-        at += 8 + size;
-        if at > LONGEST_HEADER {
+        at = at.saturating_add(8 + size);
+        // Chunks have an even length by the rule; writers that forget the padding byte exist. No name begins with
+        // a zero.
+        if size % 2 == 1 && source.bytes_at(at, 1)? == [0] {
+            at += 1;
+        }
+        if at >= total {
             break;
         }
     }
     Err(refuse(source, "no data", at.min(total)))
 }
 
-/// Channels and bytes a frame, checked.
-fn frame(source: &Source, at: u64) -> Result<(u16, u16), Error> {
-    let bytes = source.bytes_at(at, 16)?;
-    let Ok(bytes) = <[u8; 16]>::try_from(bytes) else { return Err(refuse(source, "a format cut short", at)) };
-    let channels = u16::from_le_bytes([bytes[2], bytes[3]]);
-    let frame_bytes = u16::from_le_bytes([bytes[12], bytes[13]]);
-    match channels {
-        0 => Err(refuse(source, "zero channels", at + 2)),
-        channels if channels > MOST_CHANNELS => Err(refuse(source, &format!("{channels} channels"), at + 2)),
-        channels if frame_bytes < channels || frame_bytes % channels != 0 => {
-            Err(refuse(source, &format!("frames of {frame_bytes} bytes for {channels} channels"), at + 12))
-        }
-        channels => Ok((channels, frame_bytes)),
-    }
+/// Whether what follows an empty data chunk is one more chunk that ends with the file, and so no samples.
+fn ends_with_a_chunk(source: &Source, at: u64, there: u64, word: impl Fn([u8; 4]) -> u32) -> Result<bool, Error> {
+    let head = source.bytes_at(at, 8)?;
+    let Ok([a, b, c, d, size @ ..]) = <[u8; 8]>::try_from(head) else { return Ok(false) };
+    let size = 8 + u64::from(word(size));
+    let name = [a, b, c, d].iter().all(|byte| byte.is_ascii_alphanumeric() || *byte == b' ');
+    Ok(name && (size == there || size + 1 == there))
 }
 
-fn header(source: &Source, options: &ReadOptions, chunks: &Chunks, spec: hound::WavSpec) -> Result<Header, Error> {
-    let stated = Hertz::new(f64::from(spec.sample_rate)).map_err(|_| refuse(source, "a sampling rate of zero", 24));
+/// The format chunk, checked.
+fn frame(source: &Source, at: u64, size: u64, big_endian: bool) -> Result<Frame, Error> {
+    const WHOLE: u16 = 1;
+    const FLOATING: u16 = 3;
+    const EXTENSIBLE: u16 = 0xfffe;
+    let bytes = source.bytes_at(at, usize::try_from(size.min(26)).unwrap_or(26))?;
+    if bytes.len() < 16 {
+        return Err(refuse(source, "a format cut short", at));
+    }
+    let short = |at: usize| {
+        let pair = [bytes[at], bytes[at + 1]];
+        if big_endian { u16::from_be_bytes(pair) } else { u16::from_le_bytes(pair) }
+    };
+    let (channels, frame_bytes, bits) = (short(2), short(12), short(14));
+    match channels {
+        0 => return Err(refuse(source, "zero channels", at + 2)),
+        channels if channels > MOST_CHANNELS => {
+            return Err(refuse(source, &format!("{channels} channels"), at + 2));
+        }
+        channels if frame_bytes < channels || frame_bytes % channels != 0 => {
+            let what = format!("frames of {frame_bytes} bytes for {channels} channels");
+            return Err(refuse(source, &what, at + 12));
+        }
+        _ => {}
+    }
+    let rate = [bytes[4], bytes[5], bytes[6], bytes[7]];
+    let rate = if big_endian { u32::from_be_bytes(rate) } else { u32::from_le_bytes(rate) };
+    // An extensible format has the bits that count at 18 and begins its own number with the plain one at 24.
+    let (kind, bits) = match short(0) {
+        EXTENSIBLE if bytes.len() >= 26 => (short(24), if short(18) == 0 { bits } else { short(18) }),
+        kind => (kind, bits),
+    };
+    let width = frame_bytes / channels;
+    let number = match (kind, width) {
+        (WHOLE, 1) => Number::U8,
+        (WHOLE, 2) => Number::I16,
+        (WHOLE, 3) => Number::I24,
+        (WHOLE, 4) => Number::I32,
+        (FLOATING, 4) => Number::F32,
+        (FLOATING, 8) => Number::F64,
+        _ => {
+            return Err(Error::input(format!(
+                "cannot be decoded as WAV: samples of {width} bytes in the format {kind}"
+            ))
+            .in_file(source.name())
+            .at_byte(at)
+            .expected("whole numbers of 8, 16, 24 or 32 bits, or floating point of 32 or 64 bits")
+            .remedy("convert the file to one of these"));
+        }
+    };
+    let (zero, full) = match number {
+        Number::U8 => (128.0, 128.0),
+        number if number.is_whole() => (0.0, 2f64.powi(8 * i32::from(width) - 1)),
+        _ => (0.0, 1.0),
+    };
+    Ok(Frame { channels, bytes: u64::from(frame_bytes), rate, sample: Sample { number, bits, zero, full } })
+}
+
+fn header(source: &Source, options: &ReadOptions, chunks: &Chunks) -> Result<Header, Error> {
+    let Frame { channels, bytes, rate: stated, sample } = chunks.frame;
     let mut findings = Vec::new();
     let clock = match options.sample_rate {
         Some(rate) => {
-            if (rate.get() - f64::from(spec.sample_rate)).abs() > 0.0 {
+            if (rate.get() - f64::from(stated)).abs() > 0.0 {
                 findings.push(Finding::limit(
                     "rate_overridden",
-                    format!(
-                        "The option sets {} Hz, the header states {} Hz; the option was taken.",
-                        rate.get(),
-                        spec.sample_rate
-                    ),
+                    format!("The option sets {} Hz, the header states {stated} Hz; the option was taken.", rate.get()),
                 ));
             }
             Clock { rate, source: RateSource::Option, relative_uncertainty: 0.0, start_s: 0.0 }
         }
         None => {
-            let rate = stated?;
+            let rate = Hertz::new(f64::from(stated)).map_err(|_| refuse(source, "a sampling rate of zero", 24))?;
             // The header holds whole hertz.
             Clock { rate, source: RateSource::Header, relative_uncertainty: 0.5 / rate.get(), start_s: 0.0 }
         }
     };
-    let promised = chunks.promised / u64::from(chunks.frame_bytes);
-    if promised > chunks.frames || !chunks.promised.is_multiple_of(u64::from(chunks.frame_bytes)) {
-        findings.push(Finding::limit(
-            "cut_short",
-            format!(
-                "The header promises {promised} samples a channel, the file holds {}; these were read.",
-                chunks.frames
-            ),
-        ));
+    let promised = chunks.promised / bytes;
+    if chunks.unfinished {
+        let message = format!(
+            "The recording was never closed: its header promises no length. All {} samples a channel were read.",
+            chunks.frames
+        );
+        findings.push(Finding::limit("unfinished", message));
+    }
+    if promised > chunks.frames || !chunks.promised.is_multiple_of(bytes) {
+        let message = format!(
+            "The header promises {promised} samples a channel, the file holds {}; these were read.",
+            chunks.frames
+        );
+        findings.push(Finding::limit("cut_short", message));
     }
     let role = |number: u16| [Role::Wire, Role::Air].get(usize::from(number)).copied().unwrap_or(Role::Other);
     let channel =
         |number| Channel { name: format!("channel {}", number + 1), quantity: Quantity::FullScale, role: role(number) };
-    let kind = match spec.sample_format {
-        SampleFormat::Int => format!("{} bits", spec.bits_per_sample),
-        SampleFormat::Float => format!("floating point of {} bits", spec.bits_per_sample),
+    let width = 8 * sample.number.bytes();
+    let kind = if !sample.number.is_whole() {
+        format!("floating point of {width} bits")
+    } else if usize::from(sample.bits) == width {
+        format!("{width} bits")
+    } else {
+        format!("{} bits at the top of {width}", sample.bits)
     };
     Ok(Header {
         path: source.name().to_owned(),
         format: FORMAT.name,
-        layout: format!("WAV, {kind}, {} channels", spec.channels),
-        channels: (0..spec.channels).map(channel).collect(),
+        layout: format!("WAV, {kind}, {channels} channels"),
+        channels: (0..channels).map(channel).collect(),
         clock,
         promised_samples: Some(promised),
         reading: vec![
@@ -197,50 +273,12 @@ fn header(source: &Source, options: &ReadOptions, chunks: &Chunks, spec: hound::
 
 struct Wav {
     header: Header,
-    reader: WavReader<Stream>,
+    stream: BufReader<Box<dyn Read + Send>>,
     source: Source,
     chunks: Chunks,
     given: u64,
     block: usize,
-}
-
-impl Wav {
-    /// The samples of the next frames, channel after channel.
-    fn frames(&mut self, frames: usize) -> Result<Array2<f64>, Error> {
-        let spec = self.reader.spec();
-        let channels = usize::from(spec.channels);
-        let mut samples = Array2::zeros((channels, frames));
-        let count = frames * channels;
-        let failed = |error: hound::Error| not_decoded(&self.source, &error);
-        match spec.sample_format {
-            SampleFormat::Int => {
-                let full = 2f64.powi(i32::from(spec.bits_per_sample) - 1);
-                for (at, sample) in self.reader.samples::<i32>().take(count).enumerate() {
-                    samples[[at % channels, at / channels]] = f64::from(sample.map_err(failed)?) / full;
-                }
-            }
-            SampleFormat::Float => {
-                for (at, sample) in self.reader.samples::<f32>().take(count).enumerate() {
-                    let value = f64::from(sample.map_err(failed)?);
-                    if !value.is_finite() {
-                        let number = self.given + (at / channels) as u64;
-                        let byte =
-                            self.chunks.data_at + self.given * u64::from(self.chunks.frame_bytes) + 4 * at as u64;
-                        return Err(Error::input(format!(
-                            "sample {number} of channel {} is {value}",
-                            at % channels + 1
-                        ))
-                        .in_file(self.source.name())
-                        .at_byte(byte)
-                        .expected("finite numbers")
-                        .remedy("export the capture once more"));
-                    }
-                    samples[[at % channels, at / channels]] = value;
-                }
-            }
-        }
-        Ok(samples)
-    }
+    buffer: Vec<u8>,
 }
 
 impl Recording for Wav {
@@ -254,7 +292,25 @@ impl Recording for Wav {
         if frames == 0 {
             return Ok(None);
         }
-        let samples = self.frames(frames)?;
+        let Frame { channels, sample, bytes, .. } = self.chunks.frame;
+        let (channels, width) = (usize::from(channels), sample.number.bytes());
+        self.buffer.resize(frames * channels * width, 0);
+        self.stream.read_exact(&mut self.buffer).map_err(|error| self.source.failed(&error))?;
+        let mut samples = Array2::zeros((channels, frames));
+        for (at, code) in self.buffer.chunks_exact(width).enumerate() {
+            let code = sample.number.read(code, self.chunks.big_endian).unwrap_or(f64::NAN);
+            if !code.is_finite() {
+                let number = self.given + (at / channels) as u64;
+                let byte = self.chunks.data_at + self.given * bytes + (width * at) as u64;
+                let what = format!("sample {number} of channel {} is {code}", at % channels + 1);
+                return Err(Error::input(what)
+                    .in_file(self.source.name())
+                    .at_byte(byte)
+                    .expected("finite numbers")
+                    .remedy("export the capture once more"));
+            }
+            samples[[at % channels, at / channels]] = (code - sample.zero) / sample.full;
+        }
         let first = self.given;
         self.given += frames as u64;
         Ok(Some(Block { first, samples }))

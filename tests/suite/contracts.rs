@@ -104,6 +104,12 @@ fn formats_have_unique_names_and_endings() {
 fn specimen(format: &str) -> Vec<u8> {
     let ramp = (0..500u16).map(|n| n % 91);
     match format {
+        "comtrade" => {
+            let head = "--- file type: CFG ---\nStudio,Recorder,2013\n1,1A,0D\n1,Wire,,,V,0.5,0,0,-9999,9999,1,1,S\n50\n1\n\
+                        500000,500\n01/02/2031,10:11:12\n01/02/2031,10:11:12\nASCII\n1\n--- file type: DAT ASCII ---\n";
+            let rows = ramp.enumerate().map(|(n, value)| format!("{},{},{value}\n", n + 1, 2 * n));
+            format!("{head}{}", rows.collect::<String>()).into_bytes()
+        }
         "csv" => {
             let rows = ramp.enumerate().map(|(n, value)| format!("{:.6},{value}\n", n as f64 * 2e-6));
             format!("Time (s),Wire (V)\n{}", rows.collect::<String>()).into_bytes()
@@ -146,7 +152,8 @@ fn count_samples(bytes: Vec<u8>, options: &ReadOptions) -> Result<usize, linewak
 #[test]
 fn each_format_knows_its_own_and_survives_being_cut() {
     let options = ReadOptions { sample_rate: Some(Hertz::new(500e3).unwrap()), ..ReadOptions::default() };
-    for format in FORMATS {
+    // Raw samples say nothing of themselves; their sidecar is tested in `reading_containers`.
+    for format in FORMATS.iter().filter(|format| format.name != "raw") {
         let bytes = specimen(format.name);
         let own = (format.score)(&bytes).unwrap();
         for other in FORMATS.iter().filter(|other| other.name != format.name) {

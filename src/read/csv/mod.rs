@@ -39,6 +39,7 @@ pub(super) const FORMAT: Format = Format {
     about: "text tables from recorders: commas, semicolons, tabs or blanks",
     extensions: &["csv", "txt", "tsv", "dat", "asc"],
     score,
+    beside: super::by_itself,
     open,
 };
 

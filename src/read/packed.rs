@@ -1,0 +1,153 @@
+//! Packed files: gzip and zstd, as a source of what is in them.
+//!
+//! Nothing is unpacked to memory or disk: every stream unpacks anew from the beginning, in constant memory, and what
+//! lies before its position is thrown away. What a header says of its length is not believed; it is counted.
+//!
+//! # Sources
+//! RFC 1952 (gzip) and RFC 8878 (zstd) for the first bytes; the decoders are crates.
+
+use std::io::{self, BufRead, BufReader, Read};
+use std::sync::OnceLock;
+
+use flate2::bufread::MultiGzDecoder;
+use ruzstd::decoding::StreamingDecoder;
+
+use super::{Origin, Source};
+use crate::error::Error;
+
+/// Unpacked, a file is not more than so many times its size: deflate cannot do more than 1032, and no capture comes
+/// near. It keeps a file that is made to unpack without end from taking for ever.
+const MOST_GROWTH: u64 = 2000;
+
+/// And so many bytes more, for files of a few bytes.
+const SMALL: u64 = 1 << 20;
+
+/// How a file is packed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Packing {
+    Gzip,
+    Zstd,
+}
+
+impl Packing {
+    /// By the first bytes.
+    fn of(head: &[u8]) -> Option<Self> {
+        match head {
+            [0x1f, 0x8b, 8, ..] => Some(Packing::Gzip),
+            [0x28, 0xb5, 0x2f, 0xfd, ..] => Some(Packing::Zstd),
+            _ => None,
+        }
+    }
+}
+
+/// What is in a packed source; the source itself where it is not packed.
+///
+/// # Errors
+/// What the system answers.
+pub(super) fn unpacked(source: &Source) -> Result<Source, Error> {
+    Ok(match Packing::of(&source.bytes_at(0, 4)?) {
+        Some(packing) => {
+            let most = source.byte_count()?.saturating_mul(MOST_GROWTH).saturating_add(SMALL);
+            Source::new(Packed { source: source.clone(), packing, most, count: OnceLock::new() })
+        }
+        None => source.clone(),
+    })
+}
+
+struct Packed {
+    source: Source,
+    packing: Packing,
+    most: u64,
+    /// The unpacked length, once it was counted.
+    count: OnceLock<u64>,
+}
+
+impl Origin for Packed {
+    fn name(&self) -> &str {
+        self.source.name()
+    }
+
+    fn byte_count(&self) -> io::Result<u64> {
+        if let Some(count) = self.count.get() {
+            return Ok(*count);
+        }
+        let count = io::copy(&mut self.open_at(0)?, &mut io::sink())?;
+        Ok(*self.count.get_or_init(|| count))
+    }
+
+    fn open_at(&self, position: u64) -> io::Result<Box<dyn Read + Send>> {
+        let packed = self.source.open_at(0).map_err(|error| io::Error::other(error.to_string()))?;
+        let packed = BufReader::with_capacity(1 << 16, packed);
+        let inner: Box<dyn Read + Send> = match self.packing {
+            Packing::Gzip => Box::new(MultiGzDecoder::new(packed)),
+            Packing::Zstd => Box::new(Frames { rest: Some(packed), frame: None }),
+        };
+        let mut stream = Bounded { inner, left: self.most };
+        io::copy(&mut (&mut stream).take(position), &mut io::sink())?;
+        Ok(Box::new(stream))
+    }
+
+    fn sibling(&self, name: &str) -> Option<Source> {
+        self.source.sibling(name)
+    }
+}
+
+/// A stream that ends in an error where it gives more than is believed.
+struct Bounded {
+    inner: Box<dyn Read + Send>,
+    left: u64,
+}
+
+impl Read for Bounded {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        let count = self.inner.read(buffer).map_err(|error| match error.kind() {
+            io::ErrorKind::Interrupted => error,
+            _ => io::Error::other(format!("the packed data are damaged or cut short: {error}")),
+        })?;
+        self.left = self.left.checked_sub(count as u64).ok_or_else(|| {
+            io::Error::other(format!("it unpacks to more than {MOST_GROWTH} times its size, which no capture does"))
+        })?;
+        Ok(count)
+    }
+}
+
+type Bytes = BufReader<Box<dyn Read + Send>>;
+
+/// The frames of a zstd file, one behind the other.
+struct Frames {
+    /// What is not yet read, between frames.
+    rest: Option<Bytes>,
+    frame: Option<Box<dyn Frame>>,
+}
+
+/// A frame that gives back the stream behind it.
+trait Frame: Read + Send {
+    fn into_rest(self: Box<Self>) -> Bytes;
+}
+
+impl Frame for StreamingDecoder<Bytes, ruzstd::decoding::FrameDecoder> {
+    fn into_rest(self: Box<Self>) -> Bytes {
+        (*self).into_inner()
+    }
+}
+
+impl Read for Frames {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        if buffer.is_empty() {
+            return Ok(0);
+        }
+        loop {
+            if let Some(frame) = &mut self.frame {
+                match frame.read(buffer)? {
+                    0 => self.rest = self.frame.take().map(Frame::into_rest),
+                    count => return Ok(count),
+                }
+            }
+            let Some(mut rest) = self.rest.take() else { return Ok(0) };
+            if rest.fill_buf()?.is_empty() {
+                return Ok(0);
+            }
+            self.frame = Some(Box::new(StreamingDecoder::new(rest).map_err(io::Error::other)?));
+        }
+    }
+}

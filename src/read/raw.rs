@@ -1,0 +1,237 @@
+//! Raw samples: numbers without a header, which a sidecar explains.
+//!
+//! The sidecar is `<file>.toml` beside the file, with one section:
+//!
+//! ```text
+//! [raw]
+//! type = "i16"              u8 i8 u16 i16 i24 u32 i32 u64 i64 f32 f64
+//! rate = 250000             samples a second of a channel
+//! channels = 2              1 where it is left out
+//! byte_order = "little"     or "big"
+//! order = "interleaved"     or "planar": a channel behind the other
+//! skip = 512                bytes before the samples
+//! scale = [0.001, 0.02]     a unit a code, one for all or one for each channel
+//! offset = 0.0              added after the scale
+//! unit = "V"
+//! ```
+//!
+//! Nothing in the samples themselves says that they are any, so that this format is chosen by its sidecar only.
+
+use std::io::{BufReader, Read};
+
+use ndarray::Array2;
+
+use super::fields::{Fields, FileKind, Text};
+use super::numbers::{NUMBERS, Number};
+use super::{Format, ReadOptions, Source, rows_per_block};
+use crate::capture::{Block, Channel, Clock, Header, Quantity, RateSource, Recording, Role};
+use crate::error::{Error, Finding, printable};
+use crate::units::Hertz;
+
+/// The row of this format.
+pub(super) const FORMAT: Format = Format {
+    name: "raw",
+    about: "raw samples, explained by a sidecar FILE.toml with a section [raw]",
+    extensions: &["raw", "bin"],
+    score: |_head| None,
+    beside: has_sidecar,
+    open,
+};
+
+const SIDECAR: FileKind =
+    FileKind { name: "a description of raw samples", remedy: "see \"What it reads\" in the README for its keys" };
+
+/// More channels than this are no capture.
+const MOST_CHANNELS: u32 = 64;
+
+fn sidecar(source: &Source) -> Option<Source> {
+    let bare = source.name().rsplit(['/', '\\']).next()?;
+    source.sibling(&format!("{bare}.toml"))
+}
+
+/// A sidecar of this kind has a section `[raw]`; others may lie beside a file as well.
+fn has_sidecar(source: &Source) -> Result<bool, Error> {
+    let Some(sidecar) = sidecar(source) else { return Ok(false) };
+    Ok(SIDECAR.text_of(&sidecar)?.lines().any(|line| line.trim_start().starts_with("[raw]")))
+}
+
+/// What the sidecar says.
+struct Description {
+    number: Number,
+    big_endian: bool,
+    channels: usize,
+    planar: bool,
+    rate: Option<Hertz>,
+    skip: u64,
+    /// One for each channel.
+    scales: Vec<f64>,
+    offset: f64,
+    quantity: Quantity,
+}
+
+fn describe(sidecar: &Source) -> Result<Description, Error> {
+    let text = SIDECAR.text_of(sidecar)?;
+    let text = Text { file: sidecar.name(), text: &text, kind: SIDECAR };
+    let parsed = text.parse()?;
+    let whole = Fields::new(text, "the file", parsed.get_ref(), parsed.span());
+    let raw = whole.table("raw")?.ok_or_else(|| whole.missing("raw", "a section [raw]"))?;
+    raw.only(&["type", "rate", "channels", "byte_order", "order", "skip", "scale", "offset", "unit", "note"])?;
+    let names: Vec<&str> = NUMBERS.iter().map(|(name, _)| *name).collect();
+    let name = raw.choice("type", &names)?.ok_or_else(|| raw.missing("type", "\"i16\" or another type"))?;
+    let number = NUMBERS.iter().find(|(known, _)| *known == name).map_or(Number::U8, |(_, number)| *number);
+    let channels = raw.whole("channels", 1..=MOST_CHANNELS)?.unwrap_or(1) as usize;
+    let rate = raw
+        .maybe_positive("rate")?
+        .map(|rate| Hertz::new(rate).map_err(|error| raw.wrong("rate", error.to_string(), "samples a second")));
+    let scales = raw.numbers("scale")?.unwrap_or_else(|| vec![1.0]);
+    let scales = match scales.len() {
+        1 => vec![scales[0]; channels],
+        count if count == channels => scales,
+        count => return Err(raw.wrong("scale", format!("{count} factors"), &format!("one, or {channels}"))),
+    };
+    let offset = match raw.numbers("offset")?.as_deref() {
+        None => 0.0,
+        Some([offset]) => *offset,
+        Some(_) => return Err(raw.wrong("offset", "several numbers".to_owned(), "one number")),
+    };
+    let (quantity, prefix) = match raw.text("unit")? {
+        None if number.is_whole() => (Quantity::Codes, 1.0),
+        None => (Quantity::Unknown, 1.0),
+        Some(unit) => Quantity::parse(unit).ok_or_else(|| {
+            raw.wrong("unit", format!("\"{}\"", printable(unit)), "V, mV, A or another unit of amplitude")
+        })?,
+    };
+    Ok(Description {
+        number,
+        big_endian: raw.choice("byte_order", &["little", "big"])? == Some("big"),
+        channels,
+        planar: raw.choice("order", &["interleaved", "planar"])? == Some("planar"),
+        rate: rate.transpose()?,
+        skip: u64::from(raw.whole("skip", 0..=1 << 20)?.unwrap_or(0)),
+        scales: scales.iter().map(|scale| scale * prefix).collect(),
+        offset: offset * prefix,
+        quantity,
+    })
+}
+
+fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Error> {
+    let sidecar = sidecar(source).ok_or_else(|| {
+        Error::input("are raw samples that nothing explains")
+            .in_file(source.name())
+            .expected("a file of the same name with .toml behind it")
+    })?;
+    let form = describe(&sidecar)?;
+    let given = options.sample_rate.map(|rate| (rate, RateSource::Option));
+    let (rate, from) = given.or(form.rate.map(|rate| (rate, RateSource::Header))).ok_or_else(|| {
+        Error::input("has no rate")
+            .in_file(sidecar.name())
+            .expected("rate = samples a second")
+            .remedy("--sample-rate HZ gives it")
+    })?;
+    let bytes = source.byte_count()?.saturating_sub(form.skip);
+    let width = form.number.bytes() as u64;
+    let frame = width * form.channels as u64;
+    let samples = bytes / frame;
+    if samples == 0 {
+        return Err(Error::input("holds no whole sample of each channel").in_file(source.name()).expected("samples"));
+    }
+    let mut findings = Vec::new();
+    if bytes % frame != 0 {
+        if form.planar {
+            let what = format!("holds {bytes} bytes of samples, no multiple of {frame}");
+            return Err(Error::input(what).in_file(source.name()).expected("channels of the same length"));
+        }
+        let message = format!("The last {} bytes are no whole sample and were left out.", bytes % frame);
+        findings.push(Finding::limit("cut_short", message));
+    }
+    match form.quantity {
+        Quantity::Codes => findings.push(Finding::limit(
+            "codes_without_volts",
+            "The sidecar states no unit; the numbers are codes. --scale gives the volts of a code.",
+        )),
+        Quantity::Unknown => {
+            findings.push(Finding::limit("unit_unknown", "The sidecar states no unit; unit = \"V\" sets it."));
+        }
+        _ => {}
+    }
+    let starts = (0..form.channels as u64).map(|channel| form.skip + channel * samples * width);
+    let starts = starts.take(if form.planar { form.channels } else { 1 });
+    let stream = |at| Ok(BufReader::with_capacity(1 << 16, source.open_at(at)?));
+    let streams = starts.map(stream).collect::<Result<_, Error>>()?;
+    let clock = Clock { rate, source: from, relative_uncertainty: 0.0, start_s: 0.0 };
+    let role = |at: usize| [Role::Wire, Role::Air].get(at).copied().unwrap_or(Role::Other);
+    let channel =
+        |at: usize| Channel { name: format!("channel {}", at + 1), quantity: form.quantity.clone(), role: role(at) };
+    let header = Header {
+        path: source.name().to_owned(),
+        format: FORMAT.name,
+        layout: format!("raw samples, {:?}, {} channels", form.number, form.channels),
+        channels: (0..form.channels).map(channel).collect(),
+        clock,
+        promised_samples: None,
+        reading: vec![
+            format!("The samples are explained by {}.", printable(sidecar.name())),
+            format!("The rate of {} samples a second is from {}.", rate.get(), from.words()),
+        ],
+        findings,
+    };
+    let block = rows_per_block(form.channels, options);
+    Ok(Box::new(Raw {
+        header,
+        form,
+        source: source.clone(),
+        streams,
+        left: samples,
+        given: 0,
+        block,
+        buffer: Vec::new(),
+    }))
+}
+
+struct Raw {
+    header: Header,
+    form: Description,
+    source: Source,
+    /// One for all channels, or one for each where they lie behind each other.
+    streams: Vec<BufReader<Box<dyn Read + Send>>>,
+    left: u64,
+    given: u64,
+    block: usize,
+    buffer: Vec<u8>,
+}
+
+impl Recording for Raw {
+    fn header(&self) -> &Header {
+        &self.header
+    }
+
+    fn next_block(&mut self) -> Result<Option<Block>, Error> {
+        let rows = self.block.min(usize::try_from(self.left).unwrap_or(usize::MAX));
+        if rows == 0 {
+            return Ok(None);
+        }
+        let (channels, width) = (self.form.channels, self.form.number.bytes());
+        let within = channels / self.streams.len();
+        let mut samples = Array2::zeros((channels, rows));
+        self.buffer.resize(rows * within * width, 0);
+        for (first, stream) in self.streams.iter_mut().enumerate() {
+            stream.read_exact(&mut self.buffer).map_err(|error| self.source.failed(&error))?;
+            for (at, code) in self.buffer.chunks_exact(width).enumerate() {
+                let (channel, row) = (first + at % within, at / within);
+                let code = self.form.number.read(code, self.form.big_endian);
+                let value = code.map(|code| code * self.form.scales[channel] + self.form.offset);
+                samples[[channel, row]] = value.filter(|value| value.is_finite()).ok_or_else(|| {
+                    let place = format!("sample {} of channel {}", self.given + row as u64, channel + 1);
+                    Error::input(format!("{place} is no finite number, or a whole one beyond 2^53"))
+                        .in_file(self.source.name())
+                        .expected("finite numbers")
+                        .remedy("check the type and the byte order in the sidecar")
+                })?;
+            }
+        }
+        let first = self.given;
+        self.given += rows as u64;
+        self.left -= rows as u64;
+        Ok(Some(Block { first, samples }))
+    }
+}
