@@ -84,6 +84,10 @@ fn details(console: &mut Console, capture: &Inspection) -> Result<(), Error> {
 /// How the file was read and why, with the option that settles each point.
 fn explain(console: &mut Console, account: &Account) -> Result<(), Error> {
     let mut text = String::from("\nHow this file was read\n");
+    for option in &account.beside {
+        let force = if option.in_force { "" } else { ", not in force: something nearer goes first" };
+        text += &format!("  beside        {} from {}:{}{force}\n", option.key, printable(&option.file), option.line);
+    }
     if let Some(block) = &account.block {
         text += &format!(
             "  data          lines {} to {}, {} rows, {} header lines above; {} between cells, decimal {}; {}, lines end in \

@@ -30,6 +30,7 @@ mod methods_reference;
 #[cfg(feature = "cli")]
 mod program;
 mod properties;
+mod reading_beside;
 mod reading_hostile;
 mod reading_layouts;
 mod reading_outside;

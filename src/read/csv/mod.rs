@@ -23,6 +23,7 @@ use labels::{Columns, Time};
 use preamble::{Preamble, time_unit};
 use sections::Verdict;
 use structure::Table;
+pub(super) use text::ENCODINGS;
 use text::{Encoding, Head};
 use timing::{Column, Stated, Timing};
 
@@ -385,6 +386,7 @@ fn header(
     skipped.extend(findings.iter().filter(|f| f.code == "lines_left_out").map(|f| f.message.clone()));
     skipped.dedup();
     let account = Account {
+        beside: Vec::new(),
         block: Some(block),
         columns: columns.account,
         rates: rates(preamble, &columns.time, survey, &timing.clock, timing.unit),
