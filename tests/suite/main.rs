@@ -31,6 +31,7 @@ mod methods_reference;
 mod program;
 mod properties;
 mod reading_beside;
+mod reading_exports;
 mod reading_hostile;
 mod reading_layouts;
 mod reading_outside;

@@ -9,6 +9,7 @@
 mod apart;
 mod body;
 mod cells;
+mod label;
 mod labels;
 mod preamble;
 mod sections;
@@ -306,6 +307,7 @@ fn unit_of(
         [unit] => {
             return Ok((unit, format!("The time is {name} in {}, as only this agrees with the rate.", word_of(unit))));
         }
+        _ if time.other_unit => return Err(timing::other_time_unit(name)),
         _ if time.whole && preamble.axis_factor.is_some() => {
             let unit = preamble.axis_factor.unwrap_or(1.0);
             return Ok((
