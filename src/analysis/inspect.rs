@@ -181,6 +181,15 @@ pub fn inspect(source: &Source, settings: &Settings) -> Result<Inspection, Error
     })
 }
 
+/// How a capture was read, where nothing more can be said of it: a sentence each, and the account.
+///
+/// # Errors
+/// Whatever is wrong with the file.
+pub fn how_read(source: &Source, settings: &Settings) -> Result<(Vec<String>, Account), Error> {
+    let (recording, _) = pipeline::open(source, settings)?;
+    Ok((recording.header().reading.clone(), recording.account()))
+}
+
 fn summary(fitness: Fitness, range: Band, findings: &[Finding]) -> String {
     let verdict = match fitness {
         Fitness::Fit => return format!("fit for {range}"),

@@ -8,6 +8,8 @@ use super::block::Header;
 /// The account of a reading, for people who ask why. All of it is also in [`Header::reading`] as sentences.
 #[derive(Debug, Clone, Default, PartialEq, Serialize)]
 pub struct Account {
+    /// Options from files beside the capture.
+    pub beside: Vec<OptionBeside>,
     /// The block of data, in text files.
     pub block: Option<DataBlock>,
     /// The columns or channels, in the order of the file.
@@ -18,6 +20,19 @@ pub struct Account {
     pub skipped: Vec<String>,
     /// What the file leaves open, and how it was taken.
     pub doubts: Vec<Doubt>,
+}
+
+/// An option that a file beside the capture sets.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct OptionBeside {
+    /// Its key.
+    pub key: String,
+    /// Which file.
+    pub file: String,
+    /// The line, counted from 1.
+    pub line: u64,
+    /// Whether it is in force; what the command line or a nearer file says goes first.
+    pub in_force: bool,
 }
 
 /// Where the data of a text file lies.
@@ -102,6 +117,7 @@ impl Account {
         };
         let clock = &header.clock;
         Self {
+            beside: Vec::new(),
             block: None,
             columns: header.channels.iter().enumerate().map(column).collect(),
             rates: vec![RateCandidate {

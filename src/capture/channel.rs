@@ -70,7 +70,7 @@ impl Quantity {
     /// ```
     pub fn parse(text: &str) -> Option<(Quantity, f64)> {
         const BASES: [(&str, &[&str]); 9] = [
-            ("V", &["V", "Volt", "Volts", "volt", "volts", "VOLT", "VOLTS", "v"]),
+            ("V", &["V", "Volt", "Volts", "volt", "volts", "VOLT", "VOLTS", "v", "VDC", "Vdc", "voltios", "voltio"]),
             ("A", &["A", "Amp", "Amps", "Ampere", "Amperes", "amp", "amps", "ampere", "AMP", "AMPS"]),
             ("V/m", &["V/m"]),
             ("A/m", &["A/m"]),

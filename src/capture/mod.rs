@@ -10,7 +10,7 @@ mod channel;
 mod clock;
 mod port;
 
-pub use account::{Account, ColumnAccount, DataBlock, Doubt, RateCandidate};
+pub use account::{Account, ColumnAccount, DataBlock, Doubt, OptionBeside, RateCandidate};
 pub use block::{Block, Header, Memory, Recording};
 pub use channel::{Channel, Quantity, Role};
 pub use clock::{Clock, RateSource};

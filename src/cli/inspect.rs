@@ -1,4 +1,5 @@
 use std::path::PathBuf;
+use std::sync::Mutex;
 
 use clap::Args;
 
@@ -7,9 +8,10 @@ use super::options::{CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
 use super::{Outcome, Run, each_file, tables};
-use crate::analysis::inspect::{Inspection, inspect};
+use crate::analysis::inspect::{Inspection, how_read, inspect};
 use crate::capture::Account;
 use crate::error::{Error, printable};
+use crate::read::Source;
 use crate::report::columns;
 use crate::report::document::Captures;
 
@@ -35,7 +37,26 @@ impl Run for Inspect {
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         let settings = self.capture.settings()?;
         let delivery = Delivery::prepare("inspect", &self.output, false)?;
-        let (captures, outcome) = each_file(console, sources(&self.files), |source| inspect(source, &settings))?;
+        let unfit = Mutex::new(Vec::new());
+        let explain_only = self.explain && !self.output.json;
+        let failed = |source: &Source, error: Error| {
+            // A record too short for any analysis can still be explained.
+            if let Ok(how) = how_read(source, &settings)
+                && let Ok(mut unfit) = unfit.lock()
+            {
+                unfit.push((source.name().to_owned(), how));
+            }
+            Err(error)
+        };
+        let analysed = each_file(console, sources(&self.files), |source| {
+            inspect(source, &settings).or_else(|error| if explain_only { failed(source, error) } else { Err(error) })
+        });
+        for (path, (reading, account)) in unfit.into_inner().unwrap_or_default() {
+            let read: String = reading.iter().map(|sentence| format!("  {:<14}{sentence}\n", "read")).collect();
+            console.print(&format!("{}: cannot be analysed\n\n{read}", printable(&path)))?;
+            explain(console, &account)?;
+        }
+        let (captures, outcome) = analysed?;
         let inputs: Vec<_> = captures.iter().flat_map(|capture: &Inspection| capture.inputs()).collect();
         let forms = Forms {
             settings: &settings,
@@ -84,6 +105,10 @@ fn details(console: &mut Console, capture: &Inspection) -> Result<(), Error> {
 /// How the file was read and why, with the option that settles each point.
 fn explain(console: &mut Console, account: &Account) -> Result<(), Error> {
     let mut text = String::from("\nHow this file was read\n");
+    for option in &account.beside {
+        let force = if option.in_force { "" } else { ", not in force: something nearer goes first" };
+        text += &format!("  beside        {} from {}:{}{force}\n", option.key, printable(&option.file), option.line);
+    }
     if let Some(block) = &account.block {
         text += &format!(
             "  data          lines {} to {}, {} rows, {} header lines above; {} between cells, decimal {}; {}, lines end in \

@@ -18,7 +18,7 @@ use crate::dsp::window::Window;
 use crate::error::Error;
 use crate::levels::{Curve, Curves};
 use crate::read::setup::setup;
-use crate::read::{ReadOptions, Scale};
+use crate::read::{ReadOptions, Scale, decimal_mark, separator};
 use crate::units::{Band, Hertz};
 
 /// How captures are read and analysed.
@@ -58,7 +58,7 @@ pub(super) struct CaptureOptions {
     #[arg(long, value_name = "COLUMNS", value_delimiter = ',', help_heading = "Reading")]
     channels: Vec<String>,
     /// What one of the file's numbers is worth, such as volts for a code: 0.01, or CH1=0.01,CH2=0.02
-    #[arg(long, value_name = "FACTORS", value_delimiter = ',', value_parser = scale, help_heading = "Reading")]
+    #[arg(long, value_name = "FACTORS", value_delimiter = ',', help_heading = "Reading")]
     scale: Vec<Scale>,
     /// Which of several records in one file, counted from 1
     #[arg(long, value_name = "N", value_parser = count::<u64>, help_heading = "Reading")]
@@ -238,39 +238,6 @@ impl AcceptanceOptions {
             (true, false) => Err(Error::input("--fail-on cannot be judged: values that it asks for do not exist")
                 .remedy("see the lines above; a test is not passed for lack of data")),
         }
-    }
-}
-
-fn separator(text: &str) -> Result<char, String> {
-    match text {
-        "comma" => Ok(','),
-        "semicolon" => Ok(';'),
-        "tab" | "\\t" => Ok('\t'),
-        "blank" | "space" => Ok(' '),
-        _ => single(text).ok_or_else(|| "expected comma, semicolon, tab, blank, or one character".into()),
-    }
-}
-
-fn decimal_mark(text: &str) -> Result<char, String> {
-    match text {
-        "point" | "." => Ok('.'),
-        "comma" | "," => Ok(','),
-        _ => Err("expected point or comma".into()),
-    }
-}
-
-fn single(text: &str) -> Option<char> {
-    let mut chars = text.chars();
-    chars.next().filter(|c| chars.next().is_none() && !c.is_alphanumeric() && !"+-.".contains(*c))
-}
-
-/// Reads a factor, or a channel with its factor.
-fn scale(text: &str) -> Result<Scale, String> {
-    let (channel, factor) =
-        text.rsplit_once('=').map_or((None, text), |(name, factor)| (Some(name.to_owned()), factor));
-    match factor.trim().parse::<f64>() {
-        Ok(factor) if factor.is_finite() && factor.abs() > 0.0 => Ok(Scale { channel, factor }),
-        _ => Err("expected a factor such as 0.01, or CHANNEL=0.01".into()),
     }
 }
 

@@ -140,6 +140,48 @@ impl<'a> Fields<'a> {
         }
     }
 
+    /// Text, or a number as it is written.
+    pub(crate) fn word(&self, key: &str) -> Result<Option<String>, Error> {
+        let Some(value) = self.get(key) else { return Ok(None) };
+        word_in(value.get_ref())
+            .map(Some)
+            .ok_or_else(|| self.wrong_kind(key, value.get_ref(), "text in quotes, or a number"))
+    }
+
+    /// One word, or a list of them; empty without the key.
+    pub(crate) fn word_list(&self, key: &str) -> Result<Vec<String>, Error> {
+        const EXPECTED: &str = "a name in quotes or a number, or a list of them";
+        let Some(value) = self.get(key) else { return Ok(Vec::new()) };
+        let words = match value.get_ref() {
+            DeValue::Array(list) => list.iter().map(|value| word_in(value.get_ref())).collect(),
+            other => word_in(other).map(|word| vec![word]),
+        };
+        words.ok_or_else(|| self.wrong_kind(key, value.get_ref(), EXPECTED))
+    }
+
+    /// All sections `[[key]]`, in the order of the file.
+    pub(crate) fn sections(&self, key: &str) -> Result<Vec<Fields<'a>>, Error> {
+        let Some(value) = self.get(key) else { return Ok(Vec::new()) };
+        let expected = format!("sections [[{key}]], with two brackets on each side");
+        let DeValue::Array(list) = value.get_ref() else {
+            return Err(self.wrong_kind(key, value.get_ref(), &expected));
+        };
+        let section = |value: &'a Spanned<DeValue<'a>>| match value.get_ref() {
+            DeValue::Table(table) => Ok(Fields::new(self.text, format!("[[{key}]]"), table, value.span())),
+            other => Err(self.wrong_kind(key, other, &expected)),
+        };
+        list.iter().map(section).collect()
+    }
+
+    /// The keys with the lines that they stand on.
+    pub(crate) fn keys(&self) -> impl Iterator<Item = (&'a str, u64)> {
+        let line = |place: usize| {
+            let before = self.text.text.get(..place).unwrap_or_default();
+            before.bytes().filter(|&byte| byte == b'\n').count() as u64 + 1
+        };
+        self.table.keys().map(move |key| (key.get_ref().as_ref(), line(key.span().start)))
+    }
+
     pub(crate) fn note(&self) -> Result<String, Error> {
         Ok(self.text("note")?.unwrap_or_default().to_owned())
     }
@@ -270,6 +312,16 @@ impl<'a> Fields<'a> {
 
 /// The numbers of a row with its place in the text.
 pub(crate) type Row<const WIDTH: usize> = ([f64; WIDTH], Range<usize>);
+
+/// A text, or a number as it is written.
+fn word_in(value: &DeValue<'_>) -> Option<String> {
+    match value {
+        DeValue::String(text) => Some(text.to_string()),
+        DeValue::Integer(number) if number.radix() == 10 => Some(number.as_str().to_owned()),
+        DeValue::Float(number) => Some(number.as_str().to_owned()),
+        _ => None,
+    }
+}
 
 /// The number that a value holds, finite or not.
 fn number_in(value: &DeValue<'_>) -> Option<f64> {

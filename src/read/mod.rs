@@ -3,11 +3,13 @@
 //! A reader works from a [`Source`] (bytes, a file, its siblings by name) and never opens a file by itself.
 //! Which reader takes a file is decided by its first bytes or by a file beside it, never by its name alone.
 
+mod beside;
 mod comtrade;
 mod csv;
 pub(crate) mod fields;
 mod npy;
 mod numbers;
+mod options;
 mod packed;
 mod pair;
 mod raw;
@@ -16,50 +18,13 @@ pub mod setup;
 mod source;
 mod wav;
 
+pub use beside::FOLDER_FILE;
+pub use options::{ReadOptions, Scale, decimal_mark, separator};
 pub use pair::{Pair, find_partner, open_pair};
 pub use source::{Bytes, Origin, Source};
 
 use crate::capture::Recording;
 use crate::error::{Error, printable};
-use crate::units::Hertz;
-
-/// What the user settles where a file leaves something open.
-#[derive(Debug, Clone, Default)]
-pub struct ReadOptions {
-    /// The sampling rate, for files that do not say or say it wrongly.
-    pub sample_rate: Option<Hertz>,
-    /// The separator of a text table.
-    pub separator: Option<char>,
-    /// The decimal mark of a text table.
-    pub decimal_mark: Option<char>,
-    /// The column that is time, by name or 1-based number, or `none`.
-    pub time_column: Option<String>,
-    /// The unit of the time column: `s`, `ms`, `us`, `ns`.
-    pub time_unit: Option<String>,
-    /// The unit of all channels that state none.
-    pub unit: Option<String>,
-    /// Lines to skip at the top of a text file.
-    pub skip_lines: Option<u64>,
-    /// The columns of a text table that are channels, by name or 1-based number; the reader's choice where empty.
-    pub channels: Vec<String>,
-    /// What a unit of the file's numbers is worth.
-    pub scale: Vec<Scale>,
-    /// Which of several records in one file, counted from 1.
-    pub record: Option<u64>,
-    /// The encoding of a text file: `utf-8`, `latin-1`, `utf-16le` and so on.
-    pub encoding: Option<String>,
-    /// The largest number of bytes that a reader may hold at once.
-    pub max_memory: Option<u64>,
-}
-
-/// What one unit of the file's numbers is worth, such as the volts of a code.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Scale {
-    /// The channel by name or 1-based number; all channels where `None`.
-    pub channel: Option<String>,
-    /// The factor.
-    pub factor: f64,
-}
 
 /// A format: how sure it is of a file, and how it opens one.
 #[derive(Debug, Clone, Copy)]
@@ -123,6 +88,9 @@ fn format_of(source: &Source) -> Result<&'static Format, Error> {
 
 /// Opens a recording in whatever format it is, packed by gzip or zstd or not.
 ///
+/// What the options leave open is taken from the files beside the capture: `<file>.toml` with a section `[read]`, then
+/// `linewake.toml` with sections `[[read]]` ([`FOLDER_FILE`]).
+///
 /// ```
 /// use linewake::read::{Bytes, ReadOptions, Source, open};
 /// let text = "Time (ms),CH1 (mV)\n0.000,1.5\n0.004,2.5\n0.008,3.5\n";
@@ -136,10 +104,12 @@ fn format_of(source: &Source) -> Result<&'static Format, Error> {
 /// # Errors
 /// What is wrong with the file, with its place; what is ambiguous, with the option that settles it.
 pub fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Error> {
+    let mut beside = beside::Beside::of(source)?;
+    let options = &beside.completed(options);
     let source = &packed::unpacked(source)?;
     let recording =
         (format_of(source)?.open)(source, options).map_err(|error| error.in_file(printable(source.name())))?;
-    scaled::scaled(recording, options)
+    beside.told(scaled::scaled(recording, options)?)
 }
 
 /// How many rows a block holds: a fixed number, fewer where channels are many or memory is short.

@@ -30,7 +30,9 @@ mod methods_reference;
 #[cfg(feature = "cli")]
 mod program;
 mod properties;
+mod reading_beside;
 mod reading_containers;
+mod reading_exports;
 mod reading_hostile;
 mod reading_layouts;
 mod reading_outside;

@@ -3,7 +3,8 @@
 use ndarray::{Array2, Axis, Slice};
 
 use super::cells::{
-    Dialect, Mark, NO_NUMBER, Printed, Scale, Separator, TimeOfDay, is_blank, leading_number, scaled, shown, split,
+    Dialect, Mark, NO_NUMBER, Printed, Scale, Separator, TimeOfDay, comma_number, is_blank, leading_number, scaled,
+    shown, split,
 };
 use super::labels::Taken;
 use super::text::{Head, Line, Lines, decode};
@@ -381,7 +382,7 @@ impl Rows {
     fn parse_plain(&self, line: &[u8], out: &mut [f64]) -> Option<()> {
         let Separator::Byte(separator) = self.dialect.separator else { return None };
         if self.dialect.decimal != b'.' {
-            return None;
+            return self.parse_commas(line, separator, out);
         }
         let (mut rest, mut at) = (line, 0);
         for (taken, value) in self.taken.iter().zip(out) {
@@ -411,6 +412,31 @@ impl Rows {
             }
             at += 1;
             *value = number;
+        }
+        (self.goes_on || rest.is_empty()).then_some(())
+    }
+
+    /// The same with decimal commas: the cell first, because its end is the end of the number.
+    #[inline]
+    fn parse_commas(&self, line: &[u8], separator: u8, out: &mut [f64]) -> Option<()> {
+        if separator == self.dialect.decimal {
+            return None;
+        }
+        let (mut rest, mut at, mut ended) = (line, 0, false);
+        for (taken, value) in self.taken.iter().zip(out) {
+            let mut cell = &line[..0];
+            while at <= taken.cell {
+                if ended || rest.first() == Some(&b'"') {
+                    return None;
+                }
+                let end = memchr::memchr(separator, rest);
+                ended = end.is_none();
+                let end = end.unwrap_or(rest.len());
+                cell = &rest[..end];
+                rest = rest.get(end + 1..).unwrap_or_default();
+                at += 1;
+            }
+            *value = comma_number(cell.trim_ascii()).filter(|number| number.abs() <= LARGEST_PLAIN)?;
         }
         (self.goes_on || rest.is_empty()).then_some(())
     }

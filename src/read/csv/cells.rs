@@ -208,18 +208,28 @@ fn tidied(cell: &[u8]) -> Option<([u8; LONGEST_NUMBER], usize)> {
     changed.then_some((tidy, length))
 }
 
+/// The cell as a number with a decimal comma.
+#[inline]
+pub(super) fn comma_number(cell: &[u8]) -> Option<f64> {
+    // On the stack, because this is done for every cell of such a file.
+    let mut pointed = [0; LONGEST_NUMBER];
+    let pointed = pointed.get_mut(..cell.len())?;
+    for (to, &from) in pointed.iter_mut().zip(cell) {
+        match from {
+            b'.' => return None,
+            b',' => *to = b'.',
+            other => *to = other,
+        }
+    }
+    if cell.last() == Some(&b',') {
+        return None;
+    }
+    leading_number(pointed).filter(|&(_, length)| length == cell.len()).map(|(value, _)| value)
+}
+
 fn strict_number(cell: &[u8], decimal: u8) -> Option<f64> {
     if decimal == b',' {
-        if memchr::memchr(b'.', cell).is_some() || cell.last() == Some(&b',') {
-            return None;
-        }
-        // On the stack, because this is done for every cell of such a file.
-        let mut pointed = [0; LONGEST_NUMBER];
-        let pointed = pointed.get_mut(..cell.len())?;
-        for (to, &from) in pointed.iter_mut().zip(cell) {
-            *to = if from == b',' { b'.' } else { from };
-        }
-        return strict_number(pointed, b'.');
+        return comma_number(cell);
     }
     leading_number(cell).filter(|&(_, length)| length == cell.len()).map(|(value, _)| value)
 }

@@ -2,7 +2,8 @@
 
 use super::body::{Form, Key};
 use super::cells::{CellUnit, Dialect, Mark, Printed, Separator, TimeOfDay, is_blank, shown, split};
-use super::preamble::{Preamble, split_unit, time_unit};
+use super::label::{COUNTERS, Label, MARKERS, TIMES, is_counter_unit, is_response_unit, is_unit};
+use super::preamble::{Preamble, time_unit};
 use super::structure::Table;
 use super::text::decode;
 use super::timing::{Fineness, Ruler, in_pairs};
@@ -10,208 +11,11 @@ use crate::capture::{Channel, ColumnAccount, Quantity, Role};
 use crate::error::{Error, Finding, printable};
 use crate::read::ReadOptions;
 
-const TIMES: &[&str] = &[
-    "time",
-    "t",
-    "x-axis",
-    "x axis",
-    "x",
-    "second",
-    "seconds",
-    "sec",
-    "timestamp",
-    "time stamp",
-    "elapsed time",
-    "x_value",
-    "x value",
-    "zeit",
-    "temps",
-    "tiempo",
-    "tempo",
-    "tijd",
-    "tid",
-    "czas",
-    "time base",
-    "timebase",
-    "elapsed",
-    "elapsed seconds",
-    "relative time",
-    "rel. time",
-    "rel time",
-    "absolute time",
-    "abs time",
-    "datetime",
-    "date time",
-    "date/time",
-    "clock",
-    "secs",
-    "epoch",
-    "unix time",
-];
-const COUNTERS: &[&str] = &[
-    "index",
-    "sample",
-    "samples",
-    "sample number",
-    "sample no",
-    "no",
-    "no.",
-    "nr",
-    "nr.",
-    "n",
-    "#",
-    "point",
-    "points",
-    "sequence",
-    "row",
-    "number",
-    "x",
-    "idx",
-    "i",
-    "k",
-    "count",
-    "counter",
-    "sample index",
-    "sample #",
-    "sample nr",
-    "sample_index",
-    "sample_no",
-    "sample_number",
-    "record number",
-    "line",
-];
-const MARKERS: &[&str] = &[
-    "event",
-    "events",
-    "marker",
-    "markers",
-    "trigger",
-    "trig",
-    "flag",
-    "segment",
-    "segment no",
-    "segment number",
-    "record",
-    "frame",
-    "block",
-    "burst",
-    "capture",
-    "shot",
-    "sweep",
-    "page",
-    "comment",
-    "note",
-    "status",
-    "quality",
-];
-
 /// Numbers beyond this are no codes of a converter.
 const LARGEST_CODE: f64 = 32_767.0;
 
 /// Rows that are looked at to tell a count from a signal.
 const SAMPLE: usize = 512;
-
-/// A column's label: the name without its unit, the unit, and the whole as the file writes it.
-#[derive(Debug, Clone, Default, PartialEq)]
-struct Label {
-    name: String,
-    unit: Option<String>,
-    written: String,
-}
-
-impl Label {
-    fn read(name: &str, unit: &str) -> Self {
-        let (bare, bracket) = split_unit(name);
-        let known = bracket.as_deref().is_some_and(is_unit);
-        let (bare, bracket) = if known { (bare, bracket) } else { (name.trim(), None) };
-        let unit = Some(unit.trim().to_owned()).filter(|unit| !unit.is_empty()).or(bracket);
-        // A label that is nothing but a unit names no channel.
-        let is_only_unit = Quantity::parse(bare).is_some() || (time_unit(bare).is_some() && bare.len() < 3);
-        if unit.is_none() && is_only_unit {
-            return Self { name: String::new(), unit: Some(bare.to_owned()), written: bare.to_owned() };
-        }
-        Self { name: bare.to_owned(), unit, written: name.trim().to_owned() }
-    }
-
-    fn is_one_of(&self, words: &[&str]) -> bool {
-        words.contains(&self.name.to_lowercase().as_str())
-    }
-
-    fn has_time_unit(&self) -> bool {
-        self.unit.as_deref().is_some_and(|unit| time_unit(unit).is_some())
-    }
-
-    fn is_amplitude(&self) -> bool {
-        self.unit.as_deref().is_some_and(|unit| Quantity::parse(unit).is_some())
-    }
-
-    fn is_time(&self) -> bool {
-        let counts = self.unit.as_deref().is_some_and(is_counter_unit);
-        !counts && !self.is_amplitude() && (self.has_time_unit() || self.is_one_of(TIMES) || self.begins_with_time())
-    }
-
-    /// "Time 2", "Time CH1", "time_b".
-    fn begins_with_time(&self) -> bool {
-        let name = self.name.to_lowercase();
-        name.strip_prefix("time").is_some_and(|rest| rest.starts_with(|c: char| !c.is_alphabetic()))
-    }
-
-    /// A name that only channels have: "CH2", "channel 1", "C3".
-    fn names_a_channel(&self) -> bool {
-        let name = self.name.to_lowercase();
-        let rest = ["channel", "ch", "c"].iter().find_map(|word| name.strip_prefix(word));
-        rest.is_some_and(|rest| rest.trim().len() <= 2 && rest.trim().starts_with(|c: char| c.is_ascii_alphanumeric()))
-    }
-
-    fn is_frequency(&self) -> bool {
-        let unit = self.unit.as_deref().unwrap_or("").to_lowercase();
-        let name = self.name.to_lowercase();
-        ["freq", "frekv", "fréq", "frec"].iter().any(|word| name.starts_with(word))
-            || matches!(unit.as_str(), "hz" | "khz" | "mhz")
-    }
-
-    fn is_response(&self) -> bool {
-        self.unit.as_deref().is_some_and(is_response_unit)
-    }
-
-    fn is_math(&self) -> bool {
-        let name = self.name.to_lowercase();
-        let numbered = |letter: char| {
-            let rest = name.strip_prefix(letter);
-            rest.is_some_and(|rest| !rest.is_empty() && rest.bytes().all(|byte| byte.is_ascii_digit()))
-        };
-        name.starts_with("math") || name.starts_with("ref") || numbered('m') || numbered('f') || numbered('r')
-    }
-
-    fn is_digital(&self) -> bool {
-        let name = self.name.to_lowercase();
-        let rest = name.strip_prefix('d');
-        let words = ["digital", "logic", "bus", "pod", "port", "word", "bit", "dio", "din", "dig"];
-        words.iter().any(|word| name.starts_with(word))
-            || name.strip_prefix("d").is_some_and(|rest| rest.contains("-d") || rest.contains(".."))
-            || rest.is_some_and(|rest| !rest.is_empty() && rest.bytes().all(|byte| byte.is_ascii_digit()))
-    }
-}
-
-fn is_unit(text: &str) -> bool {
-    let text = text.trim();
-    time_unit(text).is_some()
-        || Quantity::parse(text).is_some()
-        || is_response_unit(text)
-        || is_counter_unit(text)
-        || matches!(text.to_lowercase().as_str(), "hz" | "khz" | "mhz")
-}
-
-fn is_counter_unit(text: &str) -> bool {
-    matches!(text.trim().to_lowercase().as_str(), "sequence" | "samples" | "points" | "counts" | "index")
-}
-
-fn is_response_unit(text: &str) -> bool {
-    let text = text.trim().to_lowercase();
-    let density = text.contains("hz")
-        && (text.starts_with('v') || text.starts_with('a') || text.contains("v/") || text.contains("v\u{b2}/"));
-    text.starts_with("db") || density || matches!(text.as_str(), "deg" | "degree" | "degrees" | "\u{b0}" | "rad")
-}
 
 /// The time column.
 #[derive(Debug, Clone)]
@@ -222,6 +26,8 @@ pub(super) struct Time {
     pub(super) name: String,
     /// The factor to seconds, where the unit is known.
     pub(super) unit: Option<f64>,
+    /// Whether a unit is named that is not known here.
+    pub(super) other_unit: bool,
     /// Whether the times are whole numbers.
     pub(super) whole: bool,
     /// Further time columns: their names and factors to seconds.
@@ -454,6 +260,7 @@ pub(super) fn read(
             cell: table.columns[at],
             name: sight.name(at),
             unit: unit_of(at),
+            other_unit: unit_of(at).is_none() && sight.labels[at].has_other_time_unit(),
             whole: sight.is_whole(at) && !sight.is_clock(at),
             twins: twins.iter().map(|&at| (sight.name(at), unit_of(at))).collect(),
         }),
@@ -569,7 +376,13 @@ fn headings(lines: &[&[u8]], table: &Table) -> Headings {
     }
     taken.reverse();
     let (names, units) = (names.unwrap_or_else(|| none.clone()), units.unwrap_or(none));
-    let labels = names.iter().zip(&units).map(|(name, unit)| Label::read(name, unit)).collect();
+    let mut labels: Vec<Label> = names.iter().zip(&units).map(|(name, unit)| Label::read(name, unit)).collect();
+    // Beside true names a single letter is a name as well: "A,B" are two channels and no amperes.
+    if labels.iter().any(|label| !label.name.is_empty() && !label.is_time()) {
+        for label in labels.iter_mut().filter(|label| label.name.is_empty() && label.written.len() == 1) {
+            *label = Label { name: label.written.clone(), unit: None, written: std::mem::take(&mut label.written) };
+        }
+    }
     Headings { labels, lines: taken, findings }
 }
 
@@ -880,6 +693,8 @@ fn kinds(
             (Kind::Aside, String::from("a column of durations"))
         } else if !wanted.is_empty() {
             (Kind::Aside, String::from("not among the channels that the option names"))
+        } else if label.is_slow() {
+            (Kind::Math, String::from("a slow quantity such as a temperature"))
         } else if label.is_math() {
             (Kind::Math, String::from("a math or reference trace"))
         } else {
@@ -973,6 +788,7 @@ fn channels(
     let analysed: Vec<usize> = (0..signals.len()).filter(|&n| kinds[signals[n]] == Kind::Signal).collect();
     assign_roles(&mut columns.taken, &analysed, &mut columns.reading);
     remark_on_units(columns);
+    remark_on_readings(columns);
     Ok(())
 }
 
@@ -980,7 +796,20 @@ fn channels(
 fn assign_roles(taken: &mut [Taken], analysed: &[usize], reading: &mut Vec<String>) {
     let volts = Quantity::Unit("V".to_owned());
     let voltages: Vec<usize> = analysed.iter().copied().filter(|&n| taken[n].channel.quantity == volts).collect();
-    let candidates = if voltages.len() >= 2 { voltages } else { analysed.to_vec() };
+    // Power, resistance and the like are what other columns made, where a column is left that is none of them.
+    let derived = |&n: &usize| matches!(&taken[n].channel.quantity, Quantity::Unit(unit) if ["W", "Pa", "m/s", "Ohm"].contains(&unit.as_str()));
+    let plain: Vec<usize> = analysed.iter().copied().filter(|n| !derived(n)).collect();
+    let mut candidates = match (voltages.len(), plain.len()) {
+        (2.., _) => voltages,
+        (_, 0) => analysed.to_vec(),
+        _ => plain,
+    };
+    // One name in two units is one channel.
+    if let Some(&first) = candidates.first() {
+        let (first, factor) = (taken[first].channel.name.clone(), taken[first].factor);
+        let again = |n: usize| taken[n].channel.name == first && (taken[n].factor / factor - 1.0).abs() > 1e-9;
+        candidates.retain(|&n| !again(n));
+    }
     let named = |word: &str| analysed.iter().copied().find(|&n| taken[n].channel.name.eq_ignore_ascii_case(word));
     let (wire, air) = match (named("wire"), named("air")) {
         (Some(wire), Some(air)) => (Some(wire), Some(air)),
@@ -991,6 +820,24 @@ fn assign_roles(taken: &mut [Taken], analysed: &[usize], reading: &mut Vec<Strin
             taken[n].channel.role = role;
             reading.push(format!("\"{}\" is the {} channel.", taken[n].channel.name, role.name()));
         }
+    }
+}
+
+/// Readings of a meter over some time, such as an RMS value, are no samples.
+fn remark_on_readings(columns: &mut Draft) {
+    const WORDS: [&str; 8] = ["rms", "trms", "vrms", "vpp", "pkpk", "thd", "peak to peak", "pk-pk"];
+    let is_reading = |name: &str| {
+        let name = name.to_lowercase();
+        let mut parts = name.split(|c: char| !c.is_alphanumeric());
+        parts.any(|part| WORDS.contains(&part)) || WORDS[6..].iter().any(|words| name.contains(words))
+    };
+    let analysed = columns.taken.iter().map(|taken| &taken.channel).filter(|channel| channel.role != Role::Other);
+    if let Some(channel) = analysed.into_iter().find(|channel| is_reading(&channel.name)) {
+        let message = format!(
+            "\"{}\" is named as a reading over some time, such as an RMS value, and no sample: readings have no spectrum.",
+            channel.name
+        );
+        columns.findings.push(Finding::unfit("envelope", message));
     }
 }
 

@@ -9,6 +9,7 @@
 mod apart;
 mod body;
 mod cells;
+mod label;
 mod labels;
 mod preamble;
 mod sections;
@@ -23,6 +24,7 @@ use labels::{Columns, Time};
 use preamble::{Preamble, time_unit};
 use sections::Verdict;
 use structure::Table;
+pub(super) use text::ENCODINGS;
 use text::{Encoding, Head};
 use timing::{Column, Stated, Timing};
 
@@ -306,6 +308,7 @@ fn unit_of(
         [unit] => {
             return Ok((unit, format!("The time is {name} in {}, as only this agrees with the rate.", word_of(unit))));
         }
+        _ if time.other_unit => return Err(timing::other_time_unit(name)),
         _ if time.whole && preamble.axis_factor.is_some() => {
             let unit = preamble.axis_factor.unwrap_or(1.0);
             return Ok((
@@ -386,6 +389,7 @@ fn header(
     skipped.extend(findings.iter().filter(|f| f.code == "lines_left_out").map(|f| f.message.clone()));
     skipped.dedup();
     let account = Account {
+        beside: Vec::new(),
         block: Some(block),
         columns: columns.account,
         rates: rates(preamble, &columns.time, survey, &timing.clock, timing.unit),

@@ -15,6 +15,9 @@ const HEAD: usize = 1 << 18;
 /// The longest line that is still taken as a line.
 const LONGEST_LINE: usize = 1 << 20;
 
+/// The names of encodings, as options write them.
+pub(in crate::read) const ENCODINGS: [&str; 6] = ["auto", "utf-8", "latin-1", "utf-16", "utf-16le", "utf-16be"];
+
 /// How the characters are coded.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Encoding {
@@ -82,7 +85,7 @@ impl Encoding {
             }
             _ => {
                 return Err(Error::usage(format!("--encoding {}: no encoding that is known here", printable(name)))
-                    .expected("auto, utf-8, latin-1, utf-16, utf-16le or utf-16be"));
+                    .expected(format!("one of: {}", ENCODINGS.join(", "))));
             }
         })
     }

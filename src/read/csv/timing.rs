@@ -484,6 +484,13 @@ pub(super) fn no_time_unit(name: &str) -> Error {
         .remedy("--time-unit s|ms|us|ns names it")
 }
 
+/// Times in a unit that is none of those known.
+pub(super) fn other_time_unit(name: &str) -> Error {
+    Error::input(format!("the times in {name} are in a unit that is not known here"))
+        .expected("seconds, milliseconds, microseconds or nanoseconds")
+        .remedy("--time-unit s|ms|us|ns names it, --sample-rate HZ with --time-column none goes without")
+}
+
 /// Times without a unit that would be very slow as seconds.
 pub(super) fn doubtful_time_unit(name: &str, rate: f64) -> Error {
     Error::input(format!(

@@ -1,0 +1,90 @@
+//! Options that stand beside a capture, through the real program: precedence, places of errors, batches without options.
+
+use serde_json::Value;
+
+use crate::program::Bench;
+
+/// 200 ms at 250 kS/s: codes without a rate, in a layout that structure alone leaves open.
+fn codes(amplitude: f64) -> String {
+    let row = |k: u32| {
+        let t = f64::from(k) * 4e-6;
+        let value = |hertz: f64| (amplitude * (std::f64::consts::TAU * hertz * t).sin()).round();
+        format!("{};{}\n", value(20e3), value(30e3) + 1.0)
+    };
+    (0..50_000).map(row).collect()
+}
+
+const FOLDER: &str =
+    "[[read]]\nsample-rate = \"250k\"\nscale = 0.5\n\n[[read]]\nfiles = \"loud*.csv\"\nscale = 0.25\nwire = 2\n";
+
+fn inspected(bench: &Bench, arguments: &str) -> Value {
+    bench.json(&format!("inspect {arguments}"))["captures"][0].clone()
+}
+
+#[test]
+fn a_folder_is_read_without_options() {
+    let (quiet, loud) = (codes(100.0), codes(200.0));
+    let bench = Bench::with(&[("quiet.csv", quiet.as_bytes()), ("loud.csv", loud.as_bytes())]);
+    let refused = bench.run("batch .");
+    assert!(refused.err.contains("--sample-rate"), "{}", refused.err);
+    bench.put("linewake.toml", FOLDER.as_bytes());
+    let batch = bench.json("batch .");
+    assert_eq!(batch["captures"].as_array().unwrap().len(), 2);
+    let quiet = inspected(&bench, "quiet.csv");
+    assert_eq!(quiet["channels"][0]["unit"], "V");
+    assert_eq!(quiet["channels"][0]["max"], 50.0);
+    assert_eq!(quiet["channels"][0]["role"], "wire");
+    let loud = inspected(&bench, "loud.csv");
+    assert_eq!(loud["channels"][0]["max"], 50.0);
+    assert_eq!((&loud["channels"][0]["role"], &loud["channels"][1]["role"]), (&"air".into(), &"wire".into()));
+    let said = loud["explanation"]["beside"].as_array().unwrap();
+    assert!(said.iter().any(|s| s["key"] == "scale" && s["line"] == 3 && s["in_force"] == false), "{said:?}");
+    assert!(said.iter().any(|s| s["key"] == "scale" && s["line"] == 7 && s["in_force"] == true), "{said:?}");
+}
+
+#[test]
+fn the_nearest_word_counts() {
+    let text = codes(200.0);
+    let own = "[raw]\ntype = \"i16\"\n\n[read]\nscale = 0.1\nsample-rate = 500000\n";
+    let bench = Bench::with(&[
+        ("loud.csv", text.as_bytes()),
+        ("linewake.toml", FOLDER.as_bytes()),
+        ("loud.csv.toml", own.as_bytes()),
+    ]);
+    let own = inspected(&bench, "loud.csv");
+    assert_eq!((&own["channels"][0]["max"], &own["sample_rate_hz"]), (&20.0.into(), &500_000.0.into()));
+    assert_eq!(own["channels"][1]["role"], "wire");
+    let given = inspected(&bench, "loud.csv --scale 1 --sample-rate 1M --wire 1");
+    assert_eq!((&given["channels"][0]["max"], &given["sample_rate_hz"]), (&200.0.into(), &1e6.into()));
+    assert_eq!(given["channels"][0]["role"], "wire");
+    let told = bench.done("inspect --explain loud.csv --scale 1").out;
+    assert!(told.contains("\"loud.csv.toml\" beside the file sets sample-rate"), "{told}");
+    assert!(told.contains("scale from loud.csv.toml:5, not in force"), "{told}");
+}
+
+#[test]
+fn what_is_wrong_beside_a_file_has_its_place() {
+    let text = codes(100.0);
+    let cases = [
+        ("linewake.toml", "[[read]]\nseperator = \";\"\n", "linewake.toml:2:1", "did you mean \"separator\""),
+        ("linewake.toml", "[[read]]\nsample_rate = 1\n", "linewake.toml:2:1", "did you mean \"sample-rate\""),
+        ("linewake.toml", "[read]\nunit = \"V\"\n", "linewake.toml:1:1", "[[read]]"),
+        ("linewake.toml", "[[read]]\nfiles = \"else*\"\nunti = \"V\"\n", "linewake.toml:3:1", "did you mean \"unit\""),
+        ("linewake.toml", "[[read]]\nunit = \"bananas\"\n", "linewake.toml:2:8", "bananas"),
+        ("linewake.toml", "[[read]]\ntime-unit = \"mz\"\n", "linewake.toml:2:13", "s, ms, us, ns"),
+        ("linewake.toml", "[[read]]\nsample-rate = -1\n", "linewake.toml:2:15", "250k"),
+        ("linewake.toml", "[[read]]\nskip-lines = 1.5\n", "linewake.toml:2:14", "whole number"),
+        ("linewake.toml", "[[read]]\nscale = [\"CH1\"]\n", "linewake.toml:2:9", "factor"),
+        ("linewake.toml", "[[read]]\ndecimal-mark = true\n", "linewake.toml:2:16", "text in quotes"),
+        ("linewake.toml", "[[read\n", "linewake.toml:1", "TOML"),
+        ("a.csv.toml", "separator = \";\"\n", "a.csv.toml:1:13", "[read]"),
+        ("a.csv.toml", "[read]\nfiles = \"a\"\n", "a.csv.toml:2:1", "no key \"files\""),
+        ("a.csv.toml", "[read]\nsample-rate = 1e6\nwire = \"CH9\"\n", "a.csv.toml:3:8", "one of: "),
+        ("a.csv.toml", "[read]\nsample-rate = 1e6\nwire = 1\nair = 1\n", "a.csv.toml:4:7", "another channel"),
+    ];
+    for (file, toml, place, words) in cases {
+        let bench = Bench::with(&[("a.csv", text.as_bytes()), (file, toml.as_bytes())]);
+        let refused = bench.run("inspect a.csv");
+        assert!(refused.err.contains(place) && refused.err.contains(words), "{toml}\n{}", refused.err);
+    }
+}
