@@ -45,7 +45,7 @@ fn a_folder_is_read_without_options() {
 #[test]
 fn the_nearest_word_counts() {
     let text = codes(200.0);
-    let own = "[raw]\ntype = \"i16\"\n\n[read]\nscale = 0.1\nsample-rate = 500000\n";
+    let own = "[remarks]\ntext = \"i16\"\n\n[read]\nscale = 0.1\nsample-rate = 500000\n";
     let bench = Bench::with(&[
         ("loud.csv", text.as_bytes()),
         ("linewake.toml", FOLDER.as_bytes()),
