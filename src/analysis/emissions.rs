@@ -371,7 +371,7 @@ fn of_pipeline(pipeline: Pipeline, settings: &Settings, criteria: Criteria) -> R
             within(search(view, fine, criteria, mains.frequency_hz), range)
         })
         .collect();
-    let mut warnings: Vec<Finding> = passed.header.findings.iter().chain(&passed.findings).cloned().collect();
+    let mut warnings = super::findings::of_samples(&passed);
     warnings.extend(findings(&analysis, mains, settings));
     Ok(CaptureEmissions {
         path,

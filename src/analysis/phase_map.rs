@@ -217,7 +217,7 @@ fn map(pipeline: Pipeline, settings: &Settings, scheme: &Scheme, fineness: Finen
     })?;
     let enbw_hz = taper.noise_bandwidth(rate).get();
     let phase = |column: usize| 360.0 * (column as f64 + 0.5) / phases as f64;
-    let mut warnings: Vec<Finding> = passed.header.findings.iter().chain(&passed.findings).cloned().collect();
+    let mut warnings = super::findings::of_samples(&passed);
     if mapped.cycles < FEW_CYCLES {
         warnings.push(Finding::limit(
             "few_cycles",

@@ -189,7 +189,7 @@ fn of_pipeline(
         found.push((detected, histogram.counts.to_vec()));
     }
     let duration_s = found.first().map_or(0.0, |(detected, _)| detected.samples as f64 / rate.get());
-    let mut warnings: Vec<Finding> = passed.header.findings.iter().chain(&passed.findings).cloned().collect();
+    let mut warnings = super::findings::of_samples(&passed);
     warnings.extend(findings(&found, criteria, settings));
     let no_phase = match (mains.phase_deg, mains.source) {
         (Some(_), _) => None,

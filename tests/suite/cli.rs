@@ -277,7 +277,17 @@ fn tables_say_the_conclusion_first() {
 fn what_to_know_goes_to_standard_error_only() {
     let clipped: Vec<f64> = white(4e-12, samples_in(0.1), 4).iter().map(|v| v.clamp(-1e-3, 1e-3)).collect();
     let bench = Bench::with(&[("clipped.csv", &table(&["Wire (V)"], &[&clipped]))]);
-    for command in ["bands clipped.csv", "spectrum clipped.csv", "compare --before clipped.csv --after clipped.csv"] {
+    let commands = [
+        "bands clipped.csv",
+        "spectrum clipped.csv",
+        "waveform clipped.csv",
+        "phase-map clipped.csv",
+        "emissions clipped.csv",
+        "transients clipped.csv",
+        "receiver clipped.csv",
+        "compare --before clipped.csv --after clipped.csv",
+    ];
+    for command in commands {
         let answer = bench.done(command);
         assert!(answer.err.contains("warning: clipped.csv") && answer.err.contains("[clipped]"), "{}", answer.err);
         assert!(!answer.out.contains("warning") && !answer.out.contains("[clipped]"), "{}", answer.out);
