@@ -326,7 +326,6 @@ fn of_pipeline(pipeline: Pipeline, settings: &Settings, request: &Request) -> Re
     let (rate, range, mains) = (pipeline.rate(), pipeline.range, pipeline.mains);
     let path = pipeline.header().path.clone();
     let chains = pipeline.chains().to_vec();
-    let selected = pipeline.selected().to_vec();
     let channels: Vec<Channel> = pipeline.channels_behind_chains();
     let frequencies = frequencies(request, range, rate, &path)?;
     let nearest = |wanted: Hertz| {
@@ -406,7 +405,7 @@ fn of_pipeline(pipeline: Pipeline, settings: &Settings, request: &Request) -> Re
     let warnings = warnings(&passed, settings, &analysis, period.as_ref());
     let noise_bandwidth = tuning.filter().noise_bandwidth();
     let floor = |channel: usize, frequency: f64| {
-        let seen = passed.statistics.channels[selected[channel]].rounding_mean_square();
+        let seen = passed.statistics.channels[passed.selected[channel]].rounding_mean_square();
         floor_density(seen, chains[channel].as_ref(), rate, range, frequency).map(|density| density * noise_bandwidth)
     };
     let mut done = Vec::with_capacity(channels.len());

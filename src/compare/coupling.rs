@@ -10,14 +10,13 @@ use serde::Serialize;
 use statrs::distribution::{ContinuousCDF, FisherSnedecor};
 
 use super::difference::FAMILY_ERROR;
+use super::side::CAPTURES_SPEAK_FOR_THEMSELVES;
 use crate::dsp::Complex;
 use crate::dsp::cross::{chance_of_coherence, coherence, transfer_error, without_bias};
 use crate::measure::coherence::{Joint, Sums};
 use crate::uncertainty::{COVERAGE, holm, student_factor, welch_satterthwaite};
 use crate::units::Band;
 
-/// From this many captures on, the capture is the observation.
-const CAPTURES_SPEAK_FOR_THEMSELVES: usize = 3;
 /// The probability with which noise alone may make a repeating tone look as if it changed.
 const CHANGE_BY_CHANCE: f64 = 0.01;
 /// How many bins to each side a line reaches: the half width of the main lobe of common windows.

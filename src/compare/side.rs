@@ -18,7 +18,7 @@ pub enum Observation {
 }
 
 /// From this many captures on, the capture is the observation.
-const CAPTURES_SPEAK_FOR_THEMSELVES: usize = 3;
+pub(super) const CAPTURES_SPEAK_FOR_THEMSELVES: usize = 3;
 
 /// The captures of one side of a comparison, for one channel: each an array of mains periods by bands, powers.
 #[derive(Debug, Clone, Default)]
