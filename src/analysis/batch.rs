@@ -124,7 +124,7 @@ fn batch_channel(observed: &Observed, channel: usize, scheme: &Scheme) -> Result
 }
 
 /// The interval of a level: that of the change from a power without uncertainty, set at the level.
-fn level_interval(observed: &Observed, channel: usize, level: f64) -> Option<[f64; 2]> {
+pub(super) fn level_interval(observed: &Observed, channel: usize, level: f64) -> Option<[f64; 2]> {
     let mut side = Side::default();
     side.push(of_channel(observed.periods.as_ref()?, channel));
     let (power, _) = side.power(0)?;

@@ -461,7 +461,7 @@ fn warnings(
     let (inputs_before, others) = inputs.split_at(before.len());
     let inputs_after = &others[..after.len()];
     for a in inputs_before.iter().flatten() {
-        for b in inputs_after.iter().flatten().filter(|b| b.sha256 == a.sha256) {
+        for b in inputs_after.iter().flatten().filter(|b| b.sha256.is_some() && b.sha256 == a.sha256) {
             tell(Finding::limit(
                 "identical_files",
                 format!("{} ({}) and {} ({}) are the same file, byte by byte", a.path, names.0, b.path, names.1),

@@ -15,6 +15,7 @@ pub mod findings;
 pub mod inspect;
 pub mod levels;
 pub mod observe;
+pub mod over_time;
 pub mod phase_map;
 pub mod pipeline;
 pub mod receiver;

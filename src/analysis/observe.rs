@@ -1,7 +1,7 @@
 //! One pass over a capture, and everything that the analyses draw from it.
 
 use ndarray::Array3;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::pipeline::{Passed, Pipeline, Spectral, raw_rows, rows, too_short};
 use super::settings::Settings;
@@ -22,14 +22,14 @@ use crate::spread;
 use crate::units::{Band, Hertz};
 
 /// An input as a document names it.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Input {
     /// The path as given.
     pub path: String,
     /// Its length.
     pub bytes: u64,
-    /// The SHA-256 of its bytes.
-    pub sha256: String,
+    /// The SHA-256 of its bytes; `None` where a part of the work does not read the whole.
+    pub sha256: Option<String>,
 }
 
 impl Input {
@@ -38,7 +38,15 @@ impl Input {
     /// # Errors
     /// The system's answer, with the file's name.
     pub fn of(source: &Source) -> Result<Self, Error> {
-        Ok(Self { path: source.name().to_owned(), bytes: source.byte_count()?, sha256: source.sha256()? })
+        Ok(Self { path: source.name().to_owned(), bytes: source.byte_count()?, sha256: Some(source.sha256()?) })
+    }
+
+    /// Names a source of which only a part is read.
+    ///
+    /// # Errors
+    /// The system's answer, with the file's name.
+    pub fn unread(source: &Source) -> Result<Self, Error> {
+        Ok(Self { path: source.name().to_owned(), bytes: source.byte_count()?, sha256: None })
     }
 }
 

@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use super::settings::Settings;
 use crate::capture::chain::Chain;
-use crate::capture::{Block, Channel, Header, Quantity, Recording, Role};
+use crate::capture::{Block, Channel, Header, Quantity, Recording, Role, between};
 use crate::dsp::Complex;
 use crate::dsp::segment::segment_length;
 use crate::dsp::window::Taper;
@@ -76,11 +76,16 @@ pub struct Spectral {
 }
 
 /// Opens a capture: one file, or two of one channel each when the settings name the second or the reader
-/// recognises it; the second file is given back.
+/// recognises it; the second file is given back. Of the recording only the stretch that the settings name is seen.
 ///
 /// # Errors
 /// Whatever the reader finds wrong.
 pub fn open(source: &Source, settings: &Settings) -> Result<(Box<dyn Recording>, Option<Source>), Error> {
+    let (recording, companion) = open_whole(source, settings)?;
+    Ok((between(recording, settings.from_s, settings.to_s)?, companion))
+}
+
+fn open_whole(source: &Source, settings: &Settings) -> Result<(Box<dyn Recording>, Option<Source>), Error> {
     if let Some(air) = &settings.air_file {
         return Ok((read::open_pair(source, air, &settings.read)?, Some(air.clone())));
     }

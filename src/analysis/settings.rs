@@ -37,6 +37,10 @@ pub struct Settings {
     pub overlap: f64,
     /// The segment length in samples; overrides the resolution bandwidth.
     pub segment: Option<usize>,
+    /// Where the analysis begins, in seconds from the first sample of a recording.
+    pub from_s: f64,
+    /// Where it ends; the end of the recording where `None`.
+    pub to_s: Option<f64>,
     /// The measuring chains; without them levels are those at the recorder's input.
     pub setup: Option<Arc<Setup>>,
     /// What readers are told.
@@ -58,6 +62,8 @@ impl Default for Settings {
             window: Window::default(),
             overlap: 0.5,
             segment: None,
+            from_s: 0.0,
+            to_s: None,
             setup: None,
             read: ReadOptions::default(),
         }
@@ -68,7 +74,7 @@ impl Settings {
     /// Checks what no single option can check by itself.
     ///
     /// # Errors
-    /// An overlap outside 0 to 0.95, a segment outside [`SEGMENT_LIMITS`], the same channel in two roles.
+    /// An overlap outside 0 to 0.95, a stretch that ends before it begins, a segment outside [`SEGMENT_LIMITS`], the same channel in two roles.
     pub fn check(&self) -> Result<(), Error> {
         if !(0.0..=0.95).contains(&self.overlap) {
             return Err(Error::usage(format!("an overlap of {}", self.overlap)).expected("a fraction from 0 to 0.95"));
@@ -78,6 +84,13 @@ impl Settings {
         {
             return Err(Error::usage(format!("a segment of {segment} samples"))
                 .expected(format!("{} to {} samples", SEGMENT_LIMITS.0, SEGMENT_LIMITS.1)));
+        }
+        if let Some(to_s) = self.to_s
+            && to_s <= self.from_s
+        {
+            return Err(
+                Error::usage(format!("a stretch from {} s to {to_s} s", self.from_s)).expected("--to behind --from")
+            );
         }
         if self.wire.is_some() && self.wire == self.air {
             return Err(Error::usage("the same channel is named as wire and as air").remedy("name two channels"));
@@ -101,6 +114,8 @@ impl Serialize for Settings {
         map.serialize_entry("window", &self.window)?;
         map.serialize_entry("overlap", &self.overlap)?;
         map.serialize_entry("segment", &self.segment)?;
+        map.serialize_entry("from_s", &self.from_s)?;
+        map.serialize_entry("to_s", &self.to_s)?;
         map.serialize_entry("setup", &self.setup.as_ref().map(|setup| &setup.files))?;
         map.serialize_entry("max_memory_bytes", &self.read.max_memory)?;
         map.end()

@@ -70,6 +70,16 @@ pub trait Recording: Send {
     /// # Errors
     /// What is wrong with the data, with its place.
     fn next_block(&mut self) -> Result<Option<Block>, Error>;
+
+    /// Goes on at a sample, counted from the first of the recording, where that costs no reading of what lies before;
+    /// `false`: it does, and nothing was done. The next block then begins with that sample, or there is none.
+    ///
+    /// # Errors
+    /// What the system answers.
+    fn seek(&mut self, sample: u64) -> Result<bool, Error> {
+        let _ = sample;
+        Ok(false)
+    }
 }
 
 /// A recording that lies in memory: own samples in, the same results out.
@@ -139,5 +149,10 @@ impl Recording for Memory {
         self.next = end;
         let samples = self.samples.slice_axis(Axis(1), Slice::from(first..end)).as_standard_layout().into_owned();
         Ok(Some(Block { first: first as u64, samples }))
+    }
+
+    fn seek(&mut self, sample: u64) -> Result<bool, Error> {
+        self.next = usize::try_from(sample).unwrap_or(usize::MAX).min(self.samples.ncols());
+        Ok(true)
     }
 }

@@ -1,9 +1,9 @@
 //! One channel of a capture: its name, what its numbers are, and the part it plays.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// The part that a channel plays in the job.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Role {
     /// On the line, behind the coupling network.
@@ -103,6 +103,14 @@ impl Quantity {
 impl Serialize for Quantity {
     fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         serializer.serialize_str(self.symbol())
+    }
+}
+
+impl<'de> Deserialize<'de> for Quantity {
+    fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        let symbol = String::deserialize(deserializer)?;
+        let words = [Quantity::Unknown, Quantity::Codes, Quantity::FullScale];
+        Ok(words.into_iter().find(|word| word.symbol() == symbol).unwrap_or(Quantity::Unit(symbol)))
     }
 }
 

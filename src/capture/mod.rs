@@ -9,9 +9,11 @@ pub mod chain;
 mod channel;
 mod clock;
 mod port;
+mod section;
 
 pub use account::{Account, ColumnAccount, DataBlock, Doubt, OptionBeside, RateCandidate};
 pub use block::{Block, Header, Memory, Recording};
 pub use channel::{Channel, Quantity, Role};
 pub use clock::{Clock, RateSource};
 pub use port::Port;
+pub use section::{Reel, Section, between, sample_at};

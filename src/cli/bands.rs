@@ -5,6 +5,7 @@ use clap::Args;
 use super::files::sources;
 use super::options::{AcceptanceOptions, CaptureOptions, LevelOptions, OutputOptions};
 use super::output::{Delivery, Forms};
+use super::over_time::{self, TimeOptions};
 use super::terminal::Console;
 use super::{Outcome, Run, each_file, tables};
 use crate::analysis::acceptance;
@@ -35,6 +36,8 @@ pub(super) struct Bands {
     #[arg(long, value_name = "4-7|4-30", conflicts_with = "budget")]
     grouping: Option<Grouping>,
     #[command(flatten)]
+    time: TimeOptions,
+    #[command(flatten)]
     capture: CaptureOptions,
     #[command(flatten)]
     levels: LevelOptions,
@@ -48,6 +51,10 @@ impl Run for Bands {
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         self.acceptance.check("bands", Some(&self.levels))?;
         let settings = self.capture.settings()?;
+        if let Some(every_s) = self.time.every {
+            let time = (&self.time, every_s);
+            return over_time::run(console, &self.files, &settings, &self.bands, time, &self.output);
+        }
         let curves = self.levels.curves()?;
         let delivery = Delivery::prepare("bands", &self.output, true)?;
         let (done, outcome) = each_file(console, sources(&self.files), |source| match self.grouping {

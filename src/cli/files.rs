@@ -180,7 +180,7 @@ fn made_by(path: &Path, kind: Kind, command: &str) -> bool {
             Kind::Svg => starts(b"<") && holds(&crate::report::document::made_by(command)),
             Kind::Json => holds("\"tool\": \"linewake\"") && holds(&format!("\"command\": \"{command}\"")),
             // The budget and the groups of a command, and the course of a reading, go into files of their own kind.
-            Kind::Csv => [command, "budget", "groups", "course"]
+            Kind::Csv => [command, "budget", "groups", "course", "over_time"]
                 .into_iter()
                 .filter_map(crate::report::columns::header_of)
                 .any(|header| starts(header.as_bytes())),

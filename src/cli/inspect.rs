@@ -91,7 +91,10 @@ fn details(console: &mut Console, capture: &Inspection) -> Result<(), Error> {
         format!("{} samples, {:.6} s from {:.6} s on", capture.samples, capture.duration_s, capture.start_s),
     );
     text += &line("mains", capture.mains.words());
-    text += &line("SHA-256", format!("{} ({} bytes)", capture.input.sha256, capture.input.bytes));
+    text += &line(
+        "SHA-256",
+        format!("{} ({} bytes)", capture.input.sha256.as_deref().unwrap_or("not taken"), capture.input.bytes),
+    );
     for sentence in &capture.reading {
         text += &line("read", sentence.clone());
     }

@@ -13,6 +13,7 @@ mod inspect;
 mod levels;
 mod options;
 mod output;
+mod over_time;
 mod phase_map;
 mod receiver;
 mod setup;
@@ -86,6 +87,7 @@ const COMMANDS: &[Command] = &[
     Command::of::<transients::Transients>("transients"),
     Command::of::<receiver::Receiver>("receiver"),
     Command::of::<batch::Batch>("batch"),
+    Command::of::<over_time::Merge>("merge"),
     Command::of::<levels::Levels>("levels"),
     Command::of::<setup::Setup>("setup"),
     Command::of::<demo::Demo>("demo"),

@@ -69,6 +69,12 @@ pub(super) struct CaptureOptions {
     /// The most memory a reader may take, such as 500M
     #[arg(long, value_name = "SIZE", value_parser = size, help_heading = "Reading")]
     max_memory: Option<u64>,
+    /// Begin so far into the recording, such as 90s, 10m, 1.5h
+    #[arg(long, value_name = "TIME", default_value = "0s", value_parser = seconds, help_heading = "Reading")]
+    from: f64,
+    /// End so far into the recording, counted from its first sample
+    #[arg(long, value_name = "TIME", value_parser = seconds, help_heading = "Reading")]
+    to: Option<f64>,
     /// The nominal mains frequency: 50, 60 or auto
     #[arg(long, value_name = "50|60|auto", default_value = "auto", value_parser = mains, help_heading = "Analysis")]
     mains: Mains,
@@ -115,6 +121,8 @@ impl CaptureOptions {
             window: self.window,
             overlap: self.overlap,
             segment: self.segment,
+            from_s: self.from,
+            to_s: self.to,
             setup: self.setup.as_deref().map(|path| setup(&super::files::source(path)).map(Arc::new)).transpose()?,
             read: ReadOptions {
                 sample_rate: self.sample_rate,
@@ -263,6 +271,22 @@ fn high_pass(text: &str) -> Result<HighPassOption, String> {
         "off" => Ok(HighPassOption(None)),
         _ => text.parse().map(|cutoff| HighPassOption(Some(cutoff))).map_err(|e: Error| e.to_string()),
     }
+}
+
+/// Reads a time in seconds with ms, s, m or h.
+pub(super) fn seconds(text: &str) -> Result<f64, String> {
+    let refuse = || {
+        format!("\"{}\" is no time; expected a number with ms, s, m or h, such as 10m", crate::error::printable(text))
+    };
+    let units = [("ms", 1e-3), ("s", 1.0), ("m", 60.0), ("h", 3600.0)];
+    let (number, factor) = units
+        .into_iter()
+        .find_map(|(unit, factor)| text.strip_suffix(unit).map(|number| (number, factor)))
+        .unwrap_or((text, 1.0));
+    let value: f64 = number.trim().parse().map_err(|_| refuse())?;
+    let value = value * factor;
+    // A year of samples at any rate is counted in whole numbers.
+    if (0.0..=1e8).contains(&value) { Ok(value) } else { Err(refuse()) }
 }
 
 /// Reads a size in bytes with k, M or G.

@@ -7,6 +7,7 @@ use crate::analysis::coupling::{Coupling, CouplingChange};
 use crate::analysis::emissions::{ChannelEmissionChange, ChannelEmissions, SideRow};
 use crate::analysis::inspect::Inspection;
 use crate::analysis::levels::Listed;
+use crate::analysis::over_time::{Interval, OverTime, Whole, WholeChannel};
 use crate::analysis::phase_map::{BandInCycle, ChannelPhaseMap, PhaseReference};
 use crate::analysis::receiver::{ChannelReadings, Reception};
 use crate::analysis::setup::ChannelChain;
@@ -23,7 +24,8 @@ use crate::levels::{Curve, Form, Kind as LevelKind};
 use crate::measure::bands::BandValue;
 use crate::measure::detector::{DETECTORS, Detector};
 use crate::report::sentences::{
-    self, ends, of_against, of_statements, share, signed, signed_within, stands_out, stated_for, where_in_cycle,
+    self, ends, of_against, of_statements, share, signed, signed_within, stands_out, stated_for, time_of,
+    where_in_cycle,
 };
 use crate::report::table::{Column, Table};
 use crate::survey::studio::check::Found;
@@ -289,6 +291,66 @@ pub(super) fn bands(channel: &ChannelBands) -> Table {
             engineering(channel.slew_rms, &format!("{unit}/s"))
         ),
     ];
+    table
+}
+
+/// The bands of a channel over a long recording.
+pub(super) fn whole(channel: &WholeChannel) -> Table {
+    let reference = channel.unit.level_reference();
+    let columns = vec![
+        Column::number("band", "kHz"),
+        Column::number("RMS", ""),
+        Column::number("level", reference.clone()),
+        Column::number("highest", reference.clone()),
+        Column::number("from", "h:min:s"),
+        Column::number("lowest", reference),
+        Column::number("from", "h:min:s"),
+    ];
+    let mut table = Table::new(heading(channel.role, &channel.name, "all intervals together"), columns);
+    let level = |db: Option<f64>| decimal(db.unwrap_or(f64::NAN));
+    let row = |whole: &Whole| {
+        let band = Band::new(whole.mean.low_hz, whole.mean.high_hz).map_or_else(|_| String::new(), khz);
+        vec![
+            band,
+            engineering(whole.mean.rms, channel.unit.symbol()),
+            level(whole.mean.level_db),
+            level(whole.highest_db),
+            time_of(whole.highest_at_s),
+            level(whole.lowest_db),
+            time_of(whole.lowest_at_s),
+        ]
+    };
+    table.rows = channel.bands.iter().chain([&channel.total]).map(row).collect();
+    table.notes = vec!["The last row is the whole range.".into()];
+    table
+}
+
+/// The level of the whole range in each interval, as many intervals as a screen takes.
+pub(super) fn over_time(capture: &OverTime) -> Table {
+    const MOST_ROWS: usize = 48;
+    let mut columns = vec![Column::number("from", "h:min:s"), Column::number("to", "h:min:s")];
+    for channel in &capture.channels {
+        columns.push(Column::number(channel.role.name(), channel.unit.level_reference()));
+        columns.push(Column::number("95 % interval", channel.unit.level_reference()));
+    }
+    columns.push(Column::text(""));
+    let mut table = Table::new("The whole range in each interval", columns);
+    let row = |interval: &Interval| {
+        let times = [time_of(interval.from_s), time_of(interval.to_s)];
+        let levels = interval.channels.iter().flat_map(|channel| {
+            let ends = channel
+                .ci95_db
+                .map_or("none".to_owned(), |[low, high]| format!("{} to {}", decimal(low), decimal(high)));
+            [decimal(channel.total.level_db.unwrap_or(f64::NAN)), ends]
+        });
+        let limits: Vec<&str> = interval.warnings.iter().map(|limit| limit.code.as_str()).collect();
+        times.into_iter().chain(levels).chain([limits.join(", ")]).collect()
+    };
+    table.rows = capture.intervals.iter().take(MOST_ROWS).map(row).collect();
+    if capture.intervals.len() > MOST_ROWS {
+        let more = capture.intervals.len() - MOST_ROWS;
+        table.notes.push(format!("{more} more intervals are in the JSON document and the CSV file."));
+    }
     table
 }
 

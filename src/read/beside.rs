@@ -221,6 +221,10 @@ impl Recording for Told {
         self.header.findings.clone_from(&self.inner.header().findings);
         Ok(block)
     }
+
+    fn seek(&mut self, sample: u64) -> Result<bool, Error> {
+        self.inner.seek(sample)
+    }
 }
 
 /// The options of a section.

@@ -152,17 +152,26 @@ fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Er
             .remedy("--sample-rate HZ gives it")
     })?;
     let (quantity, factor) = quantity(options, number, &mut findings)?;
-    let mut streams = Vec::new();
-    for channel in 0..if layout.planar { layout.channels } else { 1 } {
-        let at = data_at + channel * layout.samples * size;
-        let stream = BufReader::with_capacity(1 << 16, source.open_at(at)?);
-        streams.push(Numbers { stream, number, big_endian });
-    }
+    let starts: Vec<u64> = (0..if layout.planar { layout.channels } else { 1 })
+        .map(|channel| data_at + channel * layout.samples * size)
+        .collect();
+    let numbers = |&at| Numbers::from(source, at, number, big_endian);
+    let streams = starts.iter().map(numbers).collect::<Result<_, Error>>()?;
     let clock = Clock { rate, source: RateSource::Option, relative_uncertainty: 0.0, start_s: 0.0 };
     let header = describe(source, &npy, layout, clock, &quantity, findings);
     let channels = usize::try_from(layout.channels).unwrap_or(usize::MAX);
     let block = rows_per_block(channels, options);
-    Ok(Box::new(Npy { header, source: source.clone(), streams, channels, left: there, given: 0, factor, block }))
+    Ok(Box::new(Npy {
+        header,
+        source: source.clone(),
+        starts,
+        streams,
+        channels,
+        left: there,
+        given: 0,
+        factor,
+        block,
+    }))
 }
 
 /// How many samples a channel has in the file, which may be shorter than its header says.
@@ -246,6 +255,10 @@ struct Numbers {
 }
 
 impl Numbers {
+    fn from(source: &Source, at: u64, number: Number, big_endian: bool) -> Result<Self, Error> {
+        Ok(Self { stream: BufReader::with_capacity(1 << 16, source.open_at(at)?), number, big_endian })
+    }
+
     /// The next number; none within where a double cannot hold it.
     fn next(&mut self) -> io::Result<Option<f64>> {
         let mut bytes = [0; 8];
@@ -257,6 +270,8 @@ impl Numbers {
 struct Npy {
     header: Header,
     source: Source,
+    /// Where each stream begins.
+    starts: Vec<u64>,
     streams: Vec<Numbers>,
     channels: usize,
     left: u64,
@@ -306,5 +321,17 @@ impl Recording for Npy {
         self.given += rows as u64;
         self.left -= rows as u64;
         Ok(Some(Block { first, samples }))
+    }
+
+    fn seek(&mut self, sample: u64) -> Result<bool, Error> {
+        let sample = sample.min(self.given + self.left);
+        let within = (self.channels / self.streams.len()) as u64;
+        for (numbers, start) in self.streams.iter_mut().zip(&self.starts) {
+            let at = start + sample * within * numbers.number.bytes() as u64;
+            *numbers = Numbers::from(&self.source, at, numbers.number, numbers.big_endian)?;
+        }
+        self.left = self.given + self.left - sample;
+        self.given = sample;
+        Ok(true)
     }
 }

@@ -256,4 +256,18 @@ impl Recording for Joined {
         self.given += count as u64;
         Ok(Some(Block { first, samples: samples.as_standard_layout().into_owned() }))
     }
+
+    fn seek(&mut self, sample: u64) -> Result<bool, Error> {
+        if !self.parts[0].seek(sample)? {
+            return Ok(false);
+        }
+        if !self.parts[1].seek(sample)? {
+            // What waits of the first part was read already.
+            self.parts[0].seek(self.given + self.waiting[0].ncols() as u64)?;
+            return Ok(false);
+        }
+        self.waiting = [Array2::zeros((1, 0)), Array2::zeros((1, 0))];
+        self.given = sample;
+        Ok(true)
+    }
 }

@@ -155,9 +155,9 @@ fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Er
         _ => {}
     }
     let starts = (0..form.channels as u64).map(|channel| form.skip + channel * samples * width);
-    let starts = starts.take(if form.planar { form.channels } else { 1 });
-    let stream = |at| Ok(BufReader::with_capacity(1 << 16, source.open_at(at)?));
-    let streams = starts.map(stream).collect::<Result<_, Error>>()?;
+    let starts: Vec<u64> = starts.take(if form.planar { form.channels } else { 1 }).collect();
+    let stream = |&at| Ok(BufReader::with_capacity(1 << 16, source.open_at(at)?));
+    let streams = starts.iter().map(stream).collect::<Result<_, Error>>()?;
     let clock = Clock { rate, source: from, relative_uncertainty: 0.0, start_s: 0.0 };
     let role = |at: usize| [Role::Wire, Role::Air].get(at).copied().unwrap_or(Role::Other);
     let channel =
@@ -180,6 +180,7 @@ fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Er
         header,
         form,
         source: source.clone(),
+        starts,
         streams,
         left: samples,
         given: 0,
@@ -192,6 +193,8 @@ struct Raw {
     header: Header,
     form: Description,
     source: Source,
+    /// Where each stream begins.
+    starts: Vec<u64>,
     /// One for all channels, or one for each where they lie behind each other.
     streams: Vec<BufReader<Box<dyn Read + Send>>>,
     left: u64,
@@ -233,5 +236,16 @@ impl Recording for Raw {
         self.given += rows as u64;
         self.left -= rows as u64;
         Ok(Some(Block { first, samples }))
+    }
+
+    fn seek(&mut self, sample: u64) -> Result<bool, Error> {
+        let sample = sample.min(self.given + self.left);
+        let frame = (self.form.channels / self.streams.len() * self.form.number.bytes()) as u64;
+        for (stream, start) in self.streams.iter_mut().zip(&self.starts) {
+            *stream = BufReader::with_capacity(1 << 16, self.source.open_at(start + sample * frame)?);
+        }
+        self.left = self.given + self.left - sample;
+        self.given = sample;
+        Ok(true)
     }
 }

@@ -80,4 +80,8 @@ impl Recording for Scaled {
         }
         Ok(block)
     }
+
+    fn seek(&mut self, sample: u64) -> Result<bool, Error> {
+        self.inner.seek(sample)
+    }
 }

@@ -315,4 +315,12 @@ impl Recording for Wav {
         self.given += frames as u64;
         Ok(Some(Block { first, samples }))
     }
+
+    fn seek(&mut self, sample: u64) -> Result<bool, Error> {
+        let sample = sample.min(self.chunks.frames);
+        let at = self.chunks.data_at + sample * self.chunks.frame.bytes;
+        self.stream = BufReader::with_capacity(1 << 16, self.source.open_at(at)?);
+        self.given = sample;
+        Ok(true)
+    }
 }

@@ -7,6 +7,7 @@ use crate::analysis::coupling::{Coupling, CouplingChange};
 use crate::analysis::emissions::{CaptureEmissions, EmissionComparison};
 use crate::analysis::inspect::Inspection;
 use crate::analysis::levels::Listed;
+use crate::analysis::over_time::OverTime;
 use crate::analysis::phase_map::CapturePhaseMap;
 use crate::analysis::receiver::{CaptureReadings, CourseLevels};
 use crate::analysis::setup::ChannelChain;
@@ -190,6 +191,26 @@ const HEADERS: &[(&str, &[&str])] = &[
             "quasi_peak_db",
             "average_db",
             "repeated",
+        ],
+    ),
+    (
+        "over_time",
+        &[
+            "path",
+            "channel",
+            "role",
+            "unit",
+            "interval",
+            "from_s",
+            "to_s",
+            "segments",
+            "low_hz",
+            "high_hz",
+            "rms",
+            "level_db",
+            "level_low_db",
+            "level_high_db",
+            "whole_range",
         ],
     ),
     (
@@ -741,6 +762,38 @@ pub fn bands(captures: &[CaptureBands]) -> Result<Vec<u8>, Error> {
                     value.near_floor.to_string(),
                     whole.to_string(),
                 ]))?;
+            }
+        }
+    }
+    columns.finish()
+}
+
+/// The bands of every interval of a long recording, then the whole range, of every channel.
+///
+/// # Errors
+/// None but for a lack of memory.
+pub fn over_time(captures: &[OverTime]) -> Result<Vec<u8>, Error> {
+    let mut columns = Columns::of("over_time")?;
+    for capture in captures {
+        for interval in &capture.intervals {
+            for channel in &interval.channels {
+                let rows = channel.bands.iter().map(|band| (band, None, false));
+                for (value, ends, whole) in rows.chain([(&channel.total, channel.ci95_db, true)]) {
+                    let place = head(&capture.identity.path, &channel.name, channel.role, &channel.unit);
+                    columns.row(place.into_iter().chain([
+                        interval.number.to_string(),
+                        number(interval.from_s),
+                        number(interval.to_s),
+                        interval.segments.to_string(),
+                        number(value.low_hz),
+                        number(value.high_hz),
+                        number(value.rms),
+                        number(value.level_db),
+                        number(ends.map(|[low, _]| low)),
+                        number(ends.map(|[_, high]| high)),
+                        whole.to_string(),
+                    ]))?;
+                }
             }
         }
     }

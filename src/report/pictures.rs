@@ -8,6 +8,7 @@ use crate::analysis::compare::{ChannelComparison, Comparison, SideSpectrum};
 use crate::analysis::coupling::{Coupling, CouplingChange};
 use crate::analysis::emissions::{CaptureEmissions, ChangeRow, ChannelEmissions, EmissionComparison, Looks};
 use crate::analysis::levels::Listed;
+use crate::analysis::over_time::{Interval, OverTime, WholeChannel};
 use crate::analysis::phase_map::{CapturePhaseMap, ChannelPhaseMap};
 use crate::analysis::pipeline::Spectral;
 use crate::analysis::receiver::{CaptureReadings, ChannelReadings, CourseLevels};
@@ -509,6 +510,77 @@ pub fn bands(capture: &CaptureBands, settings: &Settings) -> Figure {
     Figure { conclusion, rows, caption, height, ..Figure::new("How much energy sits in each band?") }
 }
 
+/// A row a channel: the level of the range over time, and beside it the levels of the bands as colours.
+pub fn over_time(capture: &OverTime) -> Figure {
+    let end = capture.intervals.last().map_or(1.0, |last| last.to_s);
+    let (unit_s, word) = match end {
+        end if end < 120.0 => (1.0, "s"),
+        end if end < 7200.0 => (60.0, "min"),
+        _ => (3600.0, "h"),
+    };
+    let time = || Axis::linear(format!("Time, {word}"));
+    let row = |(number, channel): (usize, &WholeChannel)| {
+        let title = channel_title(channel.role, &channel.name);
+        let level = |interval: &Interval| {
+            let found = interval.channels.get(number)?;
+            Some(Bar {
+                from: interval.from_s / unit_s,
+                to: interval.to_s / unit_s,
+                value: found.total.level_db?,
+                interval: found.ci95_db.map(|[low, high]| (low, high)),
+            })
+        };
+        let levels = capture.intervals.iter().filter_map(level).collect();
+        let steps = Panel::new(format!("{title}: the whole range"), time(), Axis::linear(level_label(&channel.unit)))
+            .with(Series::new("level of each interval", style(channel.role), Shape::Steps(levels)));
+        let bands = &channel.bands;
+        let edges = |first: f64, last: f64| Band::new(first, last).ok();
+        let range = bands.first().zip(bands.last()).and_then(|(a, b)| edges(a.mean.low_hz, b.mean.high_hz));
+        let Some(range) = range.filter(|_| bands.len() > 1) else { return Row::new(vec![steps]) };
+        let mut map = Panel::new(format!("{title}: by band"), time(), frequency_axis(range));
+        map.map = Some(time_map(capture, number, unit_s, &channel.unit));
+        Row::new(vec![steps, map])
+    };
+    let identity = &capture.identity;
+    Figure {
+        conclusion: sentences::of_over_time(capture),
+        rows: capture.channels.iter().enumerate().map(row).collect(),
+        caption: vec![format!(
+            "File {}, {:.0} samples a second. Each interval of {} is looked at by itself.",
+            identity.path,
+            identity.sample_rate_hz,
+            sentences::duration(identity.every_s)
+        )],
+        height: 1000,
+        ..Figure::new("How do the levels move over time?")
+    }
+}
+
+/// The levels of all bands over time; what was not looked at is left blank.
+fn time_map(capture: &OverTime, channel: usize, unit_s: f64, unit: &Quantity) -> LevelMap {
+    let bands = |interval: &Interval| -> Vec<f64> {
+        let found = interval.channels.get(channel);
+        found.iter().flat_map(|found| &found.bands).map(|band| band.level_db.unwrap_or(f64::NAN)).collect()
+    };
+    let (mut x_edges, mut levels) = (Vec::new(), Vec::new());
+    for interval in &capture.intervals {
+        let from = interval.from_s / unit_s;
+        match x_edges.last() {
+            // Intervals between were not looked at.
+            Some(&last) if from > last + 1e-9 * from.abs() => levels.push(Vec::new()),
+            Some(_) => drop(x_edges.pop()),
+            None => {}
+        }
+        x_edges.extend([from, interval.to_s / unit_s]);
+        levels.push(bands(interval));
+    }
+    let first = capture.intervals.iter().flat_map(|interval| interval.channels.get(channel)).next();
+    let bands = first.map_or(&[][..], |channel| &channel.bands);
+    let mut y_edges: Vec<f64> = bands.iter().map(|band| band.low_hz).collect();
+    y_edges.extend(bands.last().map(|band| band.high_hz));
+    LevelMap { x_edges, y_edges, range: map_range(&levels), levels, label: level_label(unit) }
+}
+
 /// Wire above air, level of each group of a published method, with its spread from window to window or interval to
 /// interval.
 pub fn groups(capture: &CaptureBands, settings: &Settings) -> Figure {
@@ -604,19 +676,24 @@ fn level_map(capture: &CapturePhaseMap, channel: &ChannelPhaseMap) -> LevelMap {
     let first = capture.frequency_hz.first().map(|frequency| (frequency - half).max(half / 2.0));
     let levels: Vec<Vec<f64>> =
         channel.map_level_db.iter().map(|column| column.iter().map(|level| level.get()).collect()).collect();
+    LevelMap {
+        x_edges: (0..=phases).map(|k| 360.0 * k as f64 / phases as f64).collect(),
+        y_edges: first.into_iter().chain(capture.frequency_hz.iter().map(|frequency| frequency + half)).collect(),
+        range: map_range(&levels),
+        levels,
+        label: level_label(&channel.unit),
+    }
+}
+
+/// The levels at the dark and at the light end of a map.
+fn map_range(levels: &[Vec<f64>]) -> (f64, f64) {
     let mut sorted: Vec<f64> = levels.iter().flatten().copied().filter(|level| level.is_finite()).collect();
     sorted.sort_by(f64::total_cmp);
     let highest = sorted.last().copied().unwrap_or(0.0);
     // A hundredth of the cells may lie below the dark end.
     let lowest = sorted.get(sorted.len() / 100).copied().unwrap_or(0.0).max(highest - MAP_DEPTH_DB);
     let (low, high) = ((lowest / 5.0).floor() * 5.0, (highest / 5.0).ceil() * 5.0);
-    LevelMap {
-        x_edges: (0..=phases).map(|k| 360.0 * k as f64 / phases as f64).collect(),
-        y_edges: first.into_iter().chain(capture.frequency_hz.iter().map(|frequency| frequency + half)).collect(),
-        levels,
-        range: (low, if high > low { high } else { low + 5.0 }),
-        label: level_label(&channel.unit),
-    }
+    (low, if high > low { high } else { low + 5.0 })
 }
 
 /// Wire left, air right; above peak and quasi-peak, below RMS-average and average, and the course of time where it

@@ -5,6 +5,7 @@ use crate::analysis::batch::{Batch, Status};
 use crate::analysis::compare::{Comparison, LoadChange, SideSummary};
 use crate::analysis::coupling::{Coupling, CouplingChange};
 use crate::analysis::emissions::{CaptureEmissions, EmissionComparison, EmissionRow};
+use crate::analysis::over_time::{OverTime, WholeChannel};
 use crate::analysis::phase_map::{BandInCycle, CapturePhaseMap, ChannelPhaseMap, PhaseReference};
 use crate::analysis::receiver::{CaptureReadings, Period, Reception};
 use crate::analysis::setup::ChannelChain;
@@ -201,6 +202,52 @@ pub fn of_bands(capture: &CaptureBands) -> Vec<String> {
             )
         })
         .collect()
+}
+
+/// The level of each channel over a long recording, and when it was highest and lowest.
+pub fn of_over_time(capture: &OverTime) -> Vec<String> {
+    let (from_s, to_s) = match capture.intervals.as_slice() {
+        [] => return Vec::new(),
+        [first, ..] => (first.from_s, capture.intervals.last().map_or(first.to_s, |last| last.to_s)),
+    };
+    let count = capture.intervals.len();
+    let sentence = |channel: &WholeChannel| {
+        let total = &channel.total;
+        let reference = channel.unit.level_reference();
+        let at = |db: Option<f64>, at_s: f64| match db {
+            Some(db) => format!("{db:.1} {reference} from {} on", time_of(at_s)).replace('-', "−"),
+            None => format!("nothing from {} on", time_of(at_s)),
+        };
+        format!(
+            "{} {} over {} ({count} intervals of {}); the highest interval is {}, the lowest {}.",
+            place_first(channel.role),
+            value(total.mean.rms, &channel.unit),
+            duration(to_s - from_s),
+            duration(capture.identity.every_s),
+            at(total.highest_db, total.highest_at_s),
+            at(total.lowest_db, total.lowest_at_s)
+        )
+    };
+    capture.channels.iter().map(sentence).collect()
+}
+
+/// A duration in the unit that suits it: `0.2 s`, `10 min`, `24 h`.
+pub fn duration(seconds: f64) -> String {
+    let (value, unit) = match seconds {
+        s if s < 120.0 => (s, "s"),
+        s if s < 7200.0 => (s / 60.0, "min"),
+        s => (s / 3600.0, "h"),
+    };
+    let text = format!("{value:.3}");
+    format!("{} {unit}", text.trim_end_matches('0').trim_end_matches('.'))
+}
+
+/// A time from the beginning of a recording: `0:00:12.5`.
+pub fn time_of(seconds: f64) -> String {
+    let minutes = (seconds / 60.0).floor();
+    let text = format!("{:06.3}", seconds - 60.0 * minutes);
+    let rest = text.trim_end_matches('0').trim_end_matches('.');
+    format!("{:.0}:{:02.0}:{rest}", (minutes / 60.0).floor(), minutes % 60.0)
 }
 
 /// The sum of the groups and the strongest group of each channel, then how they were formed.

@@ -28,6 +28,8 @@ mod load_and_filter;
 mod methods;
 mod methods_reference;
 #[cfg(feature = "cli")]
+mod over_time;
+#[cfg(feature = "cli")]
 mod program;
 mod properties;
 mod reading_beside;
