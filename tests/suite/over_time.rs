@@ -18,7 +18,7 @@ const EVERY: u32 = 20_000;
 fn samples() -> Vec<[f64; 2]> {
     let one = |n: u32| {
         let amplitude = 1e-3 * f64::from(1u32 << (n / EVERY));
-        let wire = amplitude * (TAU * 0.2 * f64::from(n)).sin() + 1e-5 * f64::from((n * 7919) % 1000);
+        let wire = amplitude * (TAU * 0.2 * f64::from(n)).sin() + 1e-8 * f64::from((n * 7919) % 1000);
         [wire, wire / 2.0]
     };
     (0..4 * EVERY + EVERY / 2).map(one).collect()
@@ -136,14 +136,14 @@ fn parts_that_do_not_belong_together_are_refused() {
 fn the_program_merges_what_its_parts_wrote() {
     let bench = Bench::with(&[("long.wav", &wav())]);
     let bands = ["bands", "long.wav", "--range", "2k:20k", "--bands", "2k,9k,11k,20k", "--every", "400ms"];
-    let whole = bench.run(&[&bands[..], &["--json"]].concat());
+    let whole = bench.run_with(&[&bands[..], &["--json"]].concat());
     assert_eq!(whole.status, 0, "{}", whole.err);
     for number in ["1", "2"] {
         let (shard, file) = (format!("{number}/2"), format!("part-{number}.json"));
-        let answer = bench.run(&[&bands[..], &["--shard", &shard, "--partial", &file]].concat());
+        let answer = bench.run_with(&[&bands[..], &["--shard", &shard, "--partial", &file]].concat());
         assert_eq!(answer.status, 0, "{}", answer.err);
     }
-    let joined = bench.run(&["merge", "part-2.json", "part-1.json", "--json"]);
+    let joined = bench.run_with(&["merge", "part-2.json", "part-1.json", "--json"]);
     assert_eq!(joined.status, 0, "{}", joined.err);
     let value = |text: &str, key: &str| serde_json::from_str::<Value>(text).unwrap()[key].clone();
     assert_eq!(value(&joined.out, "captures"), value(&whole.out, "captures"));
@@ -151,10 +151,10 @@ fn the_program_merges_what_its_parts_wrote() {
     let captures = |text: &str| text[text.find("\"captures\"").unwrap()..].to_owned();
     assert_eq!(captures(&joined.out), captures(&whole.out));
 
-    let half = bench.run(&["merge", "part-1.json"]);
+    let half = bench.run_with(&["merge", "part-1.json"]);
     assert_eq!(half.status, 1);
     assert!(half.err.contains("2 intervals are missing, the first of them number 1"), "{}", half.err);
-    let other = bench.run(&[
+    let other = bench.run_with(&[
         "bands",
         "long.wav",
         "--every",
@@ -167,14 +167,14 @@ fn the_program_merges_what_its_parts_wrote() {
         "2k:19k",
     ]);
     assert_eq!(other.status, 0, "{}", other.err);
-    let refused = bench.run(&["merge", "part-1.json", "other.json"]);
+    let refused = bench.run_with(&["merge", "part-1.json", "other.json"]);
     assert_eq!(refused.status, 2);
     assert!(refused.err.contains("other.json: was made with bands = "), "{}", refused.err);
     bench.put("old.json", &aged(&bench.read("part-1.json")));
-    let refused = bench.run(&["merge", "old.json", "part-2.json"]);
+    let refused = bench.run_with(&["merge", "old.json", "part-2.json"]);
     assert!(refused.err.contains("old.json: was made by version 0.0.1"), "{}", refused.err);
     bench.put("cut.json", &bench.read("part-1.json")[..500]);
-    let refused = bench.run(&["merge", "cut.json"]);
+    let refused = bench.run_with(&["merge", "cut.json"]);
     assert_eq!(refused.status, 2);
     assert!(refused.err.contains("cut.json") && refused.err.contains("line"), "{}", refused.err);
 }
@@ -182,15 +182,15 @@ fn the_program_merges_what_its_parts_wrote() {
 #[test]
 fn a_stretch_is_what_it_says() {
     let bench = Bench::with(&[("long.wav", &wav())]);
-    let answer = bench.run(&["inspect", "long.wav", "--from", "400ms", "--to", "0.5s", "--json"]);
+    let answer = bench.run_with(&["inspect", "long.wav", "--from", "400ms", "--to", "0.5s", "--json"]);
     assert_eq!(answer.status, 0, "{}", answer.err);
     let capture = &serde_json::from_str::<Value>(&answer.out).unwrap()["captures"][0];
     assert_eq!(capture["samples"], 5000);
-    let answer = bench.run(&["bands", "long.wav", "--from", "2s"]);
+    let answer = bench.run_with(&["bands", "long.wav", "--from", "2s"]);
     assert_eq!(answer.status, 2);
     assert!(answer.err.contains("nothing of the recording lies from 2 s on"), "{}", answer.err);
     for wrong in [["--from", "x"], ["--to", "0s"], ["--every", "0s"], ["--shard", "3/2"]] {
-        let answer = bench.run(&[&["bands", "long.wav"], &wrong[..]].concat());
+        let answer = bench.run_with(&[&["bands", "long.wav"], &wrong[..]].concat());
         assert_eq!(answer.status, 2, "{wrong:?}: {}", answer.err);
     }
 }
