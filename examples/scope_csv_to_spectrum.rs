@@ -30,7 +30,11 @@ pub fn run(capture: &Path, picture: &Path) -> Result<Vec<String>, Box<dyn Error>
     std::fs::write(picture, png(&pictures::spectrum(&result, &settings), "scope_csv_to_spectrum")?)?;
 
     let mut said = sentences::of_spectrum(&result);
-    said.push(format!("{} segments; SHA-256 of the capture {}.", result.analysis.segments, inputs[0].sha256.as_deref().unwrap_or("not taken")));
+    said.push(format!(
+        "{} segments; SHA-256 of the capture {}.",
+        result.analysis.segments,
+        inputs[0].sha256.as_deref().unwrap_or("not taken")
+    ));
     // What to know of the capture travels with the result.
     said.extend(result.warnings.iter().map(|finding| format!("{}: {}", finding.severity.word(), finding.message)));
     Ok(said)

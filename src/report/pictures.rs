@@ -512,13 +512,15 @@ pub fn bands(capture: &CaptureBands, settings: &Settings) -> Figure {
 
 /// A row a channel: the level of the range over time, and beside it the levels of the bands as colours.
 pub fn over_time(capture: &OverTime) -> Figure {
+    let begin = capture.intervals.first().map_or(0.0, |first| first.from_s);
     let end = capture.intervals.last().map_or(1.0, |last| last.to_s);
     let (unit_s, word) = match end {
         end if end < 120.0 => (1.0, "s"),
         end if end < 7200.0 => (60.0, "min"),
         _ => (3600.0, "h"),
     };
-    let time = || Axis::linear(format!("Time, {word}"));
+    let range = Some((begin / unit_s, end / unit_s));
+    let time = || Axis { range, ..Axis::linear(format!("Time, {word}")) };
     let row = |(number, channel): (usize, &WholeChannel)| {
         let title = channel_title(channel.role, &channel.name);
         let level = |interval: &Interval| {

@@ -215,11 +215,11 @@ pub fn of_over_time(capture: &OverTime) -> Vec<String> {
         let total = &channel.total;
         let reference = channel.unit.level_reference();
         let at = |db: Option<f64>, at_s: f64| match db {
-            Some(db) => format!("{db:.1} {reference} from {} on", time_of(at_s)).replace('-', "−"),
-            None => format!("nothing from {} on", time_of(at_s)),
+            Some(db) => format!("{} {reference} at {}", format!("{db:.1}").replace('-', "−"), time_of(at_s)),
+            None => format!("nothing at {}", time_of(at_s)),
         };
         format!(
-            "{} {} over {} ({count} intervals of {}); the highest interval is {}, the lowest {}.",
+            "{} {} over {}; of {count} intervals of {} the highest is {}, the lowest {}.",
             place_first(channel.role),
             value(total.mean.rms, &channel.unit),
             duration(to_s - from_s),
