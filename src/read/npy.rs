@@ -44,7 +44,7 @@ fn score(head: &[u8]) -> Option<u8> {
 fn refuse(source: &Source, found: impl Into<String>) -> Error {
     Error::input(found)
         .in_file(source.name())
-        .expected("an array of floating point numbers of 32 or 64 bits or of whole numbers, time by channel")
+        .expected("an array of floating point numbers of 16, 32 or 64 bits or of whole numbers, time by channel")
         .remedy("save it as array.astype(float) with the shape (samples, channels)")
 }
 
@@ -92,13 +92,14 @@ fn number(source: &Source, header: &NpyHeader) -> Result<(Number, bool), Error> 
         return Err(refuse(source, format!("holds records of the type {}", printable(&dtype.descr()))));
     };
     let number = match (kind.type_char(), kind.size_field()) {
+        (TypeChar::Float, 2) => Number::F16,
         (TypeChar::Float, 4) => Number::F32,
         (TypeChar::Float, 8) => Number::F64,
         (TypeChar::Int, 1) => Number::I8,
         (TypeChar::Int, 2) => Number::I16,
         (TypeChar::Int, 4) => Number::I32,
         (TypeChar::Int, 8) => Number::I64,
-        (TypeChar::Uint, 1) => Number::U8,
+        (TypeChar::Uint | TypeChar::Bool, 1) => Number::U8,
         (TypeChar::Uint, 2) => Number::U16,
         (TypeChar::Uint, 4) => Number::U32,
         (TypeChar::Uint, 8) => Number::U64,
