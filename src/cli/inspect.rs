@@ -92,6 +92,9 @@ fn details(console: &mut Console, capture: &Inspection) -> Result<(), Error> {
     );
     text += &line("mains", capture.mains.words());
     text += &line("SHA-256", format!("{} ({} bytes)", capture.input.sha256, capture.input.bytes));
+    for file in &capture.input.files {
+        text += &line("SHA-256", format!("{} ({} bytes) of {}", file.sha256, file.bytes, printable(&file.path)));
+    }
     for sentence in &capture.reading {
         text += &line("read", sentence.clone());
     }

@@ -28,6 +28,10 @@ pub const LARGEST_ERROR: f64 = 1e-3;
 /// The most that noise may grow, root mean square over the grid.
 const LARGEST_GAIN: f64 = 1.25;
 
+/// The most that a tone may be off, and that noise may grow, at any one place: a longer gap is not bridged.
+const WORST_ERROR: f64 = 0.1;
+const WORST_GAIN: f64 = 5.0;
+
 /// Bands that are tried, as fractions of the rate, widest first.
 const BANDS: [f64; 7] = [0.4, 0.36, 0.32, 0.28, 0.24, 0.2, 0.16];
 
@@ -48,6 +52,8 @@ pub struct Accuracy {
     pub tone_worst: f64,
     /// The factor on white noise, root mean square over the grid.
     pub noise_gain: f64,
+    /// The same at the worst place.
+    pub noise_worst: f64,
 }
 
 /// What of the samples the band does not explain, by leaving samples out and estimating them from the others.
@@ -83,11 +89,12 @@ impl<'a> Uneven<'a> {
         assert!(times.windows(2).all(|pair| pair[0] < pair[1]), "times must rise");
         BANDS.iter().find_map(|fraction| {
             let band = fraction * rate;
-            let silent = Accuracy { tone_rms: 0.0, tone_worst: 0.0, noise_gain: 0.0 };
+            let silent = Accuracy { tone_rms: 0.0, tone_worst: 0.0, noise_gain: 0.0, noise_worst: 0.0 };
             let mut uneven = Self { times, rate, band, accuracy: silent };
             uneven.accuracy = uneven.measure(half_unit);
-            let good = uneven.accuracy.tone_rms <= LARGEST_ERROR && uneven.accuracy.noise_gain <= LARGEST_GAIN;
-            good.then_some(uneven)
+            let Accuracy { tone_rms, tone_worst, noise_gain, noise_worst } = uneven.accuracy;
+            let everywhere = tone_rms <= LARGEST_ERROR && noise_gain <= LARGEST_GAIN;
+            (everywhere && tone_worst <= WORST_ERROR && noise_worst <= WORST_GAIN).then_some(uneven)
         })
     }
 
@@ -167,7 +174,7 @@ impl<'a> Uneven<'a> {
     fn measure(&self, half_unit: f64) -> Accuracy {
         let mut weights = Weights::default();
         let mut squares = [0.0; TONES];
-        let (mut worst, mut gain) = (0.0f64, 0.0);
+        let (mut worst, mut gain, mut worst_gain) = (0.0f64, 0.0, 0.0f64);
         let tone = |number: usize| self.band * (number + 1) as f64 / TONES as f64;
         let mut look = |at: f64| {
             let from = self.window(at);
@@ -175,6 +182,7 @@ impl<'a> Uneven<'a> {
             weights.solve(times, at, self.band);
             let errors: [f64; TONES] = std::array::from_fn(|number| weights.tone_error(times, at, tone(number)));
             worst = errors.iter().fold(worst, |worst, error| worst.max(error.sqrt()));
+            worst_gain = worst_gain.max(weights.gain().sqrt());
             (errors, weights.gain())
         };
         let count = self.len().min(POINTS);
@@ -194,6 +202,7 @@ impl<'a> Uneven<'a> {
             tone_rms: squares.iter().enumerate().map(total).fold(0.0, f64::max),
             tone_worst: worst,
             noise_gain: (gain / count as f64).sqrt(),
+            noise_worst: worst_gain,
         }
     }
 

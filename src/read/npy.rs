@@ -231,6 +231,7 @@ fn describe(
         layout: format!("NPY, {}, shape {shape:?}, {:?} order", npy.dtype().descr(), npy.order()),
         channels: (0..layout.channels).map(channel).collect(),
         clock,
+        faithful_to_hz: None,
         promised_samples: Some(layout.samples),
         reading,
         findings,

@@ -262,6 +262,7 @@ fn header(source: &Source, options: &ReadOptions, chunks: &Chunks) -> Result<Hea
         layout: format!("WAV, {kind}, {channels} channels"),
         channels: (0..channels).map(channel).collect(),
         clock,
+        faithful_to_hz: None,
         promised_samples: Some(promised),
         reading: vec![
             format!("The samples are {kind}; 1 is full scale."),
