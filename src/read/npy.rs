@@ -140,7 +140,13 @@ fn layout(source: &Source, header: &NpyHeader) -> Result<Layout, Error> {
 fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Error> {
     let (text, data_at) = header_text(source)?;
     check_text(source, &text)?;
-    let start = source.bytes_at(0, usize::try_from(data_at).unwrap_or(usize::MAX))?;
+    let mut start = source.bytes_at(0, usize::try_from(data_at).unwrap_or(usize::MAX))?;
+    // Python 2 wrote long numbers as 2L. Where it stands in a field's name, the array is refused in any case.
+    for at in 1..start.len() {
+        if start[at] == b'L' && start[at - 1].is_ascii_digit() {
+            start[at] = b' ';
+        }
+    }
     let npy =
         NpyHeader::from_reader(&start[..]).map_err(|e| refuse(source, format!("has no sound NPY header: {e}")))?;
     let (number, big_endian) = number(source, &npy)?;
