@@ -14,6 +14,9 @@ fn file(path: &str) -> Vec<u8> {
     std::fs::read(format!("{}/{path}", env!("CARGO_MANIFEST_DIR"))).unwrap()
 }
 
+/// The number of a sample and its value.
+type Sample = (usize, f64);
+
 /// A file of the project with those beside it.
 #[derive(Clone)]
 struct Beside(Bytes);
@@ -40,7 +43,7 @@ impl Origin for Beside {
 fn samples_equal_those_of_independent_readers() {
     let table = String::from_utf8(file("fixtures/reference/reading_vectors.csv")).unwrap();
     // By file and rate: the channels, each with the numbers of the samples and their values.
-    let mut expected: BTreeMap<(&str, &str), Vec<Vec<(usize, f64)>>> = BTreeMap::new();
+    let mut expected: BTreeMap<(&str, &str), Vec<Vec<Sample>>> = BTreeMap::new();
     for line in table.lines().skip(1) {
         let cells: Vec<&str> = line.split(',').collect();
         let channels = expected.entry((cells[0], cells[1])).or_default();
