@@ -230,6 +230,8 @@ fn in_short(code: &str) -> &str {
         "steps_differ" => "steps that contradict the setup",
         "unit_unknown" => "no unit in the file",
         "marked_clipped" => "samples marked as beyond the range",
+        "bits_at_the_bottom" => "bits that may lie at the wrong end of the samples",
+        "resampled" => "uneven times laid on an even grid",
         "rate_uncertain" => "times printed too coarsely for a sure rate",
         "count_in_steps" => "a count of rows that leaves some out",
         "lines_left_out" => "lines that are no rows",

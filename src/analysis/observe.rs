@@ -30,6 +30,9 @@ pub struct Input {
     pub bytes: u64,
     /// The SHA-256 of its bytes; `None` where a part of the work does not read the whole.
     pub sha256: Option<String>,
+    /// Further files that its reading used, such as the other half of a record or options beside it.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub files: Vec<Input>,
 }
 
 impl Input {
@@ -38,7 +41,7 @@ impl Input {
     /// # Errors
     /// The system's answer, with the file's name.
     pub fn of(source: &Source) -> Result<Self, Error> {
-        Ok(Self { path: source.name().to_owned(), bytes: source.byte_count()?, sha256: Some(source.sha256()?) })
+        Ok(Self { sha256: Some(source.sha256()?), ..Self::unread(source)? })
     }
 
     /// Names a source of which only a part is read.
@@ -46,7 +49,7 @@ impl Input {
     /// # Errors
     /// The system's answer, with the file's name.
     pub fn unread(source: &Source) -> Result<Self, Error> {
-        Ok(Self { path: source.name().to_owned(), bytes: source.byte_count()?, sha256: None })
+        Ok(Self { path: source.name().to_owned(), bytes: source.byte_count()?, sha256: None, files: Vec::new() })
     }
 }
 
@@ -142,12 +145,20 @@ pub(super) fn with_inputs<T: Send>(
 ) -> Result<(Vec<Input>, T), Error> {
     let whole = || {
         let pipeline = Pipeline::open(source, settings)?;
-        let companion = pipeline.companion().map(Input::of).transpose()?;
-        Ok::<_, Error>((companion, work(pipeline)?))
+        let companion = pipeline.companion().cloned();
+        // Names count within the folder of the file that they stand beside.
+        let beside = |name: &String| source.sibling(name).or_else(|| companion.as_ref()?.sibling(name));
+        let files: Vec<Source> = pipeline.files().iter().filter_map(beside).collect();
+        let further = || -> Result<_, Error> {
+            let files = files.iter().map(Input::of).collect::<Result<Vec<_>, _>>()?;
+            Ok((files, companion.as_ref().map(Input::of).transpose()?))
+        };
+        let (further, value) = spread::join(further, || work(pipeline));
+        Ok::<_, Error>((further?, value?))
     };
     let (input, done) = spread::join(|| Input::of(source), whole);
-    let (companion, value) = done?;
-    Ok(([input?].into_iter().chain(companion).collect(), value))
+    let ((files, companion), value) = done?;
+    Ok(([Input { files, ..input? }].into_iter().chain(companion).collect(), value))
 }
 
 /// The same for a recording that is open already, such as one that lies in memory.

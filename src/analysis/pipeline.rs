@@ -132,7 +132,10 @@ pub fn range_within(range: Band, rate: Hertz, path: &str) -> Result<Band, Error>
 /// # Errors
 /// When nothing is left of it, or the channels that the settings name do not exist.
 pub fn range_of(header: &Header, settings: &Settings) -> Result<Band, Error> {
-    let range = range_within(settings.range, header.clock.rate, &header.path)?;
+    let mut range = range_within(settings.range, header.clock.rate, &header.path)?;
+    if let Some(top) = header.faithful_to_hz {
+        range = range_within(range, Hertz::new(2.0 * top)?, &header.path)?;
+    }
     select(header, settings)?.into_iter().filter_map(|(_, role)| Some((role, chain_of(settings, role)?))).try_fold(
         range,
         |range, (role, chain)| {
@@ -272,6 +275,11 @@ impl Pipeline {
     /// The second file, where the capture lies in two.
     pub fn companion(&self) -> Option<&Source> {
         self.companion.as_ref()
+    }
+
+    /// The further files that the reading used, by their bare names.
+    pub fn files(&self) -> Vec<String> {
+        self.recording.account().files
     }
 
     /// The header as far as it is known.

@@ -8,7 +8,7 @@ use serde::ser::{SerializeMap, Serializer};
 use crate::capture::chain::Setup;
 use crate::dsp::window::Window;
 use crate::error::Error;
-use crate::read::{ReadOptions, Source};
+use crate::read::{ReadOptions, Source, Winding};
 use crate::units::{Band, Hertz};
 
 /// The shortest and the longest segment that may be asked for, in samples.
@@ -117,6 +117,8 @@ impl Serialize for Settings {
         map.serialize_entry("from_s", &self.from_s)?;
         map.serialize_entry("to_s", &self.to_s)?;
         map.serialize_entry("setup", &self.setup.as_ref().map(|setup| &setup.files))?;
+        map.serialize_entry("side", &self.read.side.map(Winding::word))?;
+        map.serialize_entry("resample", &self.read.resample)?;
         map.serialize_entry("max_memory_bytes", &self.read.max_memory)?;
         map.end()
     }

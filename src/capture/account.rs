@@ -8,6 +8,9 @@ use super::block::Header;
 /// The account of a reading, for people who ask why. All of it is also in [`Header::reading`] as sentences.
 #[derive(Debug, Clone, Default, PartialEq, Serialize)]
 pub struct Account {
+    /// Further files of the same folder that the reading used, by their bare names: the other half of a record, a
+    /// header apart from its data, options beside the capture.
+    pub files: Vec<String>,
     /// Options from files beside the capture.
     pub beside: Vec<OptionBeside>,
     /// The block of data, in text files.
@@ -117,6 +120,7 @@ impl Account {
         };
         let clock = &header.clock;
         Self {
+            files: Vec::new(),
             beside: Vec::new(),
             block: None,
             columns: header.channels.iter().enumerate().map(column).collect(),

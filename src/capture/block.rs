@@ -47,6 +47,8 @@ pub struct Header {
     pub channels: Vec<Channel>,
     /// The clock.
     pub clock: Clock,
+    /// The highest frequency that the samples hold faithfully, in hertz, where that is less than half of the rate.
+    pub faithful_to_hz: Option<f64>,
     /// How many samples the header promises, where it does.
     pub promised_samples: Option<u64>,
     /// What was taken as what and what was skipped, a sentence each.
@@ -127,6 +129,7 @@ impl Memory {
             layout: format!("{count} channels of {length} samples in memory"),
             channels,
             clock,
+            faithful_to_hz: None,
             promised_samples: Some(length as u64),
             reading: Vec::new(),
             findings: Vec::new(),

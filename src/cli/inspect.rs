@@ -9,6 +9,7 @@ use super::output::{Delivery, Forms};
 use super::terminal::Console;
 use super::{Outcome, Run, each_file, tables};
 use crate::analysis::inspect::{Inspection, how_read, inspect};
+use crate::analysis::observe::Input;
 use crate::capture::Account;
 use crate::error::{Error, printable};
 use crate::read::Source;
@@ -91,10 +92,11 @@ fn details(console: &mut Console, capture: &Inspection) -> Result<(), Error> {
         format!("{} samples, {:.6} s from {:.6} s on", capture.samples, capture.duration_s, capture.start_s),
     );
     text += &line("mains", capture.mains.words());
-    text += &line(
-        "SHA-256",
-        format!("{} ({} bytes)", capture.input.sha256.as_deref().unwrap_or("not taken"), capture.input.bytes),
-    );
+    let hash = |input: &Input| input.sha256.clone().unwrap_or_else(|| "not taken".to_owned());
+    text += &line("SHA-256", format!("{} ({} bytes)", hash(&capture.input), capture.input.bytes));
+    for file in &capture.input.files {
+        text += &line("SHA-256", format!("{} ({} bytes) of {}", hash(file), file.bytes, printable(&file.path)));
+    }
     for sentence in &capture.reading {
         text += &line("read", sentence.clone());
     }

@@ -18,7 +18,7 @@ use crate::dsp::window::Window;
 use crate::error::Error;
 use crate::levels::{Curve, Curves};
 use crate::read::setup::setup;
-use crate::read::{ReadOptions, Scale, decimal_mark, separator};
+use crate::read::{ReadOptions, Scale, Winding, decimal_mark, separator};
 use crate::units::{Band, Hertz};
 
 /// How captures are read and analysed.
@@ -66,6 +66,13 @@ pub(super) struct CaptureOptions {
     /// The encoding of a text file: auto, utf-8, latin-1, utf-16, utf-16le, utf-16be
     #[arg(long, value_name = "NAME", help_heading = "Reading")]
     encoding: Option<String>,
+    /// The side of the measuring transformers that the values are wanted for, where a COMTRADE record states both
+    /// ratings: primary or secondary [default: as recorded]
+    #[arg(long, value_name = "SIDE", help_heading = "Reading")]
+    side: Option<Winding>,
+    /// Lay samples at uneven times on an even grid; the error is stated, and the range ends where it does
+    #[arg(long, help_heading = "Reading")]
+    resample: bool,
     /// The most memory a reader may take, such as 500M
     #[arg(long, value_name = "SIZE", value_parser = size, help_heading = "Reading")]
     max_memory: Option<u64>,
@@ -136,6 +143,8 @@ impl CaptureOptions {
                 scale: self.scale.clone(),
                 record: self.record,
                 encoding: self.encoding.clone(),
+                side: self.side,
+                resample: self.resample,
                 max_memory: self.max_memory,
             },
         };

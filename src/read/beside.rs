@@ -19,7 +19,7 @@ const FILE: FileKind = FileKind {
 };
 
 /// The keys, one for each option.
-const KEYS: [&str; 13] = [
+const KEYS: [&str; 15] = [
     "separator",
     "decimal-mark",
     "skip-lines",
@@ -31,6 +31,8 @@ const KEYS: [&str; 13] = [
     "sample-rate",
     "record",
     "encoding",
+    "side",
+    "resample",
     "wire",
     "air",
 ];
@@ -213,7 +215,14 @@ impl Recording for Told {
     }
 
     fn account(&self) -> Account {
-        Account { beside: self.said.clone(), ..self.inner.account() }
+        let inner = self.inner.account();
+        let mut files = inner.files.clone();
+        for said in self.said.iter().filter(|said| said.in_force) {
+            if !files.contains(&said.file) {
+                files.push(said.file.clone());
+            }
+        }
+        Account { beside: self.said.clone(), files, ..inner }
     }
 
     fn next_block(&mut self) -> Result<Option<Block>, Error> {
@@ -260,6 +269,8 @@ fn options_of(fields: &Fields<'_>) -> Result<ReadOptions, Error> {
         scale: scales(fields)?,
         record: count("record", 1)?,
         encoding: fields.choice("encoding", &csv::ENCODINGS)?.map(str::to_owned),
+        side: fields.choice("side", &["primary", "secondary"])?.and_then(|word| word.parse().ok()),
+        resample: fields.flag("resample")?,
         max_memory: None,
     })
 }

@@ -140,6 +140,15 @@ impl<'a> Fields<'a> {
         }
     }
 
+    /// `true` or `false`; false without the key.
+    pub(crate) fn flag(&self, key: &str) -> Result<bool, Error> {
+        match self.get(key).map(Spanned::get_ref) {
+            None => Ok(false),
+            Some(DeValue::Boolean(flag)) => Ok(*flag),
+            Some(other) => Err(self.wrong_kind(key, other, "true or false")),
+        }
+    }
+
     /// Text, or a number as it is written.
     pub(crate) fn word(&self, key: &str) -> Result<Option<String>, Error> {
         let Some(value) = self.get(key) else { return Ok(None) };

@@ -12,6 +12,7 @@ mod numbers;
 mod options;
 mod packed;
 mod pair;
+mod picked;
 mod raw;
 mod scaled;
 pub mod setup;
@@ -19,7 +20,7 @@ mod source;
 mod wav;
 
 pub use beside::FOLDER_FILE;
-pub use options::{ReadOptions, Scale, decimal_mark, separator};
+pub use options::{ReadOptions, Scale, Winding, decimal_mark, separator};
 pub use pair::{Pair, find_partner, open_pair};
 pub use source::{Bytes, Origin, Source};
 
@@ -107,8 +108,12 @@ pub fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>
     let mut beside = beside::Beside::of(source)?;
     let options = &beside.completed(options);
     let source = &packed::unpacked(source)?;
-    let recording =
-        (format_of(source)?.open)(source, options).map_err(|error| error.in_file(printable(source.name())))?;
+    let format = format_of(source)?;
+    let mut recording = (format.open)(source, options).map_err(|error| error.in_file(printable(source.name())))?;
+    // A text picks its columns itself: those that are left out need not hold numbers.
+    if format.name != csv::FORMAT.name {
+        recording = picked::picked(recording, options)?;
+    }
     beside.told(scaled::scaled(recording, options)?)
 }
 

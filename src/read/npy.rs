@@ -44,7 +44,7 @@ fn score(head: &[u8]) -> Option<u8> {
 fn refuse(source: &Source, found: impl Into<String>) -> Error {
     Error::input(found)
         .in_file(source.name())
-        .expected("an array of floating point numbers of 32 or 64 bits or of whole numbers, time by channel")
+        .expected("an array of floating point numbers of 16, 32 or 64 bits or of whole numbers, time by channel")
         .remedy("save it as array.astype(float) with the shape (samples, channels)")
 }
 
@@ -92,13 +92,14 @@ fn number(source: &Source, header: &NpyHeader) -> Result<(Number, bool), Error> 
         return Err(refuse(source, format!("holds records of the type {}", printable(&dtype.descr()))));
     };
     let number = match (kind.type_char(), kind.size_field()) {
+        (TypeChar::Float, 2) => Number::F16,
         (TypeChar::Float, 4) => Number::F32,
         (TypeChar::Float, 8) => Number::F64,
         (TypeChar::Int, 1) => Number::I8,
         (TypeChar::Int, 2) => Number::I16,
         (TypeChar::Int, 4) => Number::I32,
         (TypeChar::Int, 8) => Number::I64,
-        (TypeChar::Uint, 1) => Number::U8,
+        (TypeChar::Uint | TypeChar::Bool, 1) => Number::U8,
         (TypeChar::Uint, 2) => Number::U16,
         (TypeChar::Uint, 4) => Number::U32,
         (TypeChar::Uint, 8) => Number::U64,
@@ -139,7 +140,13 @@ fn layout(source: &Source, header: &NpyHeader) -> Result<Layout, Error> {
 fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Error> {
     let (text, data_at) = header_text(source)?;
     check_text(source, &text)?;
-    let start = source.bytes_at(0, usize::try_from(data_at).unwrap_or(usize::MAX))?;
+    let mut start = source.bytes_at(0, usize::try_from(data_at).unwrap_or(usize::MAX))?;
+    // Python 2 wrote long numbers as 2L. Where it stands in a field's name, the array is refused in any case.
+    for at in 1..start.len() {
+        if start[at] == b'L' && start[at - 1].is_ascii_digit() {
+            start[at] = b' ';
+        }
+    }
     let npy =
         NpyHeader::from_reader(&start[..]).map_err(|e| refuse(source, format!("has no sound NPY header: {e}")))?;
     let (number, big_endian) = number(source, &npy)?;
@@ -239,6 +246,7 @@ fn describe(
         layout: format!("NPY, {}, shape {shape:?}, {:?} order", npy.dtype().descr(), npy.order()),
         channels: (0..layout.channels).map(channel).collect(),
         clock,
+        faithful_to_hz: None,
         promised_samples: Some(layout.samples),
         reading,
         findings,

@@ -29,8 +29,41 @@ pub struct ReadOptions {
     pub record: Option<u64>,
     /// The encoding of a text file: `utf-8`, `latin-1`, `utf-16le` and so on.
     pub encoding: Option<String>,
+    /// The side of the measuring transformers that the values are wanted for, where a record states both ratings.
+    pub side: Option<Winding>,
+    /// Whether samples at uneven times are laid on an even grid.
+    pub resample: bool,
     /// The largest number of bytes that a reader may hold at once.
     pub max_memory: Option<u64>,
+}
+
+/// A winding of a measuring transformer.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Winding {
+    /// The side of the line.
+    Primary,
+    /// The side of the recorder.
+    Secondary,
+}
+
+impl Winding {
+    /// The word of the option.
+    pub fn word(self) -> &'static str {
+        match self {
+            Winding::Primary => "primary",
+            Winding::Secondary => "secondary",
+        }
+    }
+}
+
+impl FromStr for Winding {
+    type Err = String;
+
+    /// Reads the word of the option.
+    fn from_str(text: &str) -> Result<Self, String> {
+        let sides = [Winding::Primary, Winding::Secondary];
+        sides.into_iter().find(|side| side.word() == text).ok_or_else(|| "expected primary or secondary".into())
+    }
 }
 
 impl ReadOptions {
@@ -48,6 +81,8 @@ impl ReadOptions {
             scale: if self.scale.is_empty() { others.scale } else { self.scale },
             record: self.record.or(others.record),
             encoding: self.encoding.or(others.encoding),
+            side: self.side.or(others.side),
+            resample: self.resample || others.resample,
             max_memory: self.max_memory.or(others.max_memory),
         }
     }
@@ -66,6 +101,8 @@ impl ReadOptions {
             ("scale", !self.scale.is_empty()),
             ("record", self.record.is_some()),
             ("encoding", self.encoding.is_some()),
+            ("side", self.side.is_some()),
+            ("resample", self.resample),
         ];
         given.into_iter().filter(|(_, is_given)| *is_given).map(|(key, _)| key).collect()
     }

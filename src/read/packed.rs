@@ -40,6 +40,27 @@ impl Packing {
     }
 }
 
+/// The endings that packing puts behind a name.
+const ENDINGS: [&str; 2] = [".gz", ".zst"];
+
+/// A name without the ending of its packing.
+pub(super) fn bare(name: &str) -> &str {
+    let ending = |ending: &&&str| {
+        let at = name.len().checked_sub(ending.len());
+        at.and_then(|at| name.get(at..)).is_some_and(|own| own.eq_ignore_ascii_case(ending))
+    };
+    ENDINGS.iter().find(ending).map_or(name, |ending| &name[..name.len() - ending.len()])
+}
+
+/// Another file of the same folder, packed or not, as a source of what is in it.
+///
+/// # Errors
+/// What the system answers.
+pub(super) fn sibling(source: &Source, name: &str) -> Result<Option<Source>, Error> {
+    let names = [name.to_owned()].into_iter().chain(ENDINGS.map(|ending| format!("{name}{ending}")));
+    names.into_iter().find_map(|name| source.sibling(&name)).map(|sibling| unpacked(&sibling)).transpose()
+}
+
 /// What is in a packed source; the source itself where it is not packed.
 ///
 /// # Errors

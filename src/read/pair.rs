@@ -6,7 +6,7 @@
 use ndarray::{Array2, Axis, concatenate};
 
 use super::{ReadOptions, Source, open};
-use crate::capture::{Block, Channel, Header, Recording, Role};
+use crate::capture::{Account, Block, Channel, Header, Recording, Role};
 use crate::error::{Error, printable};
 
 /// Two files that were recognised as the two channels of one capture.
@@ -187,6 +187,7 @@ fn joined_header(first: &Header, second: &Header) -> Header {
         layout: format!("two files; {}; {}", both(first), both(second)),
         channels,
         clock: first.clock,
+        faithful_to_hz: [first, second].iter().filter_map(|header| header.faithful_to_hz).reduce(f64::min),
         promised_samples: first.promised_samples,
         reading: std::iter::once(sentence).chain(told(first)).chain(told(second)).collect(),
         findings: findings(first, second),
@@ -239,6 +240,11 @@ impl Joined {
 impl Recording for Joined {
     fn header(&self) -> &Header {
         &self.header
+    }
+
+    fn account(&self) -> Account {
+        let files = self.parts.iter().flat_map(|part| part.account().files).collect();
+        Account { files, ..Account::of(&self.header) }
     }
 
     fn next_block(&mut self) -> Result<Option<Block>, Error> {

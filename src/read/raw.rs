@@ -168,6 +168,7 @@ fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Er
         layout: format!("raw samples, {:?}, {} channels", form.number, form.channels),
         channels: (0..form.channels).map(channel).collect(),
         clock,
+        faithful_to_hz: None,
         promised_samples: None,
         reading: vec![
             format!("The samples are explained by {}.", printable(sidecar.name())),

@@ -85,7 +85,8 @@ fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Er
     if chunks.frames == 0 {
         return Err(refuse(source, "no whole frame of samples", chunks.data_at));
     }
-    let header = header(source, options, &chunks)?;
+    let mut header = header(source, options, &chunks)?;
+    header.findings.extend(below_the_top(source, &chunks)?);
     let stream = BufReader::with_capacity(1 << 16, source.open_at(chunks.data_at)?);
     let block = rows_per_block(usize::from(chunks.frame.channels), options);
     Ok(Box::new(Wav { header, stream, source: source.clone(), chunks, given: 0, block, buffer: Vec::new() }))
@@ -211,6 +212,27 @@ fn frame(source: &Source, at: u64, size: u64, big_endian: bool) -> Result<Frame,
     Ok(Frame { channels, bytes: u64::from(frame_bytes), rate, sample: Sample { number, bits, zero, full } })
 }
 
+/// A doubt where bits are set below those that count: some writers put fewer bits at the bottom of the width, where the
+/// format has them at the top.
+fn below_the_top(source: &Source, chunks: &Chunks) -> Result<Option<Finding>, Error> {
+    const BYTES: usize = 1 << 16;
+    let Sample { number, bits, .. } = chunks.frame.sample;
+    let (width, bits) = (8 * number.bytes(), usize::from(bits));
+    if !number.is_whole() || bits == 0 || bits >= width {
+        return Ok(None);
+    }
+    let step = 2f64.powi(i32::try_from(width - bits).unwrap_or(0));
+    let bytes = chunks.frames.saturating_mul(chunks.frame.bytes);
+    let head = source.bytes_at(chunks.data_at, usize::try_from(bytes).unwrap_or(BYTES).min(BYTES))?;
+    let mut codes = head.chunks_exact(number.bytes()).filter_map(|code| number.read(code, chunks.big_endian));
+    let message = format!(
+        "The header states {bits} bits, which belong at the top of {width}, but lower bits are set as well: they may lie at \
+         the bottom, and all levels {:.0} dB too low; --scale puts that right.",
+        20.0 * step.log10()
+    );
+    Ok(codes.any(|code| code % step != 0.0).then(|| Finding::limit("bits_at_the_bottom", message)))
+}
+
 fn header(source: &Source, options: &ReadOptions, chunks: &Chunks) -> Result<Header, Error> {
     let Frame { channels, bytes, rate: stated, sample } = chunks.frame;
     let mut findings = Vec::new();
@@ -262,6 +284,7 @@ fn header(source: &Source, options: &ReadOptions, chunks: &Chunks) -> Result<Hea
         layout: format!("WAV, {kind}, {channels} channels"),
         channels: (0..channels).map(channel).collect(),
         clock,
+        faithful_to_hz: None,
         promised_samples: Some(promised),
         reading: vec![
             format!("The samples are {kind}; 1 is full scale."),

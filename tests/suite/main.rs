@@ -40,6 +40,7 @@ mod reading_layouts;
 mod reading_outside;
 mod reading_properties;
 mod reading_structure;
+mod reading_uneven;
 #[cfg(feature = "cli")]
 mod readme;
 mod receiver;

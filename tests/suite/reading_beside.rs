@@ -1,6 +1,7 @@
 //! Options that stand beside a capture, through the real program: precedence, places of errors, batches without options.
 
 use serde_json::Value;
+use sha2::Digest;
 
 use crate::program::Bench;
 
@@ -37,6 +38,11 @@ fn a_folder_is_read_without_options() {
     let loud = inspected(&bench, "loud.csv");
     assert_eq!(loud["channels"][0]["max"], 50.0);
     assert_eq!((&loud["channels"][0]["role"], &loud["channels"][1]["role"]), (&"air".into(), &"wire".into()));
+    // The file with the options counts as read: its hash stands with that of the capture.
+    let files = quiet["files"].as_array().unwrap();
+    let hash: String = sha2::Sha256::digest(FOLDER).iter().map(|byte| format!("{byte:02x}")).collect();
+    assert_eq!((files.len(), &files[0]["sha256"], &files[0]["bytes"]), (1, &hash.into(), &FOLDER.len().into()));
+    assert!(files[0]["path"].as_str().unwrap().ends_with("linewake.toml"));
     let said = loud["explanation"]["beside"].as_array().unwrap();
     assert!(said.iter().any(|s| s["key"] == "scale" && s["line"] == 3 && s["in_force"] == false), "{said:?}");
     assert!(said.iter().any(|s| s["key"] == "scale" && s["line"] == 7 && s["in_force"] == true), "{said:?}");

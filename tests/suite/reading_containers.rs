@@ -3,7 +3,7 @@
 
 use linewake::capture::{Header, Quantity, RateSource};
 use linewake::error::Error;
-use linewake::read::{Bytes, Origin, ReadOptions, Source, open};
+use linewake::read::{Bytes, Origin, ReadOptions, Source, Winding, open};
 use linewake::units::Hertz;
 
 use super::reading_layouts::drain;
@@ -155,6 +155,90 @@ fn missing_values_are_refused_within_and_left_out_at_the_end() {
     let (header, samples) = record("comtrade-missing-at-the-end", ["cfg", "dat"], &ReadOptions::default()).unwrap();
     assert!(has(&header, "missing_at_the_end"));
     assert_eq!(samples, expected().map(|channel| channel[..18].to_vec()));
+}
+
+#[test]
+fn channels_are_picked_and_the_others_may_miss_values() {
+    for (channels, wanted) in [(vec!["Air"], vec![1]), (vec!["2"], vec![1]), (vec!["air", "wire"], vec![1, 0])] {
+        let channels: Vec<String> = channels.into_iter().map(str::to_owned).collect();
+        let options = ReadOptions { channels, ..Default::default() };
+        let (header, samples) = record("comtrade-1999-ascii", ["cfg", "dat"], &options).unwrap();
+        assert_eq!(samples, wanted.iter().map(|&at| expected()[at].clone()).collect::<Vec<_>>());
+        assert_eq!(header.channels[0].name, "Air");
+        assert_eq!(header.channels[0].role, linewake::capture::Role::Wire);
+    }
+    // Only the first channel misses a value.
+    let options = ReadOptions { channels: vec!["Air".into()], ..Default::default() };
+    let (_, samples) = record("comtrade-missing-inside", ["cfg", "dat"], &options).unwrap();
+    assert_eq!(samples[0].len(), 20);
+    for (name, reason) in [("earth", "no such channel"), ("3", "no such channel")] {
+        let options = ReadOptions { channels: vec![name.into()], ..Default::default() };
+        let error = record("comtrade-1999-ascii", ["cfg", "dat"], &options).unwrap_err().to_string();
+        assert!(error.contains(reason) && error.contains("Wire"), "{error}");
+    }
+    // The same in a wave.
+    let wave = [("w.wav", fixture("wave-by-scipy-i2.wav"))];
+    let options = ReadOptions { channels: vec!["2".into()], ..Default::default() };
+    assert_eq!(read(&folder(&wave), &options).unwrap().1.len(), 1);
+}
+
+/// The ratings of the transformers are 10 and 1, the values those of the secondary side.
+#[test]
+fn values_turn_to_the_side_that_is_asked_for() {
+    let turned = |side, ratings: &str| {
+        let config = fixture_text("comtrade-1999-ascii.cfg").replace(",10,1,S", ratings);
+        let files = [("r.cfg", config.into_bytes()), ("r.dat", fixture("comtrade-1999-ascii.dat"))];
+        read(&folder(&files), &ReadOptions { side, ..Default::default() })
+    };
+    let (header, samples) = turned(Some(Winding::Primary), ",10,1,S").unwrap();
+    for (samples, recorded) in samples.iter().zip(expected()) {
+        let off = samples.iter().zip(&recorded).map(|(a, b)| (a - 10.0 * b).abs()).fold(0.0, f64::max);
+        assert!(off < 1e-14, "{off}");
+    }
+    let told = header.reading.join(" ");
+    assert!(told.contains("turned to those of the primary side, as the option says"), "{told}");
+    assert_eq!(turned(Some(Winding::Secondary), ",10,1,S").unwrap().1, expected());
+    assert_eq!(turned(None, "").unwrap().1, expected());
+    for (ratings, reason) in [("", "states no ratings"), (",10,1", "not the side"), (",0,1,P", "states no ratings")] {
+        let error = turned(Some(Winding::Primary), ratings).unwrap_err().to_string();
+        assert!(error.contains(reason) && error.contains("r.cfg:3") && error.contains("--scale"), "{error}");
+    }
+}
+
+#[test]
+fn packed_halves_of_a_record_find_each_other() {
+    use std::io::Write;
+    let packed = |name: &str| {
+        let mut writer = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::default());
+        writer.write_all(&fixture(name)).unwrap();
+        writer.finish().unwrap()
+    };
+    let (cfg, dat) = ("comtrade-1999-binary.cfg", "comtrade-1999-binary.dat");
+    for files in [
+        [("r.cfg.gz", packed(cfg)), ("r.dat.gz", packed(dat))],
+        [("r.dat.gz", packed(dat)), ("r.cfg.gz", packed(cfg))],
+        [("r.cfg", fixture(cfg)), ("r.dat.gz", packed(dat))],
+        [("r.DAT.GZ", packed(dat)), ("r.cfg", fixture(cfg))],
+    ] {
+        let recording = open(&folder(&files), &ReadOptions::default()).unwrap();
+        assert_eq!(recording.account().files, [files[1].0]);
+        assert_eq!(drain(recording).unwrap().1, expected(), "{}", files[0].0);
+    }
+}
+
+/// Half a unit of the last digit: six digits are meant at least; a stamp is a whole microsecond over 19 steps of four.
+#[test]
+fn rates_state_their_uncertainty() {
+    for (written, relative) in [("250000,20", 2e-6), ("250000.000,20", 2e-9), ("2.5e5,20", 2e-6)] {
+        let config = fixture_text("comtrade-1999-ascii.cfg").replace("250000,20", written);
+        let files = [("r.cfg", config.into_bytes()), ("r.dat", fixture("comtrade-1999-ascii.dat"))];
+        let (header, _) = read(&folder(&files), &ReadOptions::default()).unwrap();
+        assert!((header.clock.relative_uncertainty / relative - 1.0).abs() < 1e-9, "{written}");
+    }
+    let (header, _) = record("comtrade-no-rate", ["cfg", "dat"], &ReadOptions::default()).unwrap();
+    assert!((header.clock.relative_uncertainty * 76.0 - 1.0).abs() < 1e-9);
+    let (header, _) = read(&folder(&[("w.wav", fixture("wave-by-scipy-i2.wav"))]), &ReadOptions::default()).unwrap();
+    assert!((header.clock.relative_uncertainty / 2e-6 - 1.0).abs() < 1e-9);
 }
 
 #[test]

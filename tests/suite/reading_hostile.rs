@@ -276,7 +276,7 @@ fn broken_npy_files_are_refused_with_the_reason() {
         ("no dictionary", npy("(1, 2)", &[]), "no sound NPY header"),
         ("nesting without end", npy(&"(".repeat(9000), &[]), "nested"),
         ("objects", npy_of("'|O'", "(2,)", &eight), "objects"),
-        ("truth values", npy_of("'|b1'", "(2,)", &eight), "b1"),
+        ("quadruple precision", npy_of("'<f16'", "(2,)", &eight), "f16"),
         ("complex numbers", npy_of("'<c16'", "(2,)", &eight), "c16"),
         ("records", npy_of("[('a', '<f8')]", "(2,)", &eight), "records"),
         ("a shape beyond all", npy_of("'<f8'", "(9999999999, 9999999999)", &eight), "beyond all bounds"),

@@ -1,5 +1,6 @@
 //! The configuration of a record: stations, channels, rates, times, the kind of the data.
 
+use super::super::options::Winding;
 use super::Kind;
 use crate::capture::Quantity;
 use crate::error::{Error, Finding, printable};
@@ -26,13 +27,47 @@ pub(super) struct Analog {
     pub(super) largest: Option<f64>,
     /// Primary and secondary rating of the transformer, and which of both the values are.
     pub(super) rating: Option<(f64, f64)>,
-    pub(super) side: Option<char>,
+    pub(super) side: Option<Winding>,
+    /// Whether the ratio of the ratings is within `unit_factor`, to bring the values to that side.
+    pub(super) turned: bool,
+    /// Whether the channel is read; else its values are of no account.
+    pub(super) wanted: bool,
+    /// The line that it stands in.
+    line: u64,
+}
+
+impl Analog {
+    /// Brings the values to a side of the transformer.
+    ///
+    /// # Errors
+    /// The line states no ratings or not the side of its values.
+    pub(super) fn turn_to(&mut self, wanted: Winding) -> Result<(), Error> {
+        let (Some((primary, secondary)), Some(side)) = (self.rating, self.side) else {
+            let what = format!("channel \"{}\" states no ratings of a transformer", printable(&self.name));
+            let what = if self.rating.is_some() {
+                what.replace("no ratings", "not the side of its values, only ratings")
+            } else {
+                what
+            };
+            return Err(Error::input(what)
+                .at_line(self.line, None)
+                .expected("primary and secondary rating, then P or S")
+                .remedy("leave --side out, or the channel with --channels; --scale gives a factor of your own"));
+        };
+        if side != wanted {
+            self.unit_factor *= if wanted == Winding::Primary { primary / secondary } else { secondary / primary };
+            (self.side, self.turned) = (Some(wanted), true);
+        }
+        Ok(())
+    }
 }
 
 /// A section of one rate: samples a second (zero: see the time stamps), and the number of its last sample.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Rate {
     pub(super) hz: f64,
+    /// Half a unit of the last digit, relative; six digits are taken as meant, as trailing zeros may be dropped.
+    pub(super) relative: f64,
     pub(super) last: u64,
 }
 
@@ -205,7 +240,11 @@ fn channel(lines: &mut Lines<'_>, number: usize) -> Result<Analog, Error> {
     let foreign = known.is_none() && !cells[4].is_empty();
     let (quantity, unit_factor) = known.unwrap_or((Quantity::Unknown, 1.0));
     let name = if cells[1].is_empty() { format!("channel {}", number + 1) } else { cells[1].to_owned() };
-    let side = cells.get(12).and_then(|text| text.chars().next()).map(|c| c.to_ascii_uppercase());
+    let side = match cells.get(12).and_then(|text| text.chars().next()).map(|c| c.to_ascii_uppercase()) {
+        Some('P') => Some(Winding::Primary),
+        Some('S') => Some(Winding::Secondary),
+        _ => None,
+    };
     Ok(Analog {
         name,
         quantity,
@@ -216,8 +255,25 @@ fn channel(lines: &mut Lines<'_>, number: usize) -> Result<Analog, Error> {
         skew_us: optional(7).unwrap_or(0.0),
         largest: optional(9),
         rating: optional(10).zip(optional(11)).filter(|(primary, secondary)| *primary > 0.0 && *secondary > 0.0),
-        side: side.filter(|side| matches!(side, 'P' | 'S')),
+        side,
+        turned: false,
+        wanted: true,
+        line: lines.next as u64,
     })
+}
+
+/// Half a unit of the last digit of a printed rate, relative; of at least six digits.
+fn rounding(text: &str, hz: f64) -> f64 {
+    const MEANT: i32 = 6;
+    if hz <= 0.0 {
+        return 0.0;
+    }
+    let (mantissa, exponent) = text.split_once(['e', 'E']).unwrap_or((text, "0"));
+    let decimals = mantissa.split_once('.').map_or(0, |(_, decimals)| i32::try_from(decimals.len()).unwrap_or(0));
+    let last = exponent.parse().unwrap_or(0).clamp(-300, 300) - decimals.min(300);
+    #[expect(clippy::cast_possible_truncation, reason = "the logarithm of a double is below 309")]
+    let meant = hz.log10().floor() as i32 + 1 - MEANT;
+    0.5 * 10f64.powi(last.min(meant)) / hz
 }
 
 fn rates(lines: &mut Lines<'_>) -> Result<Vec<Rate>, Error> {
@@ -242,7 +298,7 @@ fn rates(lines: &mut Lines<'_>) -> Result<Vec<Rate>, Error> {
         if rates.last().is_some_and(|before| before.last >= last) {
             return Err(lines.wrong(1, format!("a last sample of {last}"), "a number above that of the line before"));
         }
-        rates.push(Rate { hz, last });
+        rates.push(Rate { hz, relative: rounding(cells[0], hz), last });
     }
     Ok(rates)
 }

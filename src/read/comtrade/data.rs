@@ -39,6 +39,8 @@ pub(super) struct Rows {
     digital: usize,
     /// What 99999 would be: a value where a channel's stated range reaches it.
     reaches: Vec<bool>,
+    /// Channels that are left out; what marks a missing value is none for them.
+    left_out: Vec<usize>,
     stream: BufReader<Box<dyn Read + Send>>,
     buffer: Vec<u8>,
     /// The number of the line read last, or the byte behind the frame read last.
@@ -57,6 +59,7 @@ impl Rows {
             analog: config.analog.len(),
             digital: config.digital,
             reaches: reaches.collect(),
+            left_out: config.analog.iter().enumerate().filter(|(_, c)| !c.wanted).map(|(at, _)| at).collect(),
             stream,
             buffer: Vec::new(),
             line: place.line,
@@ -68,10 +71,14 @@ impl Rows {
 
     /// The next row; `false` at the end.
     pub(super) fn next(&mut self, row: &mut Row) -> Result<bool, Error> {
-        match self.kind.number() {
+        let more = match self.kind.number() {
             None => self.next_line(row),
             Some(number) => self.next_frame(row, number),
+        }?;
+        for &channel in self.left_out.iter().filter(|_| more) {
+            row.codes[channel] = 0.0;
         }
+        Ok(more)
     }
 
     /// An error at the row read last.

@@ -28,7 +28,7 @@ use std::io::{BufRead, BufReader, Read};
 use ndarray::Array2;
 
 use super::numbers::Number;
-use super::{Format, ReadOptions, Source, rows_per_block};
+use super::{Format, ReadOptions, Source, packed, picked, rows_per_block};
 use crate::capture::{Account, Block, Channel, Clock, Doubt, Header, RateCandidate, RateSource, Recording, Role};
 use crate::error::{Error, Finding, printable};
 use crate::units::Hertz;
@@ -111,17 +111,28 @@ fn score(head: &[u8]) -> Option<u8> {
 }
 
 /// Another file of the same name with another ending.
-fn with_ending(source: &Source, ending: &str) -> Option<Source> {
-    let bare = source.name().rsplit(['/', '\\']).next()?;
-    let (stem, _) = bare.rsplit_once('.')?;
+fn with_ending(source: &Source, ending: &str) -> Result<Option<Source>, Error> {
+    let Some((stem, _)) = bare(source).rsplit_once('.') else { return Ok(None) };
     let title: String = ending[..1].to_uppercase() + &ending[1..];
-    [ending.to_owned(), ending.to_uppercase(), title]
-        .iter()
-        .find_map(|ending| source.sibling(&format!("{stem}.{ending}")))
+    for ending in [ending.to_owned(), ending.to_uppercase(), title] {
+        if let Some(sibling) = packed::sibling(source, &format!("{stem}.{ending}"))? {
+            return Ok(Some(sibling));
+        }
+    }
+    Ok(None)
+}
+
+/// The name without its folder and without the ending of its packing.
+fn bare(source: &Source) -> &str {
+    packed::bare(file_name(source))
+}
+
+fn file_name(source: &Source) -> &str {
+    source.name().rsplit(['/', '\\']).next().unwrap_or_default()
 }
 
 fn has_ending(source: &Source, ending: &str) -> bool {
-    source.name().rsplit_once('.').is_some_and(|(_, own)| own.eq_ignore_ascii_case(ending))
+    bare(source).rsplit_once('.').is_some_and(|(_, own)| own.eq_ignore_ascii_case(ending))
 }
 
 /// Whether this is the data of a record: its configuration lies beside it.
@@ -129,14 +140,14 @@ fn has_configuration(source: &Source) -> Result<bool, Error> {
     if !has_ending(source, "dat") {
         return Ok(false);
     }
-    let Some(configuration) = with_ending(source, "cfg") else { return Ok(false) };
+    let Some(configuration) = with_ending(source, "cfg")? else { return Ok(false) };
     Ok(score(&configuration.bytes_at(0, super::FIRST_BYTES)?).is_some())
 }
 
 /// The configuration's text and where the data lie.
 fn parts(source: &Source) -> Result<(Source, String, Place), Error> {
     let configuration = if has_ending(source, "dat") {
-        with_ending(source, "cfg").unwrap_or_else(|| source.clone())
+        with_ending(source, "cfg")?.unwrap_or_else(|| source.clone())
     } else {
         source.clone()
     };
@@ -146,7 +157,7 @@ fn parts(source: &Source) -> Result<(Source, String, Place), Error> {
         return single(source);
     }
     let bytes = configuration.bytes_at(0, usize::try_from(LONGEST_CONFIGURATION).unwrap_or(usize::MAX))?;
-    let data = if has_ending(source, "dat") { Some(source.clone()) } else { with_ending(source, "dat") };
+    let data = if has_ending(source, "dat") { Some(source.clone()) } else { with_ending(source, "dat")? };
     let data = data.ok_or_else(|| {
         Error::input("is the configuration of a COMTRADE record; its data are not beside it")
             .in_file(source.name())
@@ -203,17 +214,19 @@ struct Section {
     first: u64,
     end: u64,
     hz: f64,
+    /// Half a unit of the last digit of the rate, relative.
+    relative: f64,
 }
 
 /// The section that the options pick; all rows where there is one rate.
 fn section(source: &Source, config: &Config, place: &Place, options: &ReadOptions) -> Result<Section, Error> {
     let mut sections: Vec<Section> = Vec::new();
-    for &Rate { hz, last } in &config.rates {
+    for &Rate { hz, relative, last } in &config.rates {
         match sections.last_mut() {
             Some(section) if section.hz.to_bits() == hz.to_bits() => section.end = last,
             before => {
                 let first = before.map_or(0, |section| section.end);
-                sections.push(Section { first, end: last, hz });
+                sections.push(Section { first, end: last, hz, relative });
             }
         }
     }
@@ -235,7 +248,8 @@ fn section(source: &Source, config: &Config, place: &Place, options: &ReadOption
                 .expected(format!("one of: {}", listed.join("; ")))
         });
     }
-    let rows = survey(&mut Rows::open(place, config)?, Section { first: 0, end: u64::MAX, hz: 0.0 })?.rows;
+    let rows =
+        survey(&mut Rows::open(place, config)?, Section { first: 0, end: u64::MAX, hz: 0.0, relative: 0.0 })?.rows;
     if rows <= sections[0].end {
         return Ok(sections[0]);
     }
@@ -332,7 +346,19 @@ impl Survey {
 
 fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Error> {
     let (configuration, text, place) = parts(source)?;
-    let config = config::parse(configuration.name(), &text)?;
+    let mut config = config::parse(configuration.name(), &text)?;
+    // A channel that is left out may miss values, and its skew does not matter.
+    let wanted = picked::wanted(config.analog.iter().map(|channel| channel.name.as_str()), options)?;
+    for (at, channel) in config.analog.iter_mut().enumerate() {
+        channel.wanted = wanted.contains(&at);
+    }
+    if let Some(side) = options.side {
+        config
+            .analog
+            .iter_mut()
+            .filter(|channel| channel.wanted)
+            .try_for_each(|channel| channel.turn_to(side).map_err(|error| error.in_file(configuration.name())))?;
+    }
     let section = section(source, &config, &place, options)?;
     let survey = survey(&mut Rows::open(&place, &config)?, section)?;
     if survey.rows == 0 {
@@ -346,9 +372,14 @@ fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Er
     let header = header(source, &config, section, clock, findings);
     let mut account = Account::of(&header);
     account.rates = rates;
+    let halves = [&configuration, &place.source].into_iter().filter(|half| half.name() != source.name());
+    account.files = halves.map(|half| file_name(half).to_owned()).collect();
     for (column, channel) in account.columns.iter_mut().zip(&config.analog) {
         column.scale = channel.a * channel.unit_factor;
         column.why = format!("analog channel: {}", formula(channel));
+        if channel.rating.is_some() {
+            column.option.push_str(", --side");
+        }
     }
     if config.digital > 0 {
         account.skipped.push(format!("{} digital channels.", config.digital));
@@ -388,7 +419,7 @@ fn clock(
     let chosen = options
         .sample_rate
         .map(|rate| (rate, RateSource::Option, 0.0))
-        .or(line.map(|rate| (rate, RateSource::Header, 0.0)))
+        .or(line.map(|rate| (rate, RateSource::Header, section.relative)))
         .or(stamps.and_then(from_stamps));
     let (rate, from, relative_uncertainty) = chosen.ok_or_else(|| {
         let found = match (stamps, survey.steps) {
@@ -429,7 +460,7 @@ fn clock(
         candidate(RateSource::Option, "the option given", rate.get(), 0.0);
     }
     if let Some(rate) = line {
-        candidate(RateSource::Header, "the rate line", rate.get(), 0.0);
+        candidate(RateSource::Header, "the rate line", rate.get(), section.relative);
     }
     match stamps {
         Some((hz, uncertainty, even)) => {
@@ -472,8 +503,12 @@ fn remarks(config: &Config, section: Section, survey: &Survey, findings: &mut Ve
             format!("The last {} samples are marked as missing and were left out.", survey.rows - survey.usable());
         findings.push(Finding::limit("missing_at_the_end", message));
     }
-    let skewed: Vec<&str> =
-        config.analog.iter().filter(|channel| channel.skew_us != 0.0).map(|channel| channel.name.as_str()).collect();
+    let skewed: Vec<&str> = config
+        .analog
+        .iter()
+        .filter(|channel| channel.wanted && channel.skew_us != 0.0)
+        .map(|channel| channel.name.as_str())
+        .collect();
     if !skewed.is_empty() {
         let message = format!(
             "Channels were sampled at other instants than the time stamp says, and are left so: {}.",
@@ -484,6 +519,7 @@ fn remarks(config: &Config, section: Section, survey: &Survey, findings: &mut Ve
     let foreign: Vec<String> = config
         .analog
         .iter()
+        .filter(|channel| channel.wanted)
         .filter_map(|channel| Some(format!("{} in \"{}\"", channel.name, channel.foreign_unit.as_ref()?)))
         .collect();
     if !foreign.is_empty() {
@@ -525,11 +561,10 @@ fn header(source: &Source, config: &Config, section: Section, clock: Clock, find
         let rating = channel
             .rating
             .map_or(String::new(), |(primary, secondary)| format!("; transformer {primary} to {secondary}"));
-        let side = match channel.side {
-            Some('P') => "; values are those of the primary side",
-            Some(_) => "; values are those of the secondary side",
-            None => "",
-        };
+        let side = channel.side.map_or(String::new(), |side| match channel.turned {
+            true => format!("; turned to those of the {} side, as the option says", side.word()),
+            false => format!("; values are those of the {} side", side.word()),
+        });
         reading.push(format!("\"{}\": {}{rating}{side}.", printable(&channel.name), formula(channel)));
     }
     if digital > 0 {
@@ -552,6 +587,7 @@ fn header(source: &Source, config: &Config, section: Section, clock: Clock, find
         layout: format!("COMTRADE, {year}, {}, {analog} analog and {digital} digital channels", config.kind.name()),
         channels: config.analog.iter().enumerate().map(channel).collect(),
         clock,
+        faithful_to_hz: None,
         promised_samples: Some(promised(config, section)),
         reading,
         findings,

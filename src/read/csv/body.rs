@@ -9,7 +9,7 @@ use super::cells::{
 use super::labels::Taken;
 use super::text::{Head, Line, Lines, decode};
 use super::timing::{Fineness, Ruler};
-use crate::capture::{Account, Block, Header, Recording};
+use crate::capture::{Account, Block, Channel, Header, Quantity, Recording, Role};
 use crate::error::{Error, Finding};
 use crate::read::{ReadOptions, Source, rows_per_block};
 
@@ -254,6 +254,24 @@ impl Rows {
         survey.footer = odd.into_iter().next().map(|odd| (odd.line, odd.shown));
         survey.stretches.push(now);
         Ok(survey)
+    }
+
+    /// Takes the time in seconds as one more channel; gives its place among them.
+    ///
+    /// # Errors
+    /// Times that are no plain numbers.
+    pub(super) fn take_time(&mut self, unit: f64) -> Result<usize, Error> {
+        if self.key.form != Form::Number || self.dialect.united {
+            return Err(Error::input("the times are uneven and no plain numbers, so that --resample cannot take them")
+                .expected("a number of seconds, milliseconds, microseconds or nanoseconds for each row")
+                .remedy("export the record with a fixed time step, or with times as numbers"));
+        }
+        let cell = self.key.cell;
+        let at = self.taken.partition_point(|taken| taken.cell < cell);
+        let channel =
+            Channel { name: self.key.what.clone(), quantity: Quantity::Unit("s".to_owned()), role: Role::Other };
+        self.taken.insert(at, Taken { cell, channel, factor: unit, unit: None });
+        Ok(at)
     }
 
     /// The key of a row; `None` for a line that is no row.

@@ -12,6 +12,7 @@ mod cells;
 mod label;
 mod labels;
 mod preamble;
+mod resampled;
 mod sections;
 mod structure;
 mod text;
@@ -22,6 +23,7 @@ use body::{Ending, Form, Rows, Survey, Text};
 use cells::{scaled, split};
 use labels::{Columns, Time};
 use preamble::{Preamble, time_unit};
+use resampled::Resampled;
 use sections::Verdict;
 use structure::Table;
 pub(super) use text::ENCODINGS;
@@ -82,9 +84,11 @@ fn read_text(source: &Source, options: &ReadOptions, is_part: bool) -> Result<Bo
     let table = structure::find(&lines, options)?;
     let mut preamble = Preamble::collect(&lines, table.first, table.dialect, &table.columns)?;
     let mut columns = labels::read(&lines, &table, &preamble, options)?;
+    let mut header_file = None;
     let apart = columns.time.is_none() && options.sample_rate.is_none() && preamble.stated()?.is_none();
     if apart && let Some((found, name)) = apart::header_of(source)? {
         found.into_preamble(&mut preamble, &name);
+        header_file = Some(name);
         columns = labels::read(&lines, &table, &preamble, options)?;
     }
     if let Some(time) = columns.time.as_mut() {
@@ -108,8 +112,15 @@ fn read_text(source: &Source, options: &ReadOptions, is_part: bool) -> Result<Bo
     rows.strict = survey.comments + survey.repeats + survey.voids > 0;
     refuse_segments(&preamble, &columns, options)?;
     let timing = clock(&lines, &table, &preamble, &columns, &survey, options)?;
-    let (header, account) = header(source, &head, &table, &preamble, columns, &survey, timing, skipped, options);
-    Ok(Box::new(Text::open(header, account, rows, &head, &survey, options)?))
+    let uneven = timing.uneven.map(|uneven| (uneven, timing.unit));
+    let (header, account) =
+        header(source, &head, &table, &preamble, columns, &survey, timing, skipped, header_file, options);
+    let Some((uneven, unit)) = uneven else {
+        return Ok(Box::new(Text::open(header, account, rows, &head, &survey, options)?));
+    };
+    let time = rows.take_time(unit)?;
+    let text = Text::open(header, account, rows, &head, &survey, options)?;
+    Ok(Box::new(Resampled::read(text, time, uneven, survey.ruler().count(), options)?))
 }
 
 /// A recording with a sentence more on how it was read.
@@ -222,7 +233,14 @@ fn clock(
         timing.clock.start_s += cut as f64 * timing.clock.interval_s();
         return Ok(timing);
     };
-    let column = survey.ruler().read()?;
+    let (column, uneven) = match survey.ruler().read() {
+        Err(_) if options.resample => survey.ruler().uneven().map(|(column, uneven)| (column, Some(uneven)))?,
+        column => (column?, None),
+    };
+    if uneven.is_some() && options.sample_rate.is_some() {
+        return Err(Error::usage("--resample takes the rate from the uneven times, and --sample-rate gives another")
+            .remedy("give one of the two"));
+    }
     let (unit, how) = unit_of(time, &column, preamble, stated, options)?;
     twins_agree(time, &column.scaled(unit), survey)?;
     let first = table.rows.first().map(|&row| split(lines[row], table.dialect.separator)[time.cell]);
@@ -231,8 +249,10 @@ fn clock(
     if let Form::Epoch(base) | Form::Clock(base) = columns.key.form {
         start += base as f64;
     }
+    let stated = stated.filter(|_| uneven.is_none());
     let mut timing = timing::settle(options, stated, Some(&column.scaled(unit)), scaled(start, unit))?;
     timing.unit = unit;
+    timing.uneven = uneven.map(|uneven| uneven.scaled(unit));
     timing.reading.insert(0, how);
     if survey.midnights > 0 {
         timing.reading.push("Midnight passed within the record.".to_owned());
@@ -336,6 +356,7 @@ fn header(
     survey: &Survey,
     timing: Timing,
     mut skipped: Vec<String>,
+    apart: Option<String>,
     options: &ReadOptions,
 ) -> (Header, Account) {
     let mut reading = vec![format!("{}.", capital(&table.dialect.words()))];
@@ -389,6 +410,7 @@ fn header(
     skipped.extend(findings.iter().filter(|f| f.code == "lines_left_out").map(|f| f.message.clone()));
     skipped.dedup();
     let account = Account {
+        files: apart.into_iter().collect(),
         beside: Vec::new(),
         block: Some(block),
         columns: columns.account,
@@ -403,6 +425,7 @@ fn header(
         layout,
         channels,
         clock: timing.clock,
+        faithful_to_hz: None,
         promised_samples: preamble.count,
         reading,
         findings,
@@ -440,7 +463,8 @@ fn rates(preamble: &Preamble, time: &Option<Time>, survey: &Survey, clock: &Cloc
             used: used && !rates.iter().any(|other| other.used),
         });
     }
-    if let (Some(time), Ok(column)) = (time, survey.ruler().read()) {
+    let column = survey.ruler().read().or_else(|_| survey.ruler().uneven().map(|(column, _)| column));
+    if let (Some(time), Ok(column)) = (time, column) {
         let column = column.scaled(unit);
         rates.push(RateCandidate {
             source: "the end points of the time column".to_owned(),

@@ -235,6 +235,34 @@ impl Ruler {
         Ok(Column { interval, start: self.first.0, relative: half / (interval * steps), slopes, single: noisy })
     }
 
+    /// The mean interval of a column whose steps differ, for samples that are to be laid on an even grid.
+    ///
+    /// # Errors
+    /// Times that run backwards or stand still, and pairs of equal times.
+    pub(super) fn uneven(&self) -> Result<(Column, Uneven), Error> {
+        let steps = self.count.saturating_sub(1) as f64;
+        let interval = (self.last.0 - self.first.0) / steps;
+        if self.in_pairs && self.count >= 4 {
+            return Err(in_pairs());
+        }
+        if self.count < 2 || self.backwards.is_some() || interval <= 0.0 {
+            return Err(self.complaint());
+        }
+        if self.smallest.size <= 0.0 {
+            return Err(Error::input("the time stands still here, so that --resample cannot tell the samples apart")
+                .at_line(self.smallest.line, None)
+                .expected("times that rise from row to row")
+                .remedy("export the record with finer times"));
+        }
+        let half_unit = self.first.1.max(self.last.1);
+        // A header states its interval in round numbers; whether it is meant in this unit is all that is asked.
+        let slopes = Slopes { low: 0.99 * interval, high: 1.01 * interval };
+        let relative = half_unit / (interval * steps);
+        let (smallest, largest) = (self.smallest.size, self.largest.size);
+        let column = Column { interval, start: self.first.0, relative, slopes, single: false };
+        Ok((column, Uneven { smallest, largest, half_unit, line: self.largest.line }))
+    }
+
     /// Whether rounding and noise explain the largest and the smallest step.
     ///
     /// A line alone does not see a single missing sample in a long record, as it runs through the middle of the jump.
@@ -272,7 +300,10 @@ impl Ruler {
             ))
             .at_line(self.largest.line, None)
             .expected("times that rise in equal steps")
-            .remedy("cut the file at the gap, or export the record once more");
+            .remedy(
+                "cut the file at the gap, or export the record once more; --resample bridges a step or two and states the \
+                 error",
+            );
         }
         let mean = (self.last.0 - self.first.0) / steps;
         let worst = if mean - self.smallest.size > self.largest.size - mean { self.smallest } else { self.largest };
@@ -284,7 +315,7 @@ impl Ruler {
         ))
         .at_line(worst.line, None)
         .expected("uniform sampling")
-        .remedy("export the record with a fixed time step")
+        .remedy("export the record with a fixed time step; --resample lays it on an even grid and states the error")
     }
 }
 
@@ -301,6 +332,25 @@ pub(super) fn in_pairs() -> Error {
     Error::input("holds pairs of minimum and maximum (peak detect), not samples: an envelope has no spectrum")
         .expected("one sample for each instant")
         .remedy("record again with peak detect off")
+}
+
+/// What a column of uneven times says besides. In the unit of the column, or in seconds once it is scaled.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Uneven {
+    pub(super) smallest: f64,
+    pub(super) largest: f64,
+    /// How finely a time is printed: half a unit of its last digit.
+    pub(super) half_unit: f64,
+    /// The line that the largest step leads to.
+    pub(super) line: u64,
+}
+
+impl Uneven {
+    /// The same in another unit.
+    pub(super) fn scaled(self, factor: f64) -> Self {
+        let [smallest, largest, half_unit] = [self.smallest, self.largest, self.half_unit].map(|time| time * factor);
+        Self { smallest, largest, half_unit, ..self }
+    }
 }
 
 /// What a uniform column of times says. In the unit of the column.
@@ -369,6 +419,8 @@ pub(super) struct Timing {
     pub(super) clock: Clock,
     /// The factor of the time column to seconds.
     pub(super) unit: f64,
+    /// Set where the times are uneven and the options ask for an even grid.
+    pub(super) uneven: Option<Uneven>,
     pub(super) reading: Vec<String>,
     pub(super) findings: Vec<Finding>,
 }
@@ -423,7 +475,7 @@ pub(super) fn settle(
         });
         Clock { rate, source, relative_uncertainty: relative, start_s: start }
     };
-    Ok(Timing { clock, unit: 1.0, reading, findings })
+    Ok(Timing { clock, unit: 1.0, uneven: None, reading, findings })
 }
 
 /// The rate for people.
