@@ -30,6 +30,7 @@ mod methods_reference;
 #[cfg(feature = "cli")]
 mod program;
 mod properties;
+mod reading_arrays;
 mod reading_beside;
 mod reading_containers;
 mod reading_exports;
