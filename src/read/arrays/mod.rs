@@ -1,6 +1,6 @@
 //! Named arrays of numbers as one recording: which one is time, what states the rate, which are channels.
 //!
-//! A container (NPZ, MAT, Parquet, Arrow) lists its arrays and opens them as rows of numbers; everything that is
+//! A container (NPZ, MAT, Parquet) lists its arrays and opens them as rows of numbers; everything that is
 //! common to them is decided here, by the words that text tables use as well. What is taken as what, and what is
 //! left out, is said. The samples stay in their file until a block is asked for.
 
@@ -114,6 +114,9 @@ impl<'a> Draft<'a> {
 
     fn recording(mut self, options: &ReadOptions) -> Result<Box<dyn Recording>, Error> {
         self.take_facts()?;
+        for wanted in &options.channels {
+            self.find(wanted).ok_or_else(|| self.no_such("--channels", wanted))?;
+        }
         let clocked = self.times(options)?;
         let length = self.length(clocked.as_ref(), options)?;
         let mut taken = self.channels(clocked.as_ref(), length, options)?;
@@ -289,8 +292,7 @@ impl<'a> Draft<'a> {
 
     /// Every column that is left and as long as the record.
     fn channels(&mut self, clocked: Option<&Clocked>, length: u64, options: &ReadOptions) -> Result<Vec<Taken>, Error> {
-        let wanted = options.channels.iter().map(|name| self.find(name).ok_or_else(|| self.no_such("--channels", name)));
-        let wanted: Vec<(usize, usize)> = wanted.collect::<Result<_, _>>()?;
+        let wanted: Vec<(usize, usize)> = options.channels.iter().filter_map(|name| self.find(name)).collect();
         for &(at, _) in &wanted {
             let rows = self.container.arrays[at].rows;
             if rows != length {

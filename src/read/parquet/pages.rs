@@ -200,7 +200,7 @@ impl Pages {
         let read = |reader: &mut dyn Read| {
             let mut out = Vec::new();
             reader.take(size as u64 + 1).read_to_end(&mut out).map_err(|error| failed(&error.to_string()))?;
-            Ok(out)
+            Ok::<_, ParquetError>(out)
         };
         let out = match self.codec {
             Compression::UNCOMPRESSED => body.to_vec(),
