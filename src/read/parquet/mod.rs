@@ -38,5 +38,5 @@ fn open(source: &Source, _options: &ReadOptions) -> Result<Box<dyn Recording>, E
     Err(Error::input("is a Parquet file, which this build does not read")
         .in_file(source.name())
         .expected("a build with the feature \"columnar\"")
-        .remedy("install with the default features, or save the table as NPZ or CSV"))
+        .remedy("build with --features columnar, or save the table as NPZ or CSV"))
 }
