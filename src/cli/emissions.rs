@@ -82,7 +82,8 @@ impl Emissions {
         settings: &Settings,
         criteria: Criteria,
     ) -> Result<Outcome, Error> {
-        let (inputs, comparison) = emission_changes(&captures(&self.before), &captures(&self.after), settings, criteria)?;
+        let (inputs, comparison) =
+            emission_changes(&captures(&self.before), &captures(&self.after), settings, criteria)?;
         console.findings(comparison.before.iter().chain(&comparison.after).flat_map(warnings));
         let forms = Forms {
             settings: super::with(settings, "criteria", &criteria)?,

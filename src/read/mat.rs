@@ -143,7 +143,15 @@ impl Parts<'_> {
         let name = if plain { self.part(axes.next)? } else { axes };
         let bytes = self.bytes.get(name.data_at..name.data_at + usize::try_from(name.size).ok()?)?;
         let name_text = String::from_utf8_lossy(bytes).into_owned();
-        Some(Matrix { name: name_text, class, complex, logical, shape, numbers: self.part(name.next), size: whole.size })
+        Some(Matrix {
+            name: name_text,
+            class,
+            complex,
+            logical,
+            shape,
+            numbers: self.part(name.next),
+            size: whole.size,
+        })
     }
 }
 

@@ -51,7 +51,8 @@ pub struct Format {
 pub type Open = fn(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Error>;
 
 /// All formats. A new one is a file and a line here.
-pub const FORMATS: &[Format] = &[comtrade::FORMAT, csv::FORMAT, mat::FORMAT, npy::FORMAT, npz::FORMAT, parquet::FORMAT, raw::FORMAT, wav::FORMAT];
+pub const FORMATS: &[Format] =
+    &[comtrade::FORMAT, csv::FORMAT, mat::FORMAT, npy::FORMAT, npz::FORMAT, parquet::FORMAT, raw::FORMAT, wav::FORMAT];
 
 /// How many bytes at the beginning decide on the format.
 const FIRST_BYTES: usize = 4096;

@@ -147,7 +147,15 @@ pub(super) fn start(source: &Source) -> Result<Start, Error> {
         _ => (None, big_endian),
     };
     let about = printable(&npy.dtype().descr());
-    Ok(Start { data_at, shape: npy.shape().to_vec(), fortran: npy.order() == Order::Fortran, number, big_endian, seconds, about })
+    Ok(Start {
+        data_at,
+        shape: npy.shape().to_vec(),
+        fortran: npy.order() == Order::Fortran,
+        number,
+        big_endian,
+        seconds,
+        about,
+    })
 }
 
 fn seconds_of(unit: TimeUnits) -> Option<f64> {

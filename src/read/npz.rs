@@ -101,7 +101,8 @@ fn array(name: &str, source: &Source, size: u64) -> Result<Array, Trouble> {
         return Err(Trouble::Skip("is empty".to_owned()));
     }
     let about = format!("{}, shape {:?}", start.about, start.shape);
-    let dense = Dense { source: source.clone(), at: start.data_at, number, big_endian: start.big_endian, layout, epoch: None };
+    let dense =
+        Dense { source: source.clone(), at: start.data_at, number, big_endian: start.big_endian, layout, epoch: None };
     let (dense, kind) = dense.timed(kind)?;
     let (name, unit) = (name.to_owned(), String::new());
     Ok(Array { name, unit, kind, rows: layout.rows, columns: layout.columns, about, open: dense.opener() })
@@ -159,7 +160,8 @@ fn members(source: &Source) -> Result<Vec<Member>, Error> {
         let [size, in_archive, header_at] = fields;
         let method = word(&row, 10);
         if word(&row, 8) & 1 != 0 || !matches!(method, 0 | 8) {
-            let how = if method == 0 || method == 8 { "encrypted".to_owned() } else { format!("packed by method {method}") };
+            let how =
+                if method == 0 || method == 8 { "encrypted".to_owned() } else { format!("packed by method {method}") };
             return Err(refuse(source, format!("\"{}\" is {how}", printable(&name)))
                 .expected("arrays that are stored or deflated")
                 .remedy("save with savez or savez_compressed"));
@@ -195,7 +197,10 @@ fn large_fields(extra: &[u8], fields: &mut [u64; 3]) {
 fn directory(source: &Source, length: u64) -> Result<(u64, u64, u64), Error> {
     let from = length.saturating_sub(LONGEST_END + 20);
     let tail = source.bytes_at(from, usize::try_from(LONGEST_END + 20).unwrap_or(usize::MAX))?;
-    let is_end = |&at: &usize| tail[at..].starts_with(b"PK\x05\x06") && at + 22 + usize::try_from(word(&tail, at + 20)).unwrap_or(0) <= tail.len();
+    let is_end = |&at: &usize| {
+        tail[at..].starts_with(b"PK\x05\x06")
+            && at + 22 + usize::try_from(word(&tail, at + 20)).unwrap_or(0) <= tail.len()
+    };
     let at = (0..tail.len().saturating_sub(21)).rev().find(is_end);
     let at = at.ok_or_else(|| refuse(source, "is a zip archive without its directory: it was cut short"))?;
     let (mut count, mut begin) = (word(&tail, at + 10), long(&tail, at + 16));
@@ -246,7 +251,8 @@ impl Origin for Unpacked {
             return Ok(Box::new(open(self.at + position)?.take(size.saturating_sub(position))));
         }
         let stored = open(self.at)?.take(packed);
-        let inner: Box<dyn Read + Send> = if deflated { Box::new(DeflateDecoder::new(stored)) } else { Box::new(stored) };
+        let inner: Box<dyn Read + Send> =
+            if deflated { Box::new(DeflateDecoder::new(stored)) } else { Box::new(stored) };
         let mut stream = Checked { inner, left: size, sum: Crc::new(), checksum };
         io::copy(&mut (&mut stream).take(position), &mut io::sink())?;
         Ok(Box::new(stream))

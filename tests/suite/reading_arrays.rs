@@ -125,7 +125,8 @@ fn mat_structures_cells_text_and_complex_are_left_out_or_refused() {
 #[test]
 fn options_choose_times_channels_and_rate() {
     let with = |options: ReadOptions| read_with("npz-rate.npz", fixture("npz-rate.npz"), &options);
-    let channels = |list: &[&str]| ReadOptions { channels: list.iter().map(|&c| c.to_owned()).collect(), ..Default::default() };
+    let channels =
+        |list: &[&str]| ReadOptions { channels: list.iter().map(|&c| c.to_owned()).collect(), ..Default::default() };
     let (header, samples) = with(channels(&["odd"])).unwrap();
     assert_eq!(names(&header), ["odd"]);
     assert!(same_bits(&samples[0], &vectors()[2]));
@@ -226,8 +227,16 @@ fn hostile_archives_are_refused() {
         ("objects", archive(&[("wire.npy", npy("|O", "(9,)", &[0; 72]), None)]), &["Python objects"]),
         ("complex", archive(&[("wire.npy", npy("<c16", "(9,)", &[0; 144]), None)]), &["<c16"]),
         ("a cube", archive(&[("wire.npy", npy("<f8", "(2, 2, 2)", &[0; 64]), None)]), &["3 axes"]),
-        ("a shape beyond its bytes", archive(&[("wire.npy", npy("<f8", "(1000000000000,)", &[0; 80]), None)]), &["1000000000000", "80 bytes"]),
-        ("a shape beyond all", archive(&[("wire.npy", npy("<f8", "(9223372036854775807, 9)", &[0; 80]), None)]), &["beyond all bounds"]),
+        (
+            "a shape beyond its bytes",
+            archive(&[("wire.npy", npy("<f8", "(1000000000000,)", &[0; 80]), None)]),
+            &["1000000000000", "80 bytes"],
+        ),
+        (
+            "a shape beyond all",
+            archive(&[("wire.npy", npy("<f8", "(9223372036854775807, 9)", &[0; 80]), None)]),
+            &["beyond all bounds"],
+        ),
         ("an empty array", archive(&[("wire.npy", npy("<f8", "(0,)", &[]), None)]), &["is empty"]),
         ("a bomb's claim", archive(&[("wire.npy", vec![0; 50], Some([50, 4_000_000_000]))]), &["4000000000 unpacked"]),
         ("bytes that do not unpack", archive(&[("wire.npy", vec![0xff; 50], Some([50, 900]))]), &[]),
@@ -236,10 +245,37 @@ fn hostile_archives_are_refused() {
         ("uneven times", with(&|k| at(k) + f64::from(k * k % 7) * 1e-6), &["\"t\"", "equal steps"]),
         ("times that are none", with(&|k| if k == 7 { f64::NAN } else { at(k) }), &["row 8", "\"t\""]),
         ("times that stand still", with(&|_| 1.0), &["\"t\""]),
-        ("nan", archive(&[("wire.npy", npy("<f8", "(3,)", &doubles([0.0, f64::NAN, 1.0])), None), ("fs.npy", npy("<f8", "()", &doubles([1e5])), None)]), &["sample 1 of \"wire\""]),
-        ("two rates", archive(&[("wire.npy", good(), None), ("fs.npy", npy("<f8", "()", &doubles([1e5])), None), ("dt.npy", npy("<f8", "()", &doubles([1e-6])), None)]), &["contradict", "--sample-rate"]),
-        ("times against the rate", archive(&[("wire.npy", good(), None), ("t.npy", time(&at), None), ("fs.npy", npy("<f8", "()", &doubles([1e5])), None)]), &["--sample-rate"]),
-        ("a rate of zero", archive(&[("wire.npy", good(), None), ("fs.npy", npy("<f8", "()", &doubles([0.0])), None)]), &["--sample-rate"]),
+        (
+            "nan",
+            archive(&[
+                ("wire.npy", npy("<f8", "(3,)", &doubles([0.0, f64::NAN, 1.0])), None),
+                ("fs.npy", npy("<f8", "()", &doubles([1e5])), None),
+            ]),
+            &["sample 1 of \"wire\""],
+        ),
+        (
+            "two rates",
+            archive(&[
+                ("wire.npy", good(), None),
+                ("fs.npy", npy("<f8", "()", &doubles([1e5])), None),
+                ("dt.npy", npy("<f8", "()", &doubles([1e-6])), None),
+            ]),
+            &["contradict", "--sample-rate"],
+        ),
+        (
+            "times against the rate",
+            archive(&[
+                ("wire.npy", good(), None),
+                ("t.npy", time(&at), None),
+                ("fs.npy", npy("<f8", "()", &doubles([1e5])), None),
+            ]),
+            &["--sample-rate"],
+        ),
+        (
+            "a rate of zero",
+            archive(&[("wire.npy", good(), None), ("fs.npy", npy("<f8", "()", &doubles([0.0])), None)]),
+            &["--sample-rate"],
+        ),
     ];
     for (what, bytes, words) in cases {
         refused(what, bytes, words);
@@ -261,7 +297,11 @@ fn hostile_matrices_are_refused() {
     refused("axes beyond the numbers", larger(1, 51), &["51]", "400 bytes"]);
     refused("axes beyond all", larger(u32::MAX, u32::MAX), &["4294967295"]);
     let tag = [14u32, 448].map(u32::to_le_bytes).concat();
-    refused("a length beyond the file", replaced(&good, &tag, &[14u32, 0xffff_ff00].map(u32::to_le_bytes).concat()), &["cut short", "byte 128"]);
+    refused(
+        "a length beyond the file",
+        replaced(&good, &tag, &[14u32, 0xffff_ff00].map(u32::to_le_bytes).concat()),
+        &["cut short", "byte 128"],
+    );
     refused("a length beyond its numbers", replaced(&good, &tag, &[14u32, 64].map(u32::to_le_bytes).concat()), &[]);
     let packed = fixture("mat-columns-packed.mat");
     let mut damaged = packed.clone();
@@ -277,7 +317,8 @@ mod columnar {
     #[test]
     fn parquet_of_each_codec_gives_the_same_numbers() {
         for codec in ["none", "snappy", "gzip", "lz4", "zstd"] {
-            let (header, samples) = read(&format!("parquet-time-{codec}.parquet")).unwrap_or_else(|e| panic!("{codec}: {e}"));
+            let (header, samples) =
+                read(&format!("parquet-time-{codec}.parquet")).unwrap_or_else(|e| panic!("{codec}: {e}"));
             assert_eq!((names(&header), header.clock.rate.get()), (vec!["wire", "air"], 250e3), "{codec}");
             let [wire, air, ..] = vectors();
             assert!(same_bits(&samples[0], &wire), "{codec}");
@@ -295,7 +336,8 @@ mod columnar {
 
     #[test]
     fn parquet_without_a_value_lists_and_words() {
-        let options = ReadOptions { sample_rate: Some(linewake::units::Hertz::new(1e5).unwrap()), ..Default::default() };
+        let options =
+            ReadOptions { sample_rate: Some(linewake::units::Hertz::new(1e5).unwrap()), ..Default::default() };
         let bytes = fixture("parquet-missing.parquet");
         let error = read_with("hole.parquet", bytes.clone(), &options).unwrap_err().to_string();
         assert!(error.contains("sample 49 of \"air\" is missing"), "{error}");
@@ -329,7 +371,12 @@ mod columnar {
         refused("nested", bytes, &["no sound description"]);
         // Less memory than a page takes.
         let little = ReadOptions { max_memory: Some(64), ..Default::default() };
-        let error = read_with("p.parquet", fixture("specimen.parquet"), &ReadOptions { sample_rate: Some(linewake::units::Hertz::new(1e5).unwrap()), ..little }).unwrap_err();
+        let error = read_with(
+            "p.parquet",
+            fixture("specimen.parquet"),
+            &ReadOptions { sample_rate: Some(linewake::units::Hertz::new(1e5).unwrap()), ..little },
+        )
+        .unwrap_err();
         assert!(error.to_string().contains("--max-memory"), "{error}");
     }
 }

@@ -36,7 +36,10 @@ pub(super) enum Kind {
     Floating,
     Whole,
     /// Times by their type; a unit is so many seconds, and the first one lies so many seconds behind the epoch.
-    Time { seconds: f64, epoch_s: f64 },
+    Time {
+        seconds: f64,
+        epoch_s: f64,
+    },
 }
 
 type Opener = Arc<dyn Fn() -> Result<Box<dyn Rows>, Error> + Send + Sync>;
@@ -177,7 +180,8 @@ impl<'a> Draft<'a> {
         let mut found: Option<Clocked> = None;
         for at in sure {
             // Of several times the one of the longest arrays is the clock; the names of others are told.
-            let longer = found.as_ref().is_none_or(|f| self.container.arrays[f.array].rows < self.container.arrays[at].rows);
+            let longer =
+                found.as_ref().is_none_or(|f| self.container.arrays[f.array].rows < self.container.arrays[at].rows);
             if longer {
                 if let Some(before) = found.take() {
                     self.decide(before.array, "left out", "a second array of times");
@@ -190,7 +194,9 @@ impl<'a> Draft<'a> {
         for at in perhaps {
             let even = self.laid(at, 0).ok().filter(|clocked| clocked.times.are_even());
             match even {
-                Some(_) if self.container.arrays[at].kind == Kind::Whole => self.decide(at, "left out", "counts the samples"),
+                Some(_) if self.container.arrays[at].kind == Kind::Whole => {
+                    self.decide(at, "left out", "counts the samples")
+                }
                 Some(clocked) if found.is_none() => found = Some(clocked),
                 Some(_) => self.decide(at, "left out", "a second array of times"),
                 None => {}
@@ -247,17 +253,24 @@ impl<'a> Draft<'a> {
     /// An array by its name or number, or a column of one.
     fn find(&self, wanted: &str) -> Option<(usize, usize)> {
         let columns = || {
-            self.container.arrays.iter().enumerate().flat_map(|(at, array)| (0..array.columns.min(MOST_CHANNELS)).map(move |c| (at, c)))
+            self.container
+                .arrays
+                .iter()
+                .enumerate()
+                .flat_map(|(at, array)| (0..array.columns.min(MOST_CHANNELS)).map(move |c| (at, c)))
         };
         let named = |&(at, column): &(usize, usize)| {
             let array = &self.container.arrays[at];
             column == 0 && array.name == wanted || array.columns > 1 && column_name(array, column) == wanted
         };
         let number = wanted.parse::<usize>().ok().and_then(|number| number.checked_sub(1));
-        columns().find(named).or_else(|| {
-            let lower = wanted.to_lowercase();
-            columns().find(|&(at, column)| column == 0 && self.container.arrays[at].name.to_lowercase() == lower)
-        }).or_else(|| number.filter(|&at| at < self.container.arrays.len()).map(|at| (at, 0)))
+        columns()
+            .find(named)
+            .or_else(|| {
+                let lower = wanted.to_lowercase();
+                columns().find(|&(at, column)| column == 0 && self.container.arrays[at].name.to_lowercase() == lower)
+            })
+            .or_else(|| number.filter(|&at| at < self.container.arrays.len()).map(|at| (at, 0)))
     }
 
     fn no_such(&self, option: &str, wanted: &str) -> Error {
@@ -274,7 +287,8 @@ impl<'a> Draft<'a> {
         let arrays = &self.container.arrays;
         let mut candidates: Vec<usize> = (0..arrays.len()).filter(|&at| self.parts[at].is_none()).collect();
         if !options.channels.is_empty() {
-            let wanted = |at: &usize| options.channels.iter().any(|name| self.find(name).is_some_and(|found| found.0 == *at));
+            let wanted =
+                |at: &usize| options.channels.iter().any(|name| self.find(name).is_some_and(|found| found.0 == *at));
             candidates.retain(wanted);
         }
         candidates.into_iter().map(|at| arrays[at].rows).max().filter(|&rows| rows > 1).ok_or_else(|| self.nothing())
@@ -312,7 +326,13 @@ impl<'a> Draft<'a> {
         for at in 0..self.container.arrays.len() {
             let array = &self.container.arrays[at];
             let name = Name::read(&array.name, &array.unit);
-            let is_wanted = |column| wanted.is_empty() || wanted.iter().any(|&(a, c)| a == at && (c == column || array.columns > 1 && c == 0 && !names_a_column(&options.channels, array)));
+            let is_wanted = |column| {
+                wanted.is_empty()
+                    || wanted.iter().any(|&(a, c)| {
+                        a == at
+                            && (c == column || array.columns > 1 && c == 0 && !names_a_column(&options.channels, array))
+                    })
+            };
             if let Some(clocked) = clocked.filter(|clocked| clocked.array == at && array.columns == 1) {
                 let even = if clocked.times.are_even() { "rises in equal steps" } else { "named for time" };
                 self.decide(at, "time", even);
@@ -337,7 +357,8 @@ impl<'a> Draft<'a> {
                     .remedy("export the waveform"));
             }
             for column in 0..array.columns {
-                if clocked.is_some_and(|clocked| clocked.array == at && clocked.column == column) || !is_wanted(column) {
+                if clocked.is_some_and(|clocked| clocked.array == at && clocked.column == column) || !is_wanted(column)
+                {
                     continue;
                 }
                 let unstated = if array.kind == Kind::Whole { Quantity::Codes } else { Quantity::Unknown };
@@ -352,7 +373,11 @@ impl<'a> Draft<'a> {
             }
             let why = format!("{}, as long as the record", array.about);
             let is_channel = taken.last().is_some_and(|taken| taken.array == at);
-            self.decide(at, if is_channel { "channel" } else { "left out" }, if is_channel { why } else { "not among the channels asked for".into() });
+            self.decide(
+                at,
+                if is_channel { "channel" } else { "left out" },
+                if is_channel { why } else { "not among the channels asked for".into() },
+            );
         }
         match taken.len() {
             0 => Err(self.nothing()),
@@ -389,7 +414,8 @@ impl<'a> Draft<'a> {
             self.findings.push(Finding::limit("unit_unknown", message));
         }
         if let Some(names) = names(&Quantity::Codes) {
-            let message = format!("{names}: whole numbers without a unit, taken as codes; --scale gives the volts of a code.");
+            let message =
+                format!("{names}: whole numbers without a unit, taken as codes; --scale gives the volts of a code.");
             self.findings.push(Finding::limit("codes_without_volts", message));
         }
     }
@@ -413,11 +439,18 @@ impl<'a> Draft<'a> {
             });
             if clocked.is_some_and(|clocked| clocked.array == at && array.columns > 1) {
                 let why = "its first column rises in equal steps and is the time".to_owned();
-                columns.push(ColumnAccount { number: at + 1, name: column_name(array, 0), role: "time".into(), why, ..columns[columns.len() - 1].clone() });
+                columns.push(ColumnAccount {
+                    number: at + 1,
+                    name: column_name(array, 0),
+                    role: "time".into(),
+                    why,
+                    ..columns[columns.len() - 1].clone()
+                });
             }
         }
         let findings = self.findings.iter().chain(&settled.findings);
-        let doubts = findings.map(|finding| Doubt { what: finding.message.clone(), option: "--unit, --scale, --sample-rate".into() });
+        let doubts = findings
+            .map(|finding| Doubt { what: finding.message.clone(), option: "--unit, --scale, --sample-rate".into() });
         Account {
             beside: Vec::new(),
             block: None,
@@ -441,9 +474,11 @@ impl<'a> Draft<'a> {
             let name = column_name(&self.container.arrays[clocked.array], clocked.column);
             self.reading.push(format!("\"{}\" rises in equal steps and is the time.", printable(&name)));
         }
-        let left_out = (0..self.parts.len()).filter(|&at| self.parts[at].as_ref().is_some_and(|part| part.role == "left out"));
-        let left_out: Vec<String> =
-            left_out.map(|at| format!("{} ({})", self.name(at), self.parts[at].as_ref().map_or("", |part| &part.why))).collect();
+        let left_out =
+            (0..self.parts.len()).filter(|&at| self.parts[at].as_ref().is_some_and(|part| part.role == "left out"));
+        let left_out: Vec<String> = left_out
+            .map(|at| format!("{} ({})", self.name(at), self.parts[at].as_ref().map_or("", |part| &part.why)))
+            .collect();
         if !left_out.is_empty() {
             self.reading.push(format!("Left out: {}.", left_out.join(", ")));
         }

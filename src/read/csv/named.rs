@@ -124,13 +124,25 @@ impl Facts {
     fn rates(&self, clock: &Clock, column: Option<&Column>, time: Option<&str>) -> Vec<RateCandidate> {
         let mut rates = Vec::new();
         if clock.source == RateSource::Option {
-            rates.push((RateSource::Option.words().to_owned(), "--sample-rate".to_owned(), clock.interval_s(), 0.0, true));
+            rates.push((
+                RateSource::Option.words().to_owned(),
+                "--sample-rate".to_owned(),
+                clock.interval_s(),
+                0.0,
+                true,
+            ));
         }
         let mut used = clock.source == RateSource::Header;
         for stated in &self.0.candidates {
             let taken = used && (stated.interval * clock.rate.get() - 1.0).abs() < 1e-9;
             used &= !taken;
-            rates.push(("a number that stands alone".to_owned(), stated.written.clone(), stated.interval, stated.relative, taken));
+            rates.push((
+                "a number that stands alone".to_owned(),
+                stated.written.clone(),
+                stated.interval,
+                stated.relative,
+                taken,
+            ));
         }
         if let (Some(column), Some(name)) = (column, time) {
             let source = "the end points of the times".to_owned();
@@ -218,7 +230,8 @@ impl Times {
         /// As in text tables: below this rate times in seconds are not believed without their unit.
         const SLOW_HZ: f64 = 1e3;
         let name = format!("\"{}\"", printable(&self.name));
-        let word = |unit: f64| UNITS.iter().find(|(_, factor)| (factor / unit - 1.0).abs() < 1e-9).map_or("its unit", |u| u.0);
+        let word =
+            |unit: f64| UNITS.iter().find(|(_, factor)| (factor / unit - 1.0).abs() < 1e-9).map_or("its unit", |u| u.0);
         let given = options.time_unit.as_deref().map(|text| {
             time_unit(text).ok_or_else(|| {
                 Error::usage(format!("--time-unit {}: no unit of time", printable(text))).expected("s, ms, us or ns")

@@ -44,7 +44,12 @@ pub(super) fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Rec
     let rows = groups.iter().try_fold(0u64, |sum, group| sum.checked_add(u64::try_from(group.num_rows()).ok()?));
     let rows = rows.ok_or_else(|| refuse(source, "counts rows below zero"))?;
     let most = options.max_memory.map_or(LARGEST_PAGE, |most| (most / 4).min(LARGEST_PAGE));
-    let table = Arc::new(Table { source: source.clone(), description: description.clone(), most, length: source.byte_count()? });
+    let table = Arc::new(Table {
+        source: source.clone(),
+        description: description.clone(),
+        most,
+        length: source.byte_count()?,
+    });
     let (mut arrays, mut skipped) = (Vec::new(), Vec::new());
     for (at, column) in file.schema_descr().columns().iter().enumerate() {
         let name = column.path().string();
@@ -120,9 +125,11 @@ fn form(column: &ColumnDescriptor) -> Result<(Form, Kind), &'static str> {
         (Type::INT64, None, ConvertedType::TIMESTAMP_MICROS) => time(1e-6),
         (Type::INT32, Some(LogicalType::Integer(form)), _) if !form.is_signed => Ok((Form::Unsigned32, Kind::Whole)),
         (Type::INT64, Some(LogicalType::Integer(form)), _) if !form.is_signed => Ok((Form::Unsigned64, Kind::Whole)),
-        (Type::INT32, None | Some(LogicalType::Integer(_)), ConvertedType::NONE | ConvertedType::INT_8 | ConvertedType::INT_16 | ConvertedType::INT_32) => {
-            Ok((Form::Int32, Kind::Whole))
-        }
+        (
+            Type::INT32,
+            None | Some(LogicalType::Integer(_)),
+            ConvertedType::NONE | ConvertedType::INT_8 | ConvertedType::INT_16 | ConvertedType::INT_32,
+        ) => Ok((Form::Int32, Kind::Whole)),
         (Type::INT64, None | Some(LogicalType::Integer(_)), ConvertedType::NONE | ConvertedType::INT_64) => {
             Ok((Form::Int64, Kind::Whole))
         }
@@ -163,7 +170,10 @@ impl Table {
     fn reader(&self, group: &RowGroupMetaData, at: usize, form: Form) -> Result<ColumnReader, Error> {
         let chunk = group.columns().get(at).ok_or_else(|| refuse(&self.source, "has a group with too few columns"))?;
         if chunk.num_values() != group.num_rows() || chunk.file_path().is_some() {
-            return Err(refuse(&self.source, format!("has a column of {} values in a group of {} rows", chunk.num_values(), group.num_rows())));
+            return Err(refuse(
+                &self.source,
+                format!("has a column of {} values in a group of {} rows", chunk.num_values(), group.num_rows()),
+            ));
         }
         let begin = chunk.dictionary_page_offset().filter(|&at| at > 0).unwrap_or(chunk.data_page_offset());
         let begin = u64::try_from(begin.min(chunk.data_page_offset())).ok();

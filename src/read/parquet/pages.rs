@@ -214,7 +214,9 @@ impl Pages {
             Compression::ZSTD(_) => {
                 read(&mut StreamingDecoder::new(body).map_err(|error| failed(&error.to_string()))?)?
             }
-            Compression::LZ4_RAW => lz4_flex::block::decompress(body, size).map_err(|error| failed(&error.to_string()))?,
+            Compression::LZ4_RAW => {
+                lz4_flex::block::decompress(body, size).map_err(|error| failed(&error.to_string()))?
+            }
             other => return Err(wrong(format!("its pages are packed by {other}, which is not read here"))),
         };
         if out.len() == size { Ok(out) } else { Err(failed("it has another length")) }
