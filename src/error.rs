@@ -115,6 +115,17 @@ impl Error {
         self
     }
 
+    /// Says that the line is a row of an array with this name: arrays in binary files have no lines.
+    #[must_use]
+    pub(crate) fn in_array(mut self, name: &str) -> Self {
+        self.0.found = match self.0.place.line.take() {
+            Some(row) => format!("\"{}\", row {row}: {}", printable(name), self.0.found),
+            None => format!("\"{}\": {}", printable(name), self.0.found),
+        };
+        self.0.place.column = None;
+        self
+    }
+
     /// Says what would have been right.
     #[must_use]
     pub fn expected(mut self, expected: impl Into<String>) -> Self {
@@ -137,6 +148,11 @@ impl Error {
     /// Where it went wrong.
     pub fn place(&self) -> &Location {
         &self.0.place
+    }
+
+    /// What was found, without its place.
+    pub(crate) fn found(&self) -> &str {
+        &self.0.found
     }
 
     /// What to try, where there is advice.

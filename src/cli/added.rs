@@ -2,7 +2,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::files::sources;
+use super::files::captures;
 use super::options::{AcceptanceOptions, CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
@@ -47,8 +47,13 @@ impl Run for Added {
         self.acceptance.check("added", None)?;
         let settings = self.capture.settings()?;
         let delivery = Delivery::prepare("added", &self.output, true)?;
-        let (inputs, comparison) =
-            what_is_added(&sources(&self.off), &sources(&self.on), &settings, &self.bands, super::order(self.paired))?;
+        let (inputs, comparison) = what_is_added(
+            &captures(&self.off),
+            &captures(&self.on),
+            &settings,
+            &self.bands,
+            super::order(self.paired),
+        )?;
         console.findings(comparison.warnings.iter().map(|warning| (warning.path.as_deref(), &warning.finding)));
         let mut in_force = super::with(&settings, "bands", &self.bands)?;
         self.acceptance.put_into(&mut in_force);

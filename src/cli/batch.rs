@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use walkdir::WalkDir;
 
-use super::files::source;
+use super::files::capture;
 use super::options::{AcceptanceOptions, CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
@@ -107,7 +107,7 @@ fn captures_in(paths: &[PathBuf]) -> Result<Vec<Source>, Error> {
             files.push(path.clone());
         }
     }
-    Ok(files.iter().map(|path| source(path)).collect())
+    Ok(files.iter().map(|path| capture(path)).collect())
 }
 
 /// Packed files count by the ending before that of the packing. The data of a record in two files are read through

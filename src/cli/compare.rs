@@ -2,7 +2,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::files::sources;
+use super::files::captures;
 use super::options::{AcceptanceOptions, CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
@@ -54,9 +54,9 @@ impl Run for Compare {
         let settings = self.capture.settings()?;
         let delivery = Delivery::prepare("compare", &self.output, true)?;
         let (inputs, comparison) = what_changed_of_the_load(
-            Off { before: &sources(&self.off), after: &sources(&self.off_after) },
-            &sources(&self.before),
-            &sources(&self.after),
+            Off { before: &captures(&self.off), after: &captures(&self.off_after) },
+            &captures(&self.before),
+            &captures(&self.after),
             &settings,
             &self.bands,
             super::order(self.paired),

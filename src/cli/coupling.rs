@@ -2,7 +2,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::files::sources;
+use super::files::captures;
 use super::options::{AcceptanceOptions, CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
@@ -55,7 +55,7 @@ impl Run for Coupling {
         if !self.before.is_empty() {
             return self.change(console, delivery, &settings);
         }
-        let files = sources(&self.files);
+        let files = captures(&self.files);
         let (inputs, captures, outcome) = if self.pool {
             let (inputs, together) = coupling_together(&files, &settings, &self.bands)?;
             (inputs, vec![together], Outcome::Done)
@@ -96,7 +96,7 @@ impl Coupling {
     }
 
     fn change(&self, console: &mut Console, delivery: Delivery, settings: &Settings) -> Result<Outcome, Error> {
-        let (inputs, change) = coupling_change(&sources(&self.before), &sources(&self.after), settings, &self.bands)?;
+        let (inputs, change) = coupling_change(&captures(&self.before), &captures(&self.after), settings, &self.bands)?;
         console.findings([&change.before, &change.after].into_iter().flat_map(warnings));
         let forms = Forms {
             settings: self.settings(settings)?,

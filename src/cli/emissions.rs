@@ -2,7 +2,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::files::sources;
+use super::files::captures;
 use super::options::{CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
@@ -49,7 +49,7 @@ impl Run for Emissions {
             return self.changes(console, delivery, &settings, criteria);
         }
         let (done, outcome) =
-            each_file(console, sources(&self.files), |source| emissions(source, &settings, criteria))?;
+            each_file(console, captures(&self.files), |source| emissions(source, &settings, criteria))?;
         let (inputs, captures): (Vec<_>, Vec<CaptureEmissions>) = done.into_iter().unzip();
         let inputs = inputs.concat();
         console.findings(captures.iter().flat_map(warnings));
@@ -82,7 +82,8 @@ impl Emissions {
         settings: &Settings,
         criteria: Criteria,
     ) -> Result<Outcome, Error> {
-        let (inputs, comparison) = emission_changes(&sources(&self.before), &sources(&self.after), settings, criteria)?;
+        let (inputs, comparison) =
+            emission_changes(&captures(&self.before), &captures(&self.after), settings, criteria)?;
         console.findings(comparison.before.iter().chain(&comparison.after).flat_map(warnings));
         let forms = Forms {
             settings: super::with(settings, "criteria", &criteria)?,

@@ -1,8 +1,9 @@
 //! Files as sources, and outputs that appear whole or not at all.
 
 use std::fs::{self, File};
-use std::io::{self, Read, Seek, SeekFrom, Write};
+use std::io::{self, IsTerminal, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, MutexGuard, OnceLock};
 
 use tempfile::NamedTempFile;
 
@@ -18,6 +19,16 @@ struct FileOrigin {
 /// A source for a path. Nothing is opened yet.
 pub(super) fn source(path: &Path) -> Source {
     Source::new(FileOrigin { path: path.to_owned(), name: path.display().to_string() })
+}
+
+/// A source for a capture: a path, or `-` for standard input. Nothing is opened or read yet.
+pub(super) fn capture(path: &Path) -> Source {
+    if path == Path::new(STANDARD_INPUT) { Source::new(StandardInput(OnceLock::new())) } else { source(path) }
+}
+
+/// Sources for captures.
+pub(super) fn captures(paths: &[PathBuf]) -> Vec<Source> {
+    paths.iter().map(|path| capture(path)).collect()
 }
 
 /// Sources for many paths.
@@ -57,6 +68,72 @@ impl Origin for FileOrigin {
         let bare = Path::new(name).file_name().filter(|bare| *bare == name)?;
         let path = self.path.with_file_name(bare);
         path.is_file().then(|| source(&path))
+    }
+}
+
+/// The word for standard input in place of a file.
+pub(super) const STANDARD_INPUT: &str = "-";
+
+/// Standard input as a source. What comes in is laid into a file without a name at the first look, because a capture
+/// is read more than once and may be of any length.
+struct StandardInput(OnceLock<Result<Spool, String>>);
+
+/// A file that several readers share, each with its own position.
+#[derive(Clone)]
+struct Spool(Arc<Mutex<File>>);
+
+struct SpoolReader {
+    spool: Spool,
+    position: u64,
+}
+
+impl StandardInput {
+    fn spool(&self) -> io::Result<Spool> {
+        let fill = || {
+            let mut input = io::stdin().lock();
+            if input.is_terminal() {
+                return Err(io::Error::other("nothing is piped into it"));
+            }
+            let mut file = tempfile::tempfile()?;
+            io::copy(&mut input, &mut file)?;
+            Ok(Spool(Arc::new(Mutex::new(file))))
+        };
+        let spool = self.0.get_or_init(|| fill().map_err(|error| error.to_string()));
+        spool.clone().map_err(io::Error::other)
+    }
+}
+
+impl Spool {
+    fn file(&self) -> io::Result<MutexGuard<'_, File>> {
+        self.0.lock().map_err(|_| io::Error::other("a reader of it failed"))
+    }
+}
+
+impl Read for SpoolReader {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        let mut file = self.spool.file()?;
+        file.seek(SeekFrom::Start(self.position))?;
+        let count = file.read(buffer)?;
+        self.position += count as u64;
+        Ok(count)
+    }
+}
+
+impl Origin for StandardInput {
+    fn name(&self) -> &str {
+        "standard input"
+    }
+
+    fn byte_count(&self) -> io::Result<u64> {
+        Ok(self.spool()?.file()?.metadata()?.len())
+    }
+
+    fn open_at(&self, position: u64) -> io::Result<Box<dyn Read + Send>> {
+        Ok(Box::new(SpoolReader { spool: self.spool()?, position }))
+    }
+
+    fn sibling(&self, _name: &str) -> Option<Source> {
+        None
     }
 }
 

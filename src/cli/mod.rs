@@ -97,7 +97,7 @@ const ABOUT: &str = "High-frequency noise on mains wiring, 2 to 150 kHz: what is
                      changed, each difference with its uncertainty";
 
 const AFTER_HELP: &str = "\
-Frequencies take k or M: 2k, 150k, 1.5M. Levels are 20 log10(rms / 1e-6 U), as in dBµV.
+FILE may be - for standard input, once. Frequencies take k or M: 2k, 150k, 1.5M. Levels are 20 log10(rms / 1e-6 U), as in dBµV.
 Exit status: 0 all done; 1 done, but some inputs failed; 2 nothing done, or --fail-on could not be judged;
 3 a value is over what --fail-on allows.
 
@@ -118,6 +118,8 @@ pub fn parser() -> clap::Command {
 
 /// Runs the program with its arguments (the first one is the program's own name) and gives its exit status.
 pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
+    let arguments: Vec<OsString> = arguments.into_iter().collect();
+    let from_standard_input = arguments.iter().filter(|argument| *argument == files::STANDARD_INPUT).count();
     let matches = match parser().try_get_matches_from(arguments) {
         Ok(matches) => matches,
         Err(error) => {
@@ -127,6 +129,13 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         }
     };
     let mut console = Console::new();
+    if from_standard_input > 1 {
+        let error = Error::usage(format!("\"-\" stands for standard input and is given {from_standard_input} times"))
+            .expected("it once: what was read is gone")
+            .remedy("save the captures as files");
+        console.error(&error);
+        return ExitCode::from(2);
+    }
     let outcome = matches
         .subcommand()
         .and_then(|(name, matches)| Some((COMMANDS.iter().find(|command| command.name == name)?, matches)))

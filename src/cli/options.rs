@@ -120,7 +120,7 @@ impl CaptureOptions {
         let settings = Settings {
             wire: self.wire.clone(),
             air: self.air.clone(),
-            air_file: self.air_file.as_deref().map(super::files::source),
+            air_file: self.air_file.as_deref().map(super::files::capture),
             mains: self.mains.0,
             high_pass: self.high_pass.0,
             range: self.range,

@@ -2,7 +2,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::files::sources;
+use super::files::captures;
 use super::options::{CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
@@ -38,7 +38,7 @@ impl Run for Waveform {
         let settings = self.capture.settings()?;
         let stretch = Stretch { cycles: self.cycles, from_s: self.from };
         let delivery = Delivery::prepare("waveform", &self.output, true)?;
-        let (done, outcome) = each_file(console, sources(&self.files), |source| waveform(source, &settings, stretch))?;
+        let (done, outcome) = each_file(console, captures(&self.files), |source| waveform(source, &settings, stretch))?;
         let (inputs, captures): (Vec<_>, Vec<_>) = done.into_iter().unzip();
         let inputs = inputs.concat();
         console

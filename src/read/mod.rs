@@ -3,16 +3,20 @@
 //! A reader works from a [`Source`] (bytes, a file, its siblings by name) and never opens a file by itself.
 //! Which reader takes a file is decided by its first bytes or by a file beside it, never by its name alone.
 
+mod arrays;
 mod beside;
 mod comtrade;
 mod csv;
 pub(crate) mod fields;
+mod mat;
 mod npy;
+mod npz;
 mod numbers;
 mod options;
 mod packed;
 mod pair;
 mod picked;
+mod parquet;
 mod raw;
 mod scaled;
 pub mod setup;
@@ -48,7 +52,8 @@ pub struct Format {
 pub type Open = fn(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Error>;
 
 /// All formats. A new one is a file and a line here.
-pub const FORMATS: &[Format] = &[comtrade::FORMAT, csv::FORMAT, npy::FORMAT, raw::FORMAT, wav::FORMAT];
+pub const FORMATS: &[Format] =
+    &[comtrade::FORMAT, csv::FORMAT, mat::FORMAT, npy::FORMAT, npz::FORMAT, parquet::FORMAT, raw::FORMAT, wav::FORMAT];
 
 /// How many bytes at the beginning decide on the format.
 const FIRST_BYTES: usize = 4096;

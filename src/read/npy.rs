@@ -12,7 +12,7 @@
 use std::io::{self, BufReader, Read};
 
 use ndarray::Array2;
-use npyz::{DType, Endianness, NpyHeader, Order, TypeChar};
+use npyz::{DType, Endianness, NpyHeader, Order, TimeUnits, TypeChar};
 
 use super::numbers::Number;
 use super::{Format, ReadOptions, Source, rows_per_block};
@@ -109,6 +109,64 @@ fn number(source: &Source, header: &NpyHeader) -> Result<(Number, bool), Error> 
         _ => return Err(refuse(source, format!("holds numbers of the type {kind}"))),
     };
     Ok((number, kind.endianness() == Endianness::Big))
+}
+
+/// The beginning of an NPY file in an archive.
+pub(super) struct Start {
+    /// Where the numbers begin.
+    pub(super) data_at: u64,
+    pub(super) shape: Vec<u64>,
+    pub(super) fortran: bool,
+    /// The type of the numbers, or why they are none.
+    pub(super) number: Result<Number, String>,
+    pub(super) big_endian: bool,
+    /// The seconds of a unit, where the numbers are times by their type.
+    pub(super) seconds: Option<f64>,
+    /// The type as the header writes it.
+    pub(super) about: String,
+}
+
+/// Reads and checks a header.
+///
+/// # Errors
+/// No sound header.
+pub(super) fn start(source: &Source) -> Result<Start, Error> {
+    let (text, data_at) = header_text(source)?;
+    check_text(source, &text)?;
+    let bytes = source.bytes_at(0, usize::try_from(data_at).unwrap_or(usize::MAX))?;
+    let npy =
+        NpyHeader::from_reader(&bytes[..]).map_err(|e| refuse(source, format!("has no sound NPY header: {e}")))?;
+    let (number, big_endian) = match number(source, &npy) {
+        Ok((number, big_endian)) => (Ok(number), big_endian),
+        Err(error) => (Err(error.found().to_owned()), false),
+    };
+    let dtype = npy.dtype();
+    let (seconds, big_endian) = match &dtype {
+        DType::Plain(kind) if kind.size_field() == 8 => {
+            (kind.time_units().and_then(seconds_of), kind.endianness() == Endianness::Big)
+        }
+        _ => (None, big_endian),
+    };
+    let about = printable(&npy.dtype().descr());
+    Ok(Start {
+        data_at,
+        shape: npy.shape().to_vec(),
+        fortran: npy.order() == Order::Fortran,
+        number,
+        big_endian,
+        seconds,
+        about,
+    })
+}
+
+fn seconds_of(unit: TimeUnits) -> Option<f64> {
+    Some(match unit {
+        TimeUnits::Second => 1.0,
+        TimeUnits::Millisecond => 1e-3,
+        TimeUnits::Microsecond => 1e-6,
+        TimeUnits::Nanosecond => 1e-9,
+        _ => return None,
+    })
 }
 
 /// How the array lies in the file.

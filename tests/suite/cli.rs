@@ -579,3 +579,22 @@ fn a_comparison_with_the_load_off_says_what_the_filter_does_to_the_load() {
     let text = bench.done(arguments).out;
     assert!(text.contains("On the wire what the load itself adds in") || text.contains("load's own noise"), "{text}");
 }
+
+#[test]
+fn standard_input_is_a_capture_like_any_file() {
+    let bench = Bench::with(&[("lamp.csv", &*ON), ("off.csv", &*OFF)]);
+    for command in ["inspect", "bands", "batch"] {
+        let piped = bench.run_fed("lamp.csv", &format!("{command} - --json"));
+        assert_eq!(piped.status, 0, "{command}: {}", piped.err);
+        let (piped, named) = (piped.json(), bench.json(&format!("{command} lamp.csv")));
+        let captures = |document: &serde_json::Value| document["captures"][0]["channels"].clone();
+        assert_eq!(captures(&piped), captures(&named), "{command}");
+        assert_eq!(piped["inputs"][0]["path"], "standard input", "{command}");
+        assert_eq!(piped["inputs"][0]["sha256"], named["inputs"][0]["sha256"], "{command}");
+    }
+    assert_eq!(bench.run_fed("lamp.csv", "compare --before off.csv --after -").status, 0);
+    let twice = bench.run_fed("lamp.csv", "compare --before - --after -");
+    assert!(twice.status == 2 && twice.err.contains("2 times") && twice.out.is_empty(), "{}", twice.err);
+    let empty = bench.run("inspect -");
+    assert!(empty.status == 2 && empty.err.contains("standard input: is empty"), "{}", empty.err);
+}

@@ -32,6 +32,7 @@ mod over_time;
 #[cfg(feature = "cli")]
 mod program;
 mod properties;
+mod reading_arrays;
 mod reading_beside;
 mod reading_containers;
 mod reading_exports;

@@ -71,12 +71,22 @@ impl Bench {
     }
 
     pub(crate) fn run_with(&self, arguments: &[&str]) -> Answer {
+        self.run_from(Stdio::null(), arguments)
+    }
+
+    /// Runs the program with a file of the folder as its standard input.
+    pub(crate) fn run_fed(&self, input: &str, arguments: &str) -> Answer {
+        let input = File::open(self.path(input)).unwrap();
+        self.run_from(input.into(), &arguments.split_whitespace().collect::<Vec<_>>())
+    }
+
+    fn run_from(&self, input: Stdio, arguments: &[&str]) -> Answer {
         // The answers lie outside the folder, so that it holds only what the test and the program put there.
         let answers = TempDir::new().unwrap();
         let stream = |name: &str| Stdio::from(File::create(answers.path().join(name)).unwrap());
         let mut command = Command::new(env!("CARGO_BIN_EXE_linewake"));
         command.args(arguments).current_dir(self.folder.path());
-        command.stdin(Stdio::null()).stdout(stream("out")).stderr(stream("err"));
+        command.stdin(input).stdout(stream("out")).stderr(stream("err"));
         if let Some(threads) = self.threads {
             command.env("RAYON_NUM_THREADS", threads.to_string());
         }

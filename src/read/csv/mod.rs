@@ -11,6 +11,7 @@ mod body;
 mod cells;
 mod label;
 mod labels;
+pub(super) mod named;
 mod preamble;
 mod resampled;
 mod sections;

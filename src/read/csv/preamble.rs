@@ -211,6 +211,15 @@ impl Preamble {
         Ok(())
     }
 
+    /// Takes one key, as the file writes it and in the words of the tables, with its value.
+    ///
+    /// # Errors
+    /// A key that occurs with two values.
+    pub(super) fn take_pair(&mut self, words: &str, written: &str, value: &str) -> Result<(), Error> {
+        let entry = Entry { written: written.to_owned(), ..Entry::new(words, vec![value.to_owned()]) };
+        self.take(&entry, Dialect { separator: Separator::Byte(b','), decimal: b'.', united: false })
+    }
+
     /// "Source,CH1,CH2" is a header row of names, "Source,CH1" in front of a preamble names the channel; both may
     /// be taken, as the name is only used where the columns have none.
     fn is_time_header(&self, entry: &Entry) -> bool {
