@@ -5,6 +5,7 @@ mod added;
 mod bands;
 mod batch;
 mod compare;
+mod convert;
 mod coupling;
 mod demo;
 mod emissions;
@@ -86,6 +87,7 @@ const COMMANDS: &[Command] = &[
     Command::of::<transients::Transients>("transients"),
     Command::of::<receiver::Receiver>("receiver"),
     Command::of::<batch::Batch>("batch"),
+    Command::of::<convert::Convert>("convert"),
     Command::of::<levels::Levels>("levels"),
     Command::of::<setup::Setup>("setup"),
     Command::of::<demo::Demo>("demo"),

@@ -211,6 +211,15 @@ impl<'a> Fields<'a> {
         list.iter().map(name).collect()
     }
 
+    /// Yes or no; no without the key.
+    pub(crate) fn flag(&self, key: &str) -> Result<bool, Error> {
+        match self.get(key).map(Spanned::get_ref) {
+            None => Ok(false),
+            Some(DeValue::Boolean(flag)) => Ok(*flag),
+            Some(other) => Err(self.wrong_kind(key, other, "true or false")),
+        }
+    }
+
     fn number(&self, key: &str) -> Result<Option<f64>, Error> {
         let Some(value) = self.get(key) else { return Ok(None) };
         let written = || printable(self.text.text.get(value.span()).unwrap_or_default());

@@ -7,6 +7,7 @@ mod beside;
 mod comtrade;
 mod csv;
 pub(crate) mod fields;
+mod labels;
 mod npy;
 mod numbers;
 mod options;
@@ -109,7 +110,9 @@ pub fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>
     let source = &packed::unpacked(source)?;
     let recording =
         (format_of(source)?.open)(source, options).map_err(|error| error.in_file(printable(source.name())))?;
-    beside.told(scaled::scaled(recording, options)?)
+    // The factors of the options name channels as the files beside the capture call them.
+    let recording = scaled::scaled(beside.labelled(recording)?, options)?;
+    beside.told(recording)
 }
 
 /// How many rows a block holds: a fixed number, fewer where channels are many or memory is short.
