@@ -92,12 +92,11 @@ pub fn convert(
     let header = with_roles(recording.header().clone(), settings)?;
     let samples = match wanted.samples {
         None => wanted.writer.choose(&header, &survey),
-        Some(samples) => {
-            wanted.writer.check_samples(samples, wanted.lossy, &header, &survey).map(|()| samples)
-        }
+        Some(samples) => wanted.writer.check_samples(samples, wanted.lossy, &header, &survey).map(|()| samples),
     }
     .map_err(|error| error.in_file(wanted.name))?;
-    let inputs = [Some(source), partner.as_ref()].into_iter().flatten().map(Input::of).collect::<Result<Vec<_>, _>>()?;
+    let inputs =
+        [Some(source), partner.as_ref()].into_iter().flatten().map(Input::of).collect::<Result<Vec<_>, _>>()?;
     let origin = |input: &Input| Origin { name: input.path.clone(), bytes: input.bytes, sha256: input.sha256.clone() };
     let history = History { origins: inputs.iter().map(origin).collect(), command: wanted.command.to_owned() };
     let job = Job {

@@ -64,7 +64,9 @@ impl Quantity {
         [Quantity::Unknown, Quantity::Codes, Quantity::FullScale]
             .into_iter()
             .find(|quantity| quantity.symbol() == symbol)
-            .or_else(|| Self::parse(symbol).map(|(quantity, _)| quantity).filter(|quantity| quantity.symbol() == symbol))
+            .or_else(|| {
+                Self::parse(symbol).map(|(quantity, _)| quantity).filter(|quantity| quantity.symbol() == symbol)
+            })
     }
 
     /// The reference of a level in this unit: `dBµV`, `dBµV/m`, `dB re 1e-6 codes`.

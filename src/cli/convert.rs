@@ -84,18 +84,13 @@ impl Run for Convert {
         let names = writer.files(name);
         let mut together = Together::prepare(&self.output, &names, &inputs, self.force)?;
         let command = command_line();
-        let wanted =
-            Wanted { writer, name, samples: self.samples, lossy: self.lossy, command: &command };
+        let wanted = Wanted { writer, name, samples: self.samples, lossy: self.lossy, command: &command };
         let progress = console.samples();
         let staged = together.staged(name);
-        let conversion = convert(
-            &source(&self.input),
-            &settings,
-            &wanted,
-            &mut together.folder(),
-            || source(&staged),
-            &|step| show(&progress, step),
-        );
+        let conversion =
+            convert(&source(&self.input), &settings, &wanted, &mut together.folder(), || source(&staged), &|step| {
+                show(&progress, step)
+            });
         progress.finish_and_clear();
         let conversion = conversion?;
         together.put()?;

@@ -121,8 +121,7 @@ impl Console {
             return ProgressBar::hidden();
         }
         let bar = ProgressBar::new(steps);
-        let style = ProgressStyle::with_template(template)
-            .unwrap_or_else(|_| ProgressStyle::default_bar());
+        let style = ProgressStyle::with_template(template).unwrap_or_else(|_| ProgressStyle::default_bar());
         bar.set_style(style);
         bar.enable_steady_tick(PATIENCE);
         bar

@@ -135,10 +135,7 @@ impl Beside {
         for option in fallen.clone() {
             fallen.extend(self.labels.overruled(option));
         }
-        self.said
-            .iter_mut()
-            .filter(|said| fallen.contains(&said.key.as_str()))
-            .for_each(|said| said.in_force = false);
+        self.said.iter_mut().filter(|said| fallen.contains(&said.key.as_str())).for_each(|said| said.in_force = false);
         given.clone().or(self.options.clone())
     }
 

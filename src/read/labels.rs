@@ -136,9 +136,8 @@ fn listed<T>(
         return Ok(None);
     }
     let wrong = fields.wrong(key, format!("{} entries", words.len()), "one for each channel");
-    let entry = |word: &String| {
-        read(word).ok_or_else(|| fields.wrong(key, format!("\"{}\"", printable(word)), expected))
-    };
+    let entry =
+        |word: &String| read(word).ok_or_else(|| fields.wrong(key, format!("\"{}\"", printable(word)), expected));
     Ok(Some(Listed { entries: words.iter().map(entry).collect::<Result<_, _>>()?, wrong }))
 }
 

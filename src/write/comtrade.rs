@@ -125,7 +125,11 @@ impl StampUnit {
 
     /// The stamp of a row counted from 0.
     fn stamp(self, row: u64) -> u32 {
-        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "the unit is chosen so that it fits")]
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "the unit is chosen so that it fits"
+        )]
         let stamp = (row as f64 * self.interval).round() as u32;
         stamp
     }
@@ -139,9 +143,13 @@ fn configuration(job: &Job<'_>, unit: StampUnit) -> String {
         format!("{},{},{}", cell(station), env!("CARGO_PKG_NAME"), if old { 1999 } else { 2013 }),
         format!("{count},{count}A,0D", count = channels.len()),
     ];
-    lines.extend(channels.iter().zip(&job.survey.channels).enumerate().map(|(at, (channel, survey))| {
-        analog(at, channel, survey, job.samples)
-    }));
+    lines.extend(
+        channels
+            .iter()
+            .zip(&job.survey.channels)
+            .enumerate()
+            .map(|(at, (channel, survey))| analog(at, channel, survey, job.samples)),
+    );
     // Zero: not known.
     lines.push(decimal(job.mains_hz.unwrap_or(0.0)));
     lines.push("1".to_owned());

@@ -166,8 +166,11 @@ impl Writer {
         };
         if let Some(Channel { name, .. }) = survey.channels.iter().enumerate().find_map(beyond) {
             let name = crate::error::printable(name);
-            return Err(Error::usage(format!("{wanted}: samples of \"{name}\" are beyond what {} holds in it", self.name))
-                .remedy(format!("leave --samples out, or take one of: {}", containers(survey))));
+            return Err(Error::usage(format!(
+                "{wanted}: samples of \"{name}\" are beyond what {} holds in it",
+                self.name
+            ))
+            .remedy(format!("leave --samples out, or take one of: {}", containers(survey))));
         }
         if lossy {
             return Ok(());

@@ -22,8 +22,7 @@ pub enum Samples {
 
 impl Samples {
     /// All of them.
-    pub const ALL: [Samples; 6] =
-        [Samples::I16, Samples::I24, Samples::I32, Samples::F32, Samples::F64, Samples::Text];
+    pub const ALL: [Samples; 6] = [Samples::I16, Samples::I24, Samples::I32, Samples::F32, Samples::F64, Samples::Text];
 
     /// The word for options, sidecars and JSON.
     pub fn name(self) -> &'static str {
@@ -71,7 +70,10 @@ impl Samples {
 
     /// Adds the bytes of a value, low byte first; steps count for whole numbers only.
     pub(super) fn put(self, value: f64, step: i32, bytes: &mut Vec<u8>) {
-        #[expect(clippy::cast_possible_truncation, reason = "the survey has shown that it fits, or rounding is asked for")]
+        #[expect(
+            clippy::cast_possible_truncation,
+            reason = "the survey has shown that it fits, or rounding is asked for"
+        )]
         match self {
             Samples::F32 => bytes.extend((value as f32).to_le_bytes()),
             Samples::F64 => bytes.extend(value.to_le_bytes()),

@@ -96,9 +96,6 @@ mod tests {
             let value = table.get_ref().get("x").unwrap().get_ref().as_str().unwrap().to_owned();
             assert_eq!(value, name);
         }
-        assert_eq!(
-            [250e3, -0.0, 1e-7, 5e-324, 1e300].map(float),
-            ["250000.0", "-0.0", "1e-7", "5e-324", "1e300"]
-        );
+        assert_eq!([250e3, -0.0, 1e-7, 5e-324, 1e300].map(float), ["250000.0", "-0.0", "1e-7", "5e-324", "1e300"]);
     }
 }

@@ -89,9 +89,7 @@ impl ChannelSurvey {
             // The most negative number of 32 bits marks a missing value in COMTRADE; doubles and text go beyond it.
             Samples::F32 => self.single && self.least > f64::from(f32::MIN),
             whole => {
-                !self.negative_zero
-                    && self.lowest_bit.is_none_or(|lowest| lowest >= step)
-                    && self.reaches(whole, step)
+                !self.negative_zero && self.lowest_bit.is_none_or(|lowest| lowest >= step) && self.reaches(whole, step)
             }
         }
     }
@@ -134,8 +132,7 @@ fn lowest_bit(value: f64) -> Option<i32> {
     let bits = value.to_bits();
     let (exponent, fraction) = ((bits >> MANTISSA) & 0x7ff, bits & ((1 << MANTISSA) - 1));
     let exponent = i32::try_from(exponent).unwrap_or(0);
-    let (mantissa, unit) =
-        if exponent == 0 { (fraction, -1074) } else { (fraction | 1 << MANTISSA, exponent - 1075) };
+    let (mantissa, unit) = if exponent == 0 { (fraction, -1074) } else { (fraction | 1 << MANTISSA, exponent - 1075) };
     (mantissa != 0).then(|| unit + i32::try_from(mantissa.trailing_zeros()).unwrap_or(0))
 }
 

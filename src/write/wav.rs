@@ -46,7 +46,11 @@ fn write(job: &Job<'_>, blocks: &mut Blocks<'_>, folder: &mut dyn Folder) -> Res
     let frame = job.header.channels.len() as u64 * u64::from(job.samples.bytes());
     let wide = job.survey.samples.saturating_mul(frame) > MOST_RIFF_DATA;
     fill(folder, job.name, |sink| {
-        if wide || job.samples == Samples::F64 { written_here(job, blocks, sink, wide) } else { by_hound(job, blocks, sink) }
+        if wide || job.samples == Samples::F64 {
+            written_here(job, blocks, sink, wide)
+        } else {
+            by_hound(job, blocks, sink)
+        }
     })
 }
 
@@ -77,9 +81,14 @@ fn by_hound(job: &Job<'_>, blocks: &mut Blocks<'_>, sink: &mut dyn Sink) -> Resu
     let mut wave = WavWriter::new(sink, spec).map_err(refuse)?;
     while let Some(block) = blocks.next()? {
         for value in block.samples.columns().into_iter().flatten() {
-            #[expect(clippy::cast_possible_truncation, reason = "the survey has shown that it fits, or rounding is asked for")]
+            #[expect(
+                clippy::cast_possible_truncation,
+                reason = "the survey has shown that it fits, or rounding is asked for"
+            )]
             let put = match whole {
-                Some(_) => wave.write_sample(job.samples.code(*value, (WRITER.step)(job.samples, &job.survey.channels[0]))),
+                Some(_) => {
+                    wave.write_sample(job.samples.code(*value, (WRITER.step)(job.samples, &job.survey.channels[0])))
+                }
                 None => wave.write_sample(*value as f32),
             };
             put.map_err(refuse)?;
