@@ -134,7 +134,7 @@ impl Together {
     pub(super) fn prepare(path: &Path, names: &[String], inputs: &[&Path], force: bool) -> Result<Self, Error> {
         let target = folder_of(path)?;
         let inputs: Vec<PathBuf> = inputs.iter().filter_map(|input| input.canonicalize().ok()).collect();
-        for file in names.iter().map(|name| target.join(name)) {
+        for file in names.iter().map(|name| path.with_file_name(name)) {
             let named = |error: Error| Err(error.in_file(file.display().to_string()));
             if file.canonicalize().is_ok_and(|same| inputs.contains(&same)) {
                 return named(Error::usage("is the capture itself").remedy("name another output"));

@@ -21,6 +21,7 @@ pub(super) const WRITER: Writer = Writer {
     samples: &[Samples::I16, Samples::F32, Samples::I32, Samples::Text],
     whole: |_| true,
     step: |samples, channel| channel.step(samples),
+    largest: f64::INFINITY,
     // As many as the reader takes.
     most_channels: 4096,
     files,

@@ -23,6 +23,8 @@ pub(super) const WRITER: Writer = Writer {
     samples: &[Samples::Text],
     whole: |_| false,
     step: |_, _| 0,
+    // From 9.9e37 on numbers of a text stand for infinity, by the convention of instrument languages (`read/csv`).
+    largest: 9.8e37,
     // The reader of text takes 4096 columns, of which one is time.
     most_channels: 4095,
     files: one_file,

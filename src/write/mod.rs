@@ -53,6 +53,8 @@ pub struct Writer {
     whole: fn(quantity: &Quantity) -> bool,
     /// What one unit of a whole number is worth, as a power of two.
     step: fn(samples: Samples, channel: &ChannelSurvey) -> i32,
+    /// Numbers above this amount would be read as something else.
+    largest: f64,
     /// The most channels that it, or its reader, holds.
     most_channels: usize,
     /// The files that it makes for a name.
@@ -161,7 +163,7 @@ impl Writer {
             return Ok(());
         }
         let beyond = |(at, channel): (usize, &ChannelSurvey)| {
-            let reaches = channel.reaches(samples, (self.step)(samples, channel));
+            let reaches = channel.size() <= self.largest && channel.reaches(samples, (self.step)(samples, channel));
             (!reaches).then(|| &header.channels[at])
         };
         if let Some(Channel { name, .. }) = survey.channels.iter().enumerate().find_map(beyond) {
@@ -190,7 +192,10 @@ impl Writer {
 
     /// Whether a type of samples keeps every bit.
     fn keeps(&self, samples: Samples, survey: &Survey) -> bool {
-        survey.channels.iter().all(|channel| channel.keeps(samples, (self.step)(samples, channel)))
+        survey
+            .channels
+            .iter()
+            .all(|channel| channel.size() <= self.largest && channel.keeps(samples, (self.step)(samples, channel)))
     }
 
     /// Writes a recording with its sidecar. `progress` hears how many samples a channel are done.

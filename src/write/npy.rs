@@ -17,6 +17,7 @@ pub(super) const WRITER: Writer = Writer {
     samples: &[Samples::I16, Samples::I32, Samples::F32, Samples::F64],
     whole: is_codes,
     step: |_, _| 0,
+    largest: f64::INFINITY,
     // As many as the reader takes.
     most_channels: 64,
     files: one_file,

@@ -33,6 +33,7 @@ pub(super) const WRITER: Writer = Writer {
     samples: &[Samples::F64],
     whole: |_| false,
     step: |_, _| 0,
+    largest: f64::INFINITY,
     most_channels: 4096,
     files: one_file,
     explains: |_| String::new(),

@@ -116,7 +116,7 @@ impl ChannelSurvey {
     }
 
     /// The greatest amount.
-    fn size(&self) -> f64 {
+    pub(super) fn size(&self) -> f64 {
         self.most.max(-self.least)
     }
 

@@ -32,6 +32,7 @@ pub(super) const WRITER: Writer = Writer {
     samples: &[Samples::I16, Samples::I24, Samples::I32, Samples::F32, Samples::F64],
     whole: |quantity| *quantity == Quantity::FullScale,
     step: |samples, _| 1 - i32::from(samples.bits().unwrap_or(1)),
+    largest: f64::INFINITY,
     // As many as the reader takes.
     most_channels: 64,
     files: one_file,

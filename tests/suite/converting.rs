@@ -193,7 +193,7 @@ fn every_fixture_survives_every_container() {
 fn a_long_way_ends_where_it_began() {
     let shelf = Shelf::default();
     let text =
-        "Time (s),Wire (V),Air (V/m)\n-0.0000040,0.1,-0\n0.0000000,0.30000000000000004,5e-324\n0.0000040,1e308,-2e-8\n";
+        "Time (s),Wire (V),Air (V/m)\n-0.0000040,0.1,-0\n0.0000000,0.30000000000000004,5e-324\n0.0000040,9e37,-2e-8\n";
     shelf.put("a.csv", text.as_bytes());
     let before = kept(&shelf.source("a.csv"), &ReadOptions::default()).unwrap();
     let way = ["a.csv", "b.npy", "c.wav", "d.cff", "e.raw", "f.cfg", "g.csv"];
@@ -255,7 +255,7 @@ fn rounding_is_refused_unless_it_is_asked_for() {
 fn odd_names_units_and_clocks_are_kept() {
     let shelf = Shelf::default();
     let doubles = |values: &[f64]| values.iter().flat_map(|value| value.to_le_bytes()).collect::<Vec<u8>>();
-    shelf.put("x.raw", &doubles(&[0.1, -0.0, 5e-324, 1e308, -1e-310, 99_999.0, 99_998.7, f64::from(f32::MIN)]));
+    shelf.put("x.raw", &doubles(&[0.1, -0.0, 5e-324, 9e37, -1e-310, 99_999.0, 99_998.7, -1e37]));
     for names in [["a,b", "c\\\"d"], ["2", "1"], ["same", "same"], ["Zeile\\n2", "µ Ω"], ["Frequency", "Time"]] {
         let sidecar = format!(
             "[raw]\ntype = \"f64\"\nchannels = 2\n[read]\nsample-rate = 96000.00000000001\nrate-source = \"time_column\"\n\
@@ -310,9 +310,15 @@ proptest! {
 
     /// Any finite bits, in every container.
     #[test]
-    fn any_bits_survive(bits in prop::collection::vec(any::<u64>(), 6..60), single in any::<bool>(), rate in 1e-3f64..1e9) {
+    fn any_bits_survive(
+        bits in prop::collection::vec(any::<u64>(), 6..60),
+        single in any::<bool>(),
+        small in any::<bool>(),
+        rate in 1e-3f64..1e9,
+    ) {
         let value = |bits: u64| {
             let value = f64::from_bits(bits);
+            let value = if small && value.abs() > 1e37 { 1.0 / value } else { value };
             let value = if single { f64::from(value as f32) } else { value };
             if value.is_finite() { value } else { -0.0 }
         };
@@ -324,6 +330,12 @@ proptest! {
         let before = kept(&shelf.source("x.raw"), &ReadOptions::default()).unwrap();
         for ending in ["csv", "npy", "wav", "cfg", "cff", "raw"] {
             let to = format!("y.{ending}");
+            // Text has numbers that stand for infinity, so that the largest ones are refused there.
+            if ending == "csv" && bits.iter().any(|bits| value(*bits).abs() > 9.8e37) {
+                let refused = shelf.convert("x.raw", &to, &settings(None)).unwrap_err().to_string();
+                prop_assert!(refused.contains("csv cannot hold these samples without loss"), "{refused}");
+                continue;
+            }
             shelf.convert("x.raw", &to, &settings(None)).map_err(|error| TestCaseError::fail(format!("{to}: {error}")))?;
             prop_assert_eq!(&kept(&shelf.source(&to), &ReadOptions::default()).unwrap(), &before);
         }
@@ -367,5 +379,50 @@ fn hound_reads_whole_numbers_and_floats() {
         let full = 2f64.powi(i32::from(bits) - 1);
         let codes: Vec<f64> = wave.samples::<i32>().map(|code| f64::from(code.unwrap()) / full).collect();
         assert_eq!(codes, [0.5, -0.25, 0.75]);
+    }
+}
+
+#[cfg(feature = "cli")]
+mod program {
+    use crate::program::Bench;
+
+    const TEXT: &[u8] = b"Time (s),Wire (V)\n0e-6,0.5\n1e-6,-0.25\n2e-6,0.75\n";
+
+    #[test]
+    fn both_files_appear_or_none() {
+        let bench = Bench::with(&[("x.csv", TEXT)]);
+        let told = bench.done("convert x.csv y.cfg").out;
+        assert!(told.contains("every sample has the same bits"), "{told}");
+        assert_eq!(bench.names(), ["x.csv", "y.cfg", "y.cfg.toml", "y.dat"]);
+        assert!(
+            String::from_utf8(bench.read("y.cfg.toml")).unwrap().contains("command = \"linewake convert x.csv y.cfg\"")
+        );
+        // A record whose configuration cannot be what it was leaves nothing behind.
+        let refused = bench.run("convert x.csv z.npy --samples i16");
+        assert!(refused.status == 2 && refused.err.contains("--lossy"), "{}", refused.err);
+        assert_eq!(bench.names(), ["x.csv", "y.cfg", "y.cfg.toml", "y.dat"]);
+        let document = bench.json("convert y.cfg back.wav");
+        assert_eq!((&document["sample_type"], &document["read_back"]), (&"f32".into(), &true.into()));
+        assert_eq!(document["files"], serde_json::json!(["back.wav", "back.wav.toml"]));
+    }
+
+    #[test]
+    fn nothing_is_replaced_unasked() {
+        let bench = Bench::with(&[("x.csv", TEXT), ("y.dat", b"precious")]);
+        for (arguments, told) in [
+            ("convert x.csv x.csv --force", "is the capture itself"),
+            ("convert x.csv ./x.csv --force", "is the capture itself"),
+            ("convert x.csv y.cfg", "y.dat: is there already"),
+            ("convert x.csv y.txt", "the ending \".txt\" of the output names no container"),
+            ("convert x.csv nowhere/y.npy", "there is no folder"),
+            ("convert x.csv y.foo --format comtrade", "ends in .cfg"),
+        ] {
+            let refused = bench.run(arguments);
+            assert!(refused.status == 2 && refused.err.contains(told), "{arguments}: {}", refused.err);
+            assert_eq!(bench.names(), ["x.csv", "y.dat"], "{arguments}");
+        }
+        bench.done("convert x.csv y.cfg --force");
+        assert_ne!(bench.read("y.dat"), b"precious");
+        assert_eq!(bench.read("x.csv"), TEXT);
     }
 }
