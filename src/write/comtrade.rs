@@ -201,7 +201,7 @@ fn bare(path: &str) -> &str {
 
 /// A time on the day that stands for one that is not known.
 fn stamp_of_day(seconds: f64) -> String {
-    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "within a day")]
+    #[expect(clippy::cast_possible_truncation, reason = "within a day")]
     let micros = ((seconds * 1e6).round() as u64).min(86_399_999_999);
     let (whole, micros) = (micros / 1_000_000, micros % 1_000_000);
     format!("01/01/1970,{:02}:{:02}:{:02}.{micros:06}", whole / 3600, whole / 60 % 60, whole % 60)

@@ -4,7 +4,7 @@
 //! |---|---|
 //! | `sample_rate_hz`, `start_s` | shortest decimals that read back as the same bits |
 //! | `rate_source`, `rate_relative_uncertainty` | how well the rate is known |
-//! | `unit.<name>`, `role.<name>` | of the channel of this name |
+//! | `unit.<name>`, `role.<name>` | of the channel of this name; no unit where there is none |
 //! | `history` | the section of the sidecar, as TOML |
 //!
 //! # Sources
@@ -23,13 +23,14 @@ use parquet::schema::types::Type;
 use super::samples::decimal;
 use super::sidecar::history;
 use super::{Blocks, Folder, Job, Samples, Sink, Writer, failed, fill, one_file};
+use crate::capture::Quantity;
 use crate::error::Error;
 
 /// The row of this container.
 pub(super) const WRITER: Writer = Writer {
     name: "parquet",
     about: "Parquet, a column of doubles for each channel",
-    extensions: &["parquet"],
+    extensions: &["parquet", "pq"],
     samples: &[Samples::F64],
     whole: |_| false,
     step: |_, _| 0,
@@ -47,8 +48,8 @@ fn write(job: &Job<'_>, blocks: &mut Blocks<'_>, folder: &mut dyn Folder) -> Res
     fill(folder, job.name, |sink| {
         let refuse = |error: parquet::errors::ParquetError| failed(job.name, &io::Error::other(error));
         let properties = WriterProperties::builder()
-            .set_compression(Compression::SNAPPY)
-            // Samples of noise repeat too little for a dictionary, and nobody looks up ranges of them.
+            // Samples of noise repeat too little for packing or a dictionary, and nobody looks up ranges of them.
+            .set_compression(Compression::UNCOMPRESSED)
             .set_dictionary_enabled(false)
             .set_statistics_enabled(EnabledStatistics::None)
             .set_key_value_metadata(Some(metadata(job)))
@@ -115,7 +116,9 @@ fn metadata(job: &Job<'_>) -> Vec<KeyValue> {
         KeyValue::new("rate_relative_uncertainty".to_owned(), decimal(clock.relative_uncertainty)),
     ];
     for (name, channel) in names(job).iter().zip(&job.header.channels) {
-        pairs.push(KeyValue::new(format!("unit.{name}"), channel.quantity.symbol().to_owned()));
+        if let Quantity::Unit(unit) = &channel.quantity {
+            pairs.push(KeyValue::new(format!("unit.{name}"), unit.clone()));
+        }
         pairs.push(KeyValue::new(format!("role.{name}"), channel.role.name().to_owned()));
     }
     pairs.push(KeyValue::new("history".to_owned(), history(job)));

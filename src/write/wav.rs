@@ -58,7 +58,7 @@ fn write(job: &Job<'_>, blocks: &mut Blocks<'_>, folder: &mut dyn Folder) -> Res
 /// The rate as the header holds it.
 fn whole_rate(job: &Job<'_>) -> Result<u32, Error> {
     let rate = job.header.clock.rate.get();
-    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "checked to lie within")]
+    #[expect(clippy::cast_possible_truncation, reason = "checked to lie within")]
     match rate.round().max(1.0) {
         whole if whole <= f64::from(u32::MAX) => Ok(whole as u32),
         _ => Err(Error::usage(format!("a rate of {rate} Hz is beyond what a WAV header holds"))
