@@ -126,11 +126,7 @@ impl StampUnit {
 
     /// The stamp of a row counted from 0.
     fn stamp(self, row: u64) -> u32 {
-        #[expect(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "the unit is chosen so that it fits"
-        )]
+        #[expect(clippy::cast_possible_truncation, reason = "the unit is chosen so that it fits")]
         let stamp = (row as f64 * self.interval).round() as u32;
         stamp
     }
