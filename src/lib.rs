@@ -59,3 +59,4 @@ pub mod survey;
 pub mod synth;
 pub mod uncertainty;
 pub mod units;
+pub mod write;

@@ -9,6 +9,7 @@ pub mod bands;
 pub mod batch;
 pub mod budget;
 pub mod compare;
+pub mod convert;
 pub mod coupling;
 pub mod emissions;
 pub mod findings;

@@ -436,7 +436,8 @@ pub fn too_short(path: &str, samples: u64, segment: usize, rate: Hertz) -> Error
         .remedy("record longer, or give a larger --rbw or a shorter --segment")
 }
 
-fn select(header: &Header, settings: &Settings) -> Result<Vec<(usize, Role)>, Error> {
+/// The channels that are analysed, with their parts: those that the settings name, else the reader's choice.
+pub(super) fn select(header: &Header, settings: &Settings) -> Result<Vec<(usize, Role)>, Error> {
     let by_role = |role| header.channels.iter().position(|channel| channel.role == role);
     let find = |name: &String| find_channel(header, name);
     let wire = settings.wire.as_ref().map(find).transpose()?.or_else(|| by_role(Role::Wire));

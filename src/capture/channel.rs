@@ -15,6 +15,9 @@ pub enum Role {
 }
 
 impl Role {
+    /// All of them.
+    pub const ALL: [Role; 3] = [Role::Wire, Role::Air, Role::Other];
+
     /// The word that tables and JSON use.
     pub fn name(self) -> &'static str {
         match self {
@@ -47,6 +50,23 @@ impl Quantity {
             Quantity::Codes => "codes",
             Quantity::FullScale => "full scale",
         }
+    }
+
+    /// The quantity that a symbol names, as [`Quantity::symbol`] writes it: a unit without prefix, or a word.
+    ///
+    /// ```
+    /// use linewake::capture::Quantity;
+    /// assert_eq!(Quantity::named("V/m"), Some(Quantity::Unit("V/m".into())));
+    /// assert_eq!(Quantity::named("codes"), Some(Quantity::Codes));
+    /// assert_eq!(Quantity::named("mV"), None);
+    /// ```
+    pub fn named(symbol: &str) -> Option<Quantity> {
+        [Quantity::Unknown, Quantity::Codes, Quantity::FullScale]
+            .into_iter()
+            .find(|quantity| quantity.symbol() == symbol)
+            .or_else(|| {
+                Self::parse(symbol).map(|(quantity, _)| quantity).filter(|quantity| quantity.symbol() == symbol)
+            })
     }
 
     /// The reference of a level in this unit: `dBµV`, `dBµV/m`, `dB re 1e-6 codes`.

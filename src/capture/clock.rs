@@ -17,6 +17,18 @@ pub enum RateSource {
 }
 
 impl RateSource {
+    /// All of them.
+    pub const ALL: [RateSource; 3] = [RateSource::Header, RateSource::TimeColumn, RateSource::Option];
+
+    /// The word that JSON and sidecars use.
+    pub fn name(self) -> &'static str {
+        match self {
+            RateSource::Header => "header",
+            RateSource::TimeColumn => "time_column",
+            RateSource::Option => "option",
+        }
+    }
+
     /// In words, for tables and captions.
     pub fn words(self) -> &'static str {
         match self {

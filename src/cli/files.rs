@@ -1,14 +1,15 @@
 //! Files as sources, and outputs that appear whole or not at all.
 
 use std::fs::{self, File};
-use std::io::{self, IsTerminal, Read, Seek, SeekFrom, Write};
+use std::io::{self, BufWriter, IsTerminal, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, OnceLock};
 
-use tempfile::NamedTempFile;
+use tempfile::{NamedTempFile, TempDir};
 
 use crate::error::Error;
 use crate::read::{Origin, Source};
+use crate::write::{Folder, Sink};
 
 /// A file on disk as a source.
 struct FileOrigin {
@@ -182,16 +183,8 @@ impl Output {
             .in_file(path.display().to_string())
             .remedy("choose another name, or give --force to replace it"));
         }
-        let folder = match path.parent() {
-            Some(folder) if !folder.as_os_str().is_empty() => folder,
-            _ => Path::new("."),
-        };
-        if !folder.is_dir() {
-            return Err(Error::output("there is no folder to write it in")
-                .in_file(path.display().to_string())
-                .remedy("make the folder first, or name another one"));
-        }
-        let temporary = temporary_in(folder).map_err(|e| failed(path, &e))?;
+        let folder = folder_of(path)?;
+        let temporary = temporary_in(&folder).map_err(|e| failed(path, &e))?;
         Ok(Self { path: path.to_owned(), temporary, kind })
     }
 
@@ -201,6 +194,96 @@ impl Output {
         self.temporary.persist(&self.path).map_err(|e| failed(&self.path, &e.error))?;
         Ok(())
     }
+}
+
+/// Files that come into being together: all of them or none.
+///
+/// They are written into a folder of their own beside their target, where they can be read back, and moved from there.
+pub(super) struct Together {
+    target: PathBuf,
+    staging: TempDir,
+    names: Vec<String>,
+}
+
+impl Together {
+    /// Prepares files of these names beside a path before the long work starts: no input among them, nothing
+    /// overwritten unless `force` is given.
+    pub(super) fn prepare(path: &Path, names: &[String], inputs: &[&Path], force: bool) -> Result<Self, Error> {
+        let target = folder_of(path)?;
+        let inputs: Vec<PathBuf> = inputs.iter().filter_map(|input| input.canonicalize().ok()).collect();
+        for file in names.iter().map(|name| path.with_file_name(name)) {
+            let named = |error: Error| Err(error.in_file(file.display().to_string()));
+            if file.canonicalize().is_ok_and(|same| inputs.contains(&same)) {
+                return named(Error::usage("is the capture itself").remedy("name another output"));
+            }
+            if file.is_dir() {
+                return named(Error::output("is a folder").expected("the name of a file"));
+            }
+            if file.exists() && !force {
+                let error = Error::output("is there already, and captures are not replaced unasked");
+                return named(error.remedy("choose another name, or give --force to replace it"));
+            }
+        }
+        let staging = tempfile::Builder::new().prefix(".linewake-").suffix(".part").tempdir_in(&target);
+        let staging = staging.map_err(|error| failed(path, &error))?;
+        Ok(Self { target, staging, names: Vec::new() })
+    }
+
+    /// Where a file lies until all are put in their places.
+    pub(super) fn staged(&self, name: &str) -> PathBuf {
+        self.staging.path().join(name)
+    }
+
+    /// A folder for the files.
+    pub(super) fn folder(&mut self) -> impl Folder {
+        struct Staging<'a>(&'a mut Together);
+        impl Folder for Staging<'_> {
+            fn create(&mut self, name: &str) -> io::Result<Box<dyn Sink>> {
+                let file = File::create_new(self.0.staged(name))?;
+                self.0.names.push(name.to_owned());
+                Ok(Box::new(BufWriter::with_capacity(1 << 17, file)))
+            }
+        }
+        Staging(self)
+    }
+
+    /// Puts all files in their places; when one cannot be put there, those before it are taken back.
+    pub(super) fn put(self) -> Result<(), Error> {
+        let aside = |name: &str| self.staging.path().join(format!("replaced {name}"));
+        for (at, name) in self.names.iter().enumerate() {
+            let place = self.target.join(name);
+            let put = || {
+                if place.exists() {
+                    fs::rename(&place, aside(name))?;
+                }
+                fs::rename(self.staged(name), &place)
+            };
+            if let Err(error) = put() {
+                // What cannot be taken back stays; the first error is the one to tell.
+                for name in &self.names[..=at] {
+                    let place = self.target.join(name);
+                    let _ = fs::rename(&place, self.staged(name));
+                    let _ = fs::rename(aside(name), &place);
+                }
+                return Err(failed(&place, &error));
+            }
+        }
+        Ok(())
+    }
+}
+
+/// The folder that a file is to be written in.
+fn folder_of(path: &Path) -> Result<PathBuf, Error> {
+    let folder = match path.parent() {
+        Some(folder) if !folder.as_os_str().is_empty() => folder,
+        _ => Path::new("."),
+    };
+    if folder.is_dir() {
+        return Ok(folder.to_owned());
+    }
+    Err(Error::output("there is no folder to write it in")
+        .in_file(path.display().to_string())
+        .remedy("make the folder first, or name another one"))
 }
 
 /// Writes a file whole or not at all; one that is there already is replaced.

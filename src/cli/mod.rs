@@ -5,6 +5,7 @@ mod added;
 mod bands;
 mod batch;
 mod compare;
+mod convert;
 mod coupling;
 mod demo;
 mod emissions;
@@ -88,6 +89,7 @@ const COMMANDS: &[Command] = &[
     Command::of::<receiver::Receiver>("receiver"),
     Command::of::<batch::Batch>("batch"),
     Command::of::<over_time::Merge>("merge"),
+    Command::of::<convert::Convert>("convert"),
     Command::of::<levels::Levels>("levels"),
     Command::of::<setup::Setup>("setup"),
     Command::of::<demo::Demo>("demo"),

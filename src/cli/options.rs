@@ -21,9 +21,9 @@ use crate::read::setup::setup;
 use crate::read::{ReadOptions, Scale, Winding, decimal_mark, separator};
 use crate::units::{Band, Hertz};
 
-/// How captures are read and analysed.
+/// How captures are read.
 #[derive(Debug, Clone, Args)]
-pub(super) struct CaptureOptions {
+pub(super) struct ReadingOptions {
     /// The wire channel, by name or number from 1 [default: the first voltage column]
     #[arg(long, value_name = "CHANNEL", help_heading = "Reading")]
     wire: Option<String>,
@@ -82,6 +82,13 @@ pub(super) struct CaptureOptions {
     /// End so far into the recording, counted from its first sample
     #[arg(long, value_name = "TIME", value_parser = seconds, help_heading = "Reading")]
     to: Option<f64>,
+}
+
+/// How captures are read and analysed.
+#[derive(Debug, Clone, Args)]
+pub(super) struct CaptureOptions {
+    #[command(flatten)]
+    reading: ReadingOptions,
     /// The nominal mains frequency: 50, 60 or auto
     #[arg(long, value_name = "50|60|auto", default_value = "auto", value_parser = mains, help_heading = "Analysis")]
     mains: Mains,
@@ -108,29 +115,22 @@ pub(super) struct CaptureOptions {
     segment: Option<usize>,
 }
 
+/// The nominal mains frequency; none where it is found from the record.
 #[derive(Debug, Clone, Copy)]
-struct Mains(Option<f64>);
+pub(super) struct Mains(pub(super) Option<f64>);
 
 #[derive(Debug, Clone, Copy)]
 struct HighPassOption(Option<Hertz>);
 
-impl CaptureOptions {
-    /// The settings in force.
-    pub(super) fn settings(&self) -> Result<Settings, Error> {
-        let settings = Settings {
+impl ReadingOptions {
+    /// The settings in force for reading, all others as they are by default.
+    pub(super) fn settings(&self) -> Settings {
+        Settings {
             wire: self.wire.clone(),
             air: self.air.clone(),
             air_file: self.air_file.as_deref().map(super::files::capture),
-            mains: self.mains.0,
-            high_pass: self.high_pass.0,
-            range: self.range,
-            resolution: self.rbw,
-            window: self.window,
-            overlap: self.overlap,
-            segment: self.segment,
             from_s: self.from,
             to_s: self.to,
-            setup: self.setup.as_deref().map(|path| setup(&super::files::source(path)).map(Arc::new)).transpose()?,
             read: ReadOptions {
                 sample_rate: self.sample_rate,
                 separator: self.separator,
@@ -147,6 +147,29 @@ impl CaptureOptions {
                 resample: self.resample,
                 max_memory: self.max_memory,
             },
+            ..Settings::default()
+        }
+    }
+
+    /// The file that holds the air channel.
+    pub(super) fn air_file(&self) -> Option<&std::path::Path> {
+        self.air_file.as_deref()
+    }
+}
+
+impl CaptureOptions {
+    /// The settings in force.
+    pub(super) fn settings(&self) -> Result<Settings, Error> {
+        let settings = Settings {
+            mains: self.mains.0,
+            high_pass: self.high_pass.0,
+            range: self.range,
+            resolution: self.rbw,
+            window: self.window,
+            overlap: self.overlap,
+            segment: self.segment,
+            setup: self.setup.as_deref().map(|path| setup(&super::files::source(path)).map(Arc::new)).transpose()?,
+            ..self.reading.settings()
         };
         settings.check()?;
         Ok(settings)
@@ -266,7 +289,7 @@ fn count<T: FromStr>(text: &str) -> Result<T, String> {
     text.parse().map_err(|_| "expected a whole number".into())
 }
 
-fn mains(text: &str) -> Result<Mains, String> {
+pub(super) fn mains(text: &str) -> Result<Mains, String> {
     match text {
         "auto" => Ok(Mains(None)),
         "50" => Ok(Mains(Some(50.0))),

@@ -106,14 +106,22 @@ impl Console {
         let _ = writeln!(self.err, "{word}: {place}{} [{}]", finding.message, finding.code);
     }
 
+    /// A bar for the samples of one long capture; shows itself on a terminal only, and only when the work lasts.
+    pub(super) fn samples(&self) -> ProgressBar {
+        self.bar(0, "{percent}% of the samples {bar:30} {eta} left")
+    }
+
     /// A bar for work of many steps; shows itself on a terminal only, and only when the work lasts.
     pub(super) fn progress(&self, steps: usize) -> ProgressBar {
+        self.bar(steps as u64, "{pos} of {len} captures {bar:30} {eta} left")
+    }
+
+    fn bar(&self, steps: u64, template: &str) -> ProgressBar {
         if !self.err.is_terminal() {
             return ProgressBar::hidden();
         }
-        let bar = ProgressBar::new(steps as u64);
-        let style = ProgressStyle::with_template("{pos} of {len} captures {bar:30} {eta} left")
-            .unwrap_or_else(|_| ProgressStyle::default_bar());
+        let bar = ProgressBar::new(steps);
+        let style = ProgressStyle::with_template(template).unwrap_or_else(|_| ProgressStyle::default_bar());
         bar.set_style(style);
         bar.enable_steady_tick(PATIENCE);
         bar

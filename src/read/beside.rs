@@ -2,9 +2,11 @@
 //!
 //! Two files can hold them: `<file>.toml` beside one capture, in a section `[read]`, and [`FOLDER_FILE`] in the same
 //! folder, in sections `[[read]]` that say by patterns which files they are for. The nearest word counts: the command
-//! line, then the file's own TOML, then the folder's, of which the last section that fits.
+//! line, then the file's own TOML, then the folder's, of which the last section that fits. A file's own TOML that says
+//! `alone = true` keeps the folder's out, as files that were converted do: nothing may scale them a second time.
 
 use super::fields::{Fields, FileKind, Text};
+use super::labels::{self, Labels};
 use super::options::{ReadOptions, Scale, decimal_mark, separator};
 use super::{Source, csv};
 use crate::capture::{Account, Block, Header, OptionBeside, Quantity, Recording, Role};
@@ -17,6 +19,9 @@ const FILE: FileKind = FileKind {
     name: "reading options",
     remedy: "keys are those of the options: separator = \";\", decimal-mark = \",\", unit = \"mV\"",
 };
+
+/// Keeps the folder's file out.
+const ALONE: &str = "alone";
 
 /// The keys, one for each option.
 const KEYS: [&str; 15] = [
@@ -43,6 +48,7 @@ const TEXT_KEYS: [&str; 5] = ["separator", "decimal-mark", "skip-lines", "time-c
 #[derive(Debug, Default)]
 pub(super) struct Beside {
     options: ReadOptions,
+    labels: Labels,
     wire: Option<Named>,
     air: Option<Named>,
     said: Vec<OptionBeside>,
@@ -63,11 +69,13 @@ impl Beside {
     pub(super) fn of(source: &Source) -> Result<Self, Error> {
         let mut beside = Self::default();
         let name = bare(source.name());
-        if let Some(folder) = source.sibling(FOLDER_FILE).filter(|_| name != FOLDER_FILE) {
+        let own = source.sibling(&format!("{name}.toml"));
+        let alone = own.as_ref().map_or(Ok(false), is_alone)?;
+        if let Some(folder) = source.sibling(FOLDER_FILE).filter(|_| name != FOLDER_FILE && !alone) {
             beside.add(&folder, |top| {
                 top.only(&["read"])?;
                 let mut sections = top.sections("read")?;
-                let known = [&["files"], &KEYS[..]].concat();
+                let known = [&["files"], &KEYS[..], &labels::KEYS[..]].concat();
                 sections.iter().try_for_each(|section| section.only(&known))?;
                 let mut fits = Vec::new();
                 for section in &sections {
@@ -79,14 +87,15 @@ impl Beside {
                 Ok(sections)
             })?;
         }
-        if let Some(own) = source.sibling(&format!("{name}.toml")) {
+        if let Some(own) = own {
             beside.add(&own, |top| {
                 // Other sections are for other readers.
                 if let Some((key, _)) = top.keys().find(|(key, _)| TEXT_KEYS.contains(key)) {
                     return Err(top.wrong(key, "stands outside of its section".to_owned(), "it below a line [read]"));
                 }
                 let section = top.table("read")?;
-                section.iter().try_for_each(|section| section.only(&KEYS))?;
+                let known = [&[ALONE], &KEYS[..], &labels::KEYS[..]].concat();
+                section.iter().try_for_each(|section| section.only(&known))?;
                 Ok(section.into_iter().collect())
             })?;
         }
@@ -105,6 +114,7 @@ impl Beside {
         let top = Fields::new(text, "the file", document.get_ref(), document.span());
         for section in sections(&top)? {
             self.options = options_of(&section)?.or(std::mem::take(&mut self.options));
+            self.labels = Labels::of(&section)?.or(std::mem::take(&mut self.labels));
             for (role, key) in [(&mut self.wire, "wire"), (&mut self.air, "air")] {
                 if let Some(channel) = section.word(key)? {
                     let found = format!("there is no channel \"{}\"", printable(&channel));
@@ -112,7 +122,7 @@ impl Beside {
                     *role = Some(Named { channel, missing });
                 }
             }
-            for (key, line) in section.keys().filter(|(key, _)| *key != "files") {
+            for (key, line) in section.keys().filter(|(key, _)| !["files", ALONE].contains(key)) {
                 self.said.iter_mut().filter(|said| said.key == key).for_each(|said| said.in_force = false);
                 let file = bare(file.name()).to_owned();
                 self.said.push(OptionBeside { key: key.to_owned(), file, line, in_force: true });
@@ -123,12 +133,21 @@ impl Beside {
 
     /// The options given, completed by those beside the capture.
     pub(super) fn completed(&mut self, given: &ReadOptions) -> ReadOptions {
-        let given_keys = given.keys();
-        self.said
-            .iter_mut()
-            .filter(|said| given_keys.contains(&said.key.as_str()))
-            .for_each(|said| said.in_force = false);
+        let mut fallen = given.keys();
+        for option in fallen.clone() {
+            fallen.extend(self.labels.overruled(option));
+        }
+        self.said.iter_mut().filter(|said| fallen.contains(&said.key.as_str())).for_each(|said| said.in_force = false);
         given.clone().or(self.options.clone())
+    }
+
+    /// The recording with the names, units, roles and the clock that are said here.
+    ///
+    /// # Errors
+    /// Lists that do not fit the channels.
+    pub(super) fn labelled(&mut self, recording: Box<dyn Recording>) -> Result<Box<dyn Recording>, Error> {
+        let stated = self.said.iter().any(|said| said.in_force && labels::KEYS.contains(&said.key.as_str()));
+        if stated { std::mem::take(&mut self.labels).put_on(recording) } else { Ok(recording) }
     }
 
     /// The recording with the roles set and a sentence on where options came from.
@@ -234,6 +253,15 @@ impl Recording for Told {
     fn seek(&mut self, sample: u64) -> Result<bool, Error> {
         self.inner.seek(sample)
     }
+}
+
+/// Whether a file's own TOML keeps the folder's out.
+fn is_alone(own: &Source) -> Result<bool, Error> {
+    let text = FILE.text_of(own)?;
+    let text = Text { file: own.name(), text: &text, kind: FILE };
+    let document = text.parse()?;
+    let top = Fields::new(text, "the file", document.get_ref(), document.span());
+    top.table("read")?.map_or(Ok(false), |section| section.flag(ALONE))
 }
 
 /// The options of a section.

@@ -9,6 +9,7 @@ mod comtrade;
 mod csv;
 pub(crate) mod fields;
 mod mat;
+mod labels;
 mod npy;
 mod npz;
 mod numbers;
@@ -114,7 +115,9 @@ pub fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>
     let options = &beside.completed(options);
     let source = &packed::unpacked(source)?;
     let format = format_of(source)?;
-    let mut recording = (format.open)(source, options).map_err(|error| error.in_file(printable(source.name())))?;
+    let recording = (format.open)(source, options).map_err(|error| error.in_file(printable(source.name())))?;
+    // Options name channels as the files beside the capture call them.
+    let mut recording = beside.labelled(recording)?;
     // A text picks its columns itself: those that are left out need not hold numbers.
     if format.name != csv::FORMAT.name {
         recording = picked::picked(recording, options)?;

@@ -90,7 +90,8 @@ fn describe(sidecar: &Source) -> Result<Description, Error> {
         count => return Err(raw.wrong("scale", format!("{count} factors"), &format!("one, or {channels}"))),
     };
     let offset = match raw.numbers("offset")?.as_deref() {
-        None => 0.0,
+        // What changes nothing when it is added, not even the sign of a zero.
+        None => -0.0,
         Some([offset]) => *offset,
         Some(_) => return Err(raw.wrong("offset", "several numbers".to_owned(), "one number")),
     };

@@ -50,13 +50,16 @@ struct Scaled {
 }
 
 impl Scaled {
-    /// The remarks that still hold once the numbers have a unit.
     fn take_findings(&mut self) {
-        let unitless = |channel: &crate::capture::Channel| !matches!(channel.quantity, Quantity::Unit(_));
-        let open = self.header.channels.iter().any(unitless);
         self.header.findings.clone_from(&self.inner.header().findings);
-        self.header.findings.retain(|finding| open || !matches!(finding.code, "codes_without_volts" | "unit_unknown"));
+        retain_open(&mut self.header);
     }
+}
+
+/// Keeps the remarks that still hold once the numbers have a unit.
+pub(super) fn retain_open(header: &mut Header) {
+    let open = header.channels.iter().any(|channel| !matches!(channel.quantity, Quantity::Unit(_)));
+    header.findings.retain(|finding| open || !matches!(finding.code, "codes_without_volts" | "unit_unknown"));
 }
 
 impl Recording for Scaled {

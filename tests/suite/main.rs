@@ -15,6 +15,7 @@ mod cli;
 #[cfg(feature = "cli")]
 mod cli_bad_input;
 mod contracts;
+mod converting;
 mod coupling;
 mod coverage;
 mod dsp_figures;

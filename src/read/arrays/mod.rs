@@ -453,6 +453,7 @@ impl<'a> Draft<'a> {
             .map(|finding| Doubt { what: finding.message.clone(), option: "--unit, --scale, --sample-rate".into() });
         Account {
             beside: Vec::new(),
+            files: Vec::new(),
             block: None,
             columns,
             rates: settled.rates.clone(),
@@ -504,6 +505,7 @@ impl<'a> Draft<'a> {
             layout: self.container.layout,
             channels,
             clock: settled.clock,
+            faithful_to_hz: None,
             promised_samples: Some(length),
             reading: self.reading,
             findings: self.findings,
