@@ -8,7 +8,7 @@ use std::sync::{Arc, Mutex};
 
 use linewake::analysis::convert::{Conversion, Wanted, convert};
 use linewake::analysis::settings::Settings;
-use linewake::capture::{Header, Recording};
+use linewake::capture::Header;
 use linewake::error::Error;
 use linewake::read::{FORMATS, Origin, ReadOptions, Source, open};
 use linewake::write::{Folder, Samples, Sink, WRITERS, Writer};
