@@ -103,6 +103,12 @@ fn exports_read_right() {
         ),
         ("mega samples", "Rate: 0.25 MS/s\nCH1 [V]\tCH2 [V]\n".to_owned() + &pairs("\t")),
         ("names of one letter", "delta t = 4.0 us\nA,B\n".to_owned() + &pairs(",")),
+        ("an increment", "XInc: 4e-6\nCH1 (V),CH2 (V)\n".to_owned() + &pairs(",")),
+        ("a rate with its unit in the key", "sample_rate_hz: 250000\nCH1 (V),CH2 (V)\n".to_owned() + &pairs(",")),
+        (
+            "decimal comma and exponent",
+            "Samples per second;2,5E+05\nCH1 (V);CH2 (V)\n".to_owned() + &pairs(";").replace('.', ","),
+        ),
         ("fs", "fs = 250000\nwire,air\n".to_owned() + &pairs(",")),
         (
             "pairs of time and channel",

@@ -502,7 +502,8 @@ fn refuse_spectra(sight: &Sight<'_>, preamble: &Preamble, options: &ReadOptions)
     if let Some(axis) = preamble.axis.as_ref().filter(|axis| axis.to_lowercase().ends_with("hz") && !user_knows) {
         return refuse(format!("the horizontal unit {}", printable(axis)));
     }
-    let transform = |label: &&Label| ["fft", "psd"].iter().any(|word| label.name.to_lowercase().contains(word));
+    const TRANSFORMS: [&str; 5] = ["fft", "psd", "correlation", "quefrency", "cepstrum"];
+    let transform = |label: &&Label| TRANSFORMS.iter().any(|word| label.name.to_lowercase().contains(word));
     if let Some(label) = sight.labels.iter().find(transform).filter(|_| !user_knows) {
         return refuse(format!("column \"{}\"", printable(&label.written)));
     }
@@ -525,8 +526,9 @@ fn refuse_spectra(sight: &Sight<'_>, preamble: &Preamble, options: &ReadOptions)
 
 fn refuse_pairs(sight: &Sight<'_>) -> Result<(), Error> {
     // The words, and whether the numbers must bear them out because they also occur as plain names.
-    const WORDS: [(&str, &str, bool); 6] = [
+    const WORDS: [(&str, &str, bool); 7] = [
         ("minimum", "maximum", false),
+        ("minimalwert", "maximalwert", false),
         ("min", "max", false),
         ("lower", "upper", true),
         ("low", "high", true),
@@ -825,11 +827,27 @@ fn assign_roles(taken: &mut [Taken], analysed: &[usize], reading: &mut Vec<Strin
 
 /// Readings of a meter over some time, such as an RMS value, are no samples.
 fn remark_on_readings(columns: &mut Draft) {
-    const WORDS: [&str; 8] = ["rms", "trms", "vrms", "vpp", "pkpk", "thd", "peak to peak", "pk-pk"];
+    const WORDS: [&str; 15] = [
+        "rms",
+        "trms",
+        "vrms",
+        "vpp",
+        "pkpk",
+        "thd",
+        "avg",
+        "average",
+        "mean",
+        "median",
+        "std",
+        "stdev",
+        "mittelwert",
+        "peak to peak",
+        "pk-pk",
+    ];
     let is_reading = |name: &str| {
         let name = name.to_lowercase();
         let mut parts = name.split(|c: char| !c.is_alphanumeric());
-        parts.any(|part| WORDS.contains(&part)) || WORDS[6..].iter().any(|words| name.contains(words))
+        parts.any(|part| WORDS.contains(&part)) || WORDS[13..].iter().any(|words| name.contains(words))
     };
     let analysed = columns.taken.iter().map(|taken| &taken.channel).filter(|channel| channel.role != Role::Other);
     if let Some(channel) = analysed.into_iter().find(|channel| is_reading(&channel.name)) {

@@ -41,6 +41,18 @@ const INTERVALS: &[&str] = &[
     "time interval",
     "time increment",
     "sample time",
+    "xinc",
+    "x inc",
+    "dx",
+    "horizontal increment",
+    "horizontal sample interval",
+    "time per point",
+    "point spacing",
+    "période d échantillonnage",
+    "periode d echantillonnage",
+    "intervalle d échantillonnage",
+    "intervalo de muestreo",
+    "intervallo di campionamento",
 ];
 const RATES: &[&str] = &[
     "sampling",
@@ -59,7 +71,14 @@ const RATES: &[&str] = &[
     "abtastrate",
     "abtastfrequenz",
     "frequence d echantillonnage",
-    "fréquence d'échantillonnage",
+    "fréquence d échantillonnage",
+    "taux d échantillonnage",
+    "frecuencia de muestreo",
+    "frequenza di campionamento",
+    "frequência de amostragem",
+    "bemonsteringsfrequentie",
+    "samplingsfrekvens",
+    "częstotliwość próbkowania",
     "sample rate",
     "sampling rate",
     "samplerate",
@@ -323,17 +342,23 @@ fn pairs(cells: &[String], below: &[String], decimal: u8) -> Vec<Entry> {
 
 impl Entry {
     fn new(written: &str, values: Vec<String>) -> Self {
-        let (name, unit) = split_unit(written);
-        let (name, unit) = match name.rsplit_once(' ') {
+        // "Samples per second" is a key, and its last word is no unit.
+        let is_key = RATES.contains(&key_of(written).as_str());
+        let (name, unit) = if is_key { (written, None) } else { split_unit(written) };
+        let (name, unit) = match name.rsplit_once([' ', '_']) {
             Some((bare, last)) if unit.is_none() && last.len() > 1 && rate_unit(last).is_some() => {
                 (bare, Some(last.to_owned()))
             }
             _ => (name, unit),
         };
-        let key = name.to_lowercase().replace(['_', '-', '.', ':', '"', '#', '/', '\''], " ");
-        let key = key.split_whitespace().collect::<Vec<_>>().join(" ");
-        Self { key, written: written.trim().to_owned(), unit, values }
+        Self { key: key_of(name), written: written.trim().to_owned(), unit, values }
     }
+}
+
+/// A key without what people put between its words.
+fn key_of(name: &str) -> String {
+    let key = name.to_lowercase().replace(['_', '-', '.', ':', '"', '#', '/', '\'', '\u{2019}'], " ");
+    key.split_whitespace().collect::<Vec<_>>().join(" ")
 }
 
 fn texts(line: &[u8], separator: Separator) -> Vec<String> {
