@@ -19,7 +19,7 @@ mod source;
 mod wav;
 
 pub use beside::FOLDER_FILE;
-pub use options::{ReadOptions, Scale, decimal_mark, separator};
+pub use options::{DEFAULT_MEMORY, LEAST_MEMORY, ReadOptions, Scale, decimal_mark, separator};
 pub use pair::{Pair, find_partner, open_pair};
 pub use source::{Bytes, Origin, Source};
 
@@ -62,7 +62,7 @@ fn by_itself(_source: &Source) -> Result<bool, Error> {
 /// # Errors
 /// An empty file, bytes that no format knows, or what the system answers.
 pub fn detect(source: &Source) -> Result<&'static Format, Error> {
-    format_of(&packed::unpacked(source)?)
+    format_of(&packed::unpacked(source, options::DEFAULT_MEMORY)?)
 }
 
 /// The format of a source that is not packed.
@@ -106,7 +106,7 @@ fn format_of(source: &Source) -> Result<&'static Format, Error> {
 pub fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Error> {
     let mut beside = beside::Beside::of(source)?;
     let options = &beside.completed(options);
-    let source = &packed::unpacked(source)?;
+    let source = &packed::unpacked(source, options.memory())?;
     let recording =
         (format_of(source)?.open)(source, options).map_err(|error| error.in_file(printable(source.name())))?;
     beside.told(scaled::scaled(recording, options)?)

@@ -91,7 +91,7 @@ impl Kind {
 const PART: &str = "--- file type:";
 
 /// A configuration is some pages; more than this is none.
-const LONGEST_CONFIGURATION: u64 = 1 << 22;
+const LONGEST_CONFIGURATION: u64 = 1 << 20;
 
 /// The name of the part that a line of a single file opens: `CFG`, `DAT BINARY: 1200`.
 fn part(line: &str) -> Option<String> {

@@ -286,7 +286,7 @@ impl Rows {
 
     /// The rows as lines, from the first one on.
     fn lines(&self, head: &Head, options: &ReadOptions) -> Result<Lines, Error> {
-        let mut lines = head.stream(&self.source, options.max_memory)?;
+        let mut lines = head.stream(&self.source)?;
         for _ in 0..self.before {
             lines.next()?;
         }
