@@ -311,7 +311,7 @@ fn work(plan: &Plan, number: u64, start: Instant, at_work: &AtWork, all: &Mutex<
         for fuzz in &fuzzes {
             let folder = folder.join(fuzz.target.name);
             let kept = fuzz.inputs[fuzz.seeds..].iter().enumerate();
-            let written = fs::create_dir_all(&folder)
+            let written: std::io::Result<()> = fs::create_dir_all(&folder)
                 .and_then(|()| kept.map(|(at, input)| fs::write(folder.join(format!("{at:05}")), input)).collect());
             if let Err(error) = written {
                 eprintln!("{}: {error}", folder.display());

@@ -119,8 +119,8 @@ fn of_bytes(bytes: &mut Vec<u8>, others: &[Vec<u8>], words: &[&str], random: &mu
             put(bytes, at, 0, &piece);
         }
         4 => {
-            let cut = 1 + random.below(if random.next() & 3 == 0 { 200 } else { 8 });
-            put(bytes, at, cut, &[]);
+            let most = *random.pick(&[8, 8, 8, 200]);
+            put(bytes, at, 1 + random.below(most), &[]);
         }
         5 => bytes.truncate(at),
         // A number of fixed width, near an edge or near the file's own length.

@@ -4,7 +4,7 @@ use std::hash::{DefaultHasher, Hash, Hasher};
 use std::io::{self, Cursor, Read};
 use std::sync::Arc;
 
-use linewake::capture::{Header, Recording};
+use linewake::capture::Header;
 use linewake::error::Error;
 use linewake::levels::read;
 use linewake::read::setup::setup;

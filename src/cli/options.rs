@@ -66,7 +66,7 @@ pub(super) struct CaptureOptions {
     /// The encoding of a text file: auto, utf-8, latin-1, utf-16, utf-16le, utf-16be
     #[arg(long, value_name = "NAME", help_heading = "Reading")]
     encoding: Option<String>,
-    /// The most memory a reader may take, such as 500M
+    /// The most memory a reader may take, whatever a file claims, such as 1G; from 64M on [default: 512M]
     #[arg(long, value_name = "SIZE", value_parser = size, help_heading = "Reading")]
     max_memory: Option<u64>,
     /// The nominal mains frequency: 50, 60 or auto

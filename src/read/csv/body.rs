@@ -187,7 +187,7 @@ impl Rows {
     ///
     /// # Errors
     /// A broken time, or what the system answers.
-    pub(super) fn survey(&self, head: &Head, options: &ReadOptions) -> Result<Survey, Error> {
+    pub(super) fn survey(&self, head: &Head) -> Result<Survey, Error> {
         let key = &self.key;
         let stretch = |odd| Stretch { first_line: 0, last_line: 0, ruler: Ruler::new(key.fineness), odd };
         let twins = key.twins.iter().map(|(_, _, fineness)| Ruler::new(*fineness)).collect();
@@ -205,7 +205,7 @@ impl Rows {
         let mut now = stretch(Vec::new());
         let mut odd: Vec<Odd> = Vec::new();
         let (mut day, mut before) = (0.0, f64::NEG_INFINITY);
-        let mut lines = self.lines(head, options)?;
+        let mut lines = self.lines(head)?;
         while let Some(line) = lines.next()? {
             if !line.ended && self.is_cut(line.bytes) {
                 survey.cut = true;
@@ -285,7 +285,7 @@ impl Rows {
     }
 
     /// The rows as lines, from the first one on.
-    fn lines(&self, head: &Head, options: &ReadOptions) -> Result<Lines, Error> {
+    fn lines(&self, head: &Head) -> Result<Lines, Error> {
         let mut lines = head.stream(&self.source)?;
         for _ in 0..self.before {
             lines.next()?;
@@ -568,11 +568,11 @@ impl Text {
         survey: &Survey,
         options: &ReadOptions,
     ) -> Result<Self, Error> {
-        let mut lines = rows.lines(head, options)?;
+        let mut lines = rows.lines(head)?;
         for _ in rows.before + 1..survey.record().first_line {
             lines.next()?;
         }
-        let again = rows.lines(head, options)?;
+        let again = rows.lines(head)?;
         let block = rows_per_block(rows.taken.len(), options);
         Ok(Self {
             header,
