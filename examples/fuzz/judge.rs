@@ -151,7 +151,9 @@ fn same(first: &Result<Reading, Error>, second: &Result<Reading, Error>) -> Resu
         }
         (Ok(_), Err(error)) => differs(format!("read at once, refused in small blocks: {error}")),
         (Err(error), Ok(_)) => differs(format!("refused at once, read in small blocks: {error}")),
-        (Err(first), Err(second)) if first.to_string() != second.to_string() => differs(format!("{first} and {second}")),
+        (Err(first), Err(second)) if first.to_string() != second.to_string() => {
+            differs(format!("{first} and {second}"))
+        }
         _ => Ok(()),
     }
 }

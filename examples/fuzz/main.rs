@@ -36,8 +36,10 @@ const LONGEST_BINARY: usize = 1024;
 const MOST_KEPT: usize = 2000;
 /// Every so many executions one input is read twice.
 const TWICE: u64 = 8;
-/// Executions before the next target has its turn.
-const TURN: u64 = 2000;
+/// How long a target has its turn, so that quick readers see more files than slow ones; looked at every so many
+/// executions.
+const TURN: Duration = Duration::from_millis(200);
+const LOOK: u64 = 64;
 /// What does not end within this hangs.
 const HANGS: Duration = Duration::from_secs(60);
 /// After so many failures of a target and a kind, no more are written.
@@ -223,7 +225,11 @@ impl Plan {
                 "summary" => plan.summary = Some(value.into()),
                 "keep" => plan.keep = Some(value.into()),
                 "repeat" => plan.repeat = Some(value.into()),
-                _ => return Err(format!("--{option}: expected seed, seconds, executions, threads, failures, summary, keep or repeat")),
+                _ => {
+                    return Err(format!(
+                        "--{option}: expected seed, seconds, executions, threads, failures, summary, keep or repeat"
+                    ));
+                }
             }
         }
         if plan.targets.is_empty() {
@@ -244,12 +250,24 @@ struct AtWork {
     input: Mutex<(&'static str, Vec<u8>)>,
 }
 
+/// Counts a worker as done, even where the fuzzing itself panics, and says where.
+struct Done<'a>(&'a AtomicU64);
+
+impl Drop for Done<'_> {
+    fn drop(&mut self) {
+        if std::thread::panicking() {
+            eprintln!("the fuzzing itself failed: {}", judge::PANIC.with_borrow(Clone::clone));
+        }
+        self.0.fetch_add(1, Ordering::Relaxed);
+    }
+}
+
 /// Writes a failing input and says how to repeat it.
 fn write_failure(folder: &Path, target: &str, input: &[u8], fault: &Fault) -> std::io::Result<()> {
     fs::create_dir_all(folder)?;
-    let digest = input.iter().fold(0xcbf2_9ce4_8422_2325_u64, |digest, byte| {
-        (digest ^ u64::from(*byte)).wrapping_mul(0x100_0000_01b3)
-    });
+    let digest = input
+        .iter()
+        .fold(0xcbf2_9ce4_8422_2325_u64, |digest, byte| (digest ^ u64::from(*byte)).wrapping_mul(0x100_0000_01b3));
     let path = folder.join(format!("{target}-{}-{digest:016x}", fault.word));
     fs::write(&path, input)?;
     eprintln!("{target}: {}: {}", fault.word, fault.what);
@@ -263,14 +281,18 @@ fn work(plan: &Plan, number: u64, start: Instant, at_work: &AtWork, all: &Mutex<
         Fuzz::new(target, cases(target), plan.seed.wrapping_add(number << 32).wrapping_add((at as u64) << 48))
     };
     let mut fuzzes: Vec<Fuzz> = plan.targets.iter().enumerate().map(|(at, target)| own(at, target)).collect();
-    let (mut written, mut told) = (std::collections::HashMap::<(&str, &str), u64>::new(), vec![Tally::default(); fuzzes.len()]);
+    let (mut written, mut told) =
+        (std::collections::HashMap::<(&str, &str), u64>::new(), vec![Tally::default(); fuzzes.len()]);
     let out_of_time = || plan.seconds.is_some_and(|seconds| start.elapsed() >= Duration::from_secs(seconds));
     let mut busy = true;
     while busy && !out_of_time() {
         busy = false;
         for (at, fuzz) in fuzzes.iter_mut().enumerate() {
             let turn = Instant::now();
-            for _ in 0..TURN {
+            for count in 0u64.. {
+                if count % LOOK == LOOK - 1 && turn.elapsed() > TURN {
+                    break;
+                }
                 if plan.executions.is_some_and(|most| fuzz.tally.executions >= most) {
                     break;
                 }
@@ -390,8 +412,8 @@ pub fn main() -> ExitCode {
         for (number, at_work) in (0..).zip(&workers) {
             let (plan, all, done) = (&plan, &all, &done);
             scope.spawn(move || {
+                let _done = Done(done);
                 work(plan, number, start, at_work, all);
-                done.fetch_add(1, Ordering::Relaxed);
             });
         }
         let mut last = Instant::now();

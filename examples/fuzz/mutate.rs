@@ -64,21 +64,74 @@ const EDGES: [u64; 24] = [
 
 /// Words that any text may meet in a cell.
 const CELLS: &[&str] = &[
-    "", "0", "1", "-1", "1.5", "-0", "1e308", "-1e308", "1e-400", "1e999", "9999999999999999999999", "nan", "-nan(ind)",
-    "inf", "-inf", "∞", "0x10", "1,5", "1.2.3", "****", "--", "\"", "\"\"", "Null", "12.5 mV", "5V", "1e", "+-3", "00000",
-    "4e-6", "0.000004", "4 us", "1:02:03.5", "2031-02-03 04:05:06.789", "2147483647", "4294967296", "18446744073709551615",
-    "\u{feff}", "\u{202e}", "\0", "#", ";", "\t", " ", "µs", "99999",
+    "",
+    "0",
+    "1",
+    "-1",
+    "1.5",
+    "-0",
+    "1e308",
+    "-1e308",
+    "1e-400",
+    "1e999",
+    "9999999999999999999999",
+    "nan",
+    "-nan(ind)",
+    "inf",
+    "-inf",
+    "∞",
+    "0x10",
+    "1,5",
+    "1.2.3",
+    "****",
+    "--",
+    "\"",
+    "\"\"",
+    "Null",
+    "12.5 mV",
+    "5V",
+    "1e",
+    "+-3",
+    "00000",
+    "4e-6",
+    "0.000004",
+    "4 us",
+    "1:02:03.5",
+    "2031-02-03 04:05:06.789",
+    "2147483647",
+    "4294967296",
+    "18446744073709551615",
+    "\u{feff}",
+    "\u{202e}",
+    "\0",
+    "#",
+    ";",
+    "\t",
+    " ",
+    "µs",
+    "99999",
 ];
 
 /// Damages a file in one to eight places. `others` lends pieces, `words` are those of its format.
-pub fn mutate(bytes: &mut Vec<u8>, others: &[Vec<u8>], words: &[&str], text: bool, longest: usize, random: &mut Random) {
+pub fn mutate(
+    bytes: &mut Vec<u8>,
+    others: &[Vec<u8>],
+    words: &[&str],
+    text: bool,
+    longest: usize,
+    random: &mut Random,
+) {
     let mut changes = 1;
     while changes < 8 && random.next() & 1 == 0 {
         changes += 1;
     }
     for _ in 0..changes {
         let rows = text && random.next() & 1 == 0;
-        if rows { of_rows(bytes, random) } else { of_bytes(bytes, others, words, random) }
+        if rows {
+            of_rows(bytes, random)
+        } else {
+            of_bytes(bytes, others, words, random)
+        }
         bytes.truncate(longest);
     }
 }
@@ -145,7 +198,7 @@ fn of_bytes(bytes: &mut Vec<u8>, others: &[Vec<u8>], words: &[&str], random: &mu
         10 => {
             let other = random.pick(others);
             let from = random.below(other.len());
-            let length = 1 + random.below(other.len() - from);
+            let length = random.below(other.len() - from + 1);
             let cut = random.below(bytes.len() + 1);
             put(bytes, at, cut, &other[from..from + length]);
         }

@@ -23,7 +23,7 @@ pub use options::{DEFAULT_MEMORY, LEAST_MEMORY, ReadOptions, Scale, decimal_mark
 pub use pair::{Pair, find_partner, open_pair};
 pub use source::{Bytes, Origin, Source};
 
-use crate::capture::Recording;
+use crate::capture::{Clock, Recording};
 use crate::error::{Error, printable};
 
 /// A format: how sure it is of a file, and how it opens one.
@@ -109,7 +109,21 @@ pub fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>
     let source = &packed::unpacked(source, options.memory())?;
     let recording =
         (format_of(source)?.open)(source, options).map_err(|error| error.in_file(printable(source.name())))?;
+    believe(&recording.header().clock).map_err(|error| error.in_file(source.name()))?;
     beside.told(scaled::scaled(recording, options)?)
+}
+
+/// Refuses a rate that no recorder has: what lies behind is a damaged header, not a capture.
+fn believe(clock: &Clock) -> Result<(), Error> {
+    /// From one sample in three years to ten in a picosecond.
+    const RATES: std::ops::RangeInclusive<f64> = 1e-8..=1e13;
+    let rate = clock.rate.get();
+    if RATES.contains(&rate) && clock.start_s.is_finite() {
+        return Ok(());
+    }
+    Err(Error::input(format!("has a rate of {rate:e} samples a second, from {}", clock.source.words()))
+        .expected("a rate that a recorder has")
+        .remedy("--sample-rate HZ sets it"))
 }
 
 /// How many rows a block holds: a fixed number, fewer where channels are many or memory is short.

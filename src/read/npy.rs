@@ -140,8 +140,8 @@ fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Er
     let (text, data_at) = header_text(source)?;
     check_text(source, &text)?;
     let start = source.bytes_at(0, usize::try_from(data_at).unwrap_or(usize::MAX))?;
-    let npy =
-        NpyHeader::from_reader(&start[..]).map_err(|e| refuse(source, format!("has no sound NPY header: {e}")))?;
+    let npy = NpyHeader::from_reader(&start[..])
+        .map_err(|e| refuse(source, format!("has no sound NPY header: {}", printable(&e.to_string()))))?;
     let (number, big_endian) = number(source, &npy)?;
     let size = number.bytes() as u64;
     let layout = layout(source, &npy)?;

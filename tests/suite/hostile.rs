@@ -49,7 +49,11 @@ fn number(value: &DeValue<'_>) -> u64 {
 }
 
 fn hex(digits: &str) -> Vec<u8> {
-    digits.as_bytes().chunks(2).map(|pair| u8::from_str_radix(std::str::from_utf8(pair).unwrap(), 16).unwrap()).collect()
+    digits
+        .as_bytes()
+        .chunks(2)
+        .map(|pair| u8::from_str_radix(std::str::from_utf8(pair).unwrap(), 16).unwrap())
+        .collect()
 }
 
 /// A sound table: 250 kS/s, two channels.
@@ -167,7 +171,9 @@ fn options(words: &str) -> ReadOptions {
         let owned = Some((*value).to_owned());
         match *option {
             "--sample-rate" => options.sample_rate = Some(value.parse().unwrap()),
-            "--separator" => options.separator = Some(separator(value).unwrap_or_else(|_| value.chars().next().unwrap())),
+            "--separator" => {
+                options.separator = Some(separator(value).unwrap_or_else(|_| value.chars().next().unwrap()))
+            }
             "--decimal-mark" => {
                 options.decimal_mark = Some(decimal_mark(value).unwrap_or_else(|_| value.chars().next().unwrap()));
             }
@@ -188,7 +194,9 @@ struct Folder {
     files: Arc<[(String, Vec<u8>)]>,
     this: usize,
     place: Option<String>,
+    /// How often it was opened, and how often before it changes.
     looks: Arc<AtomicU64>,
+    sound_looks: u64,
 }
 
 impl Origin for Folder {
@@ -201,10 +209,8 @@ impl Origin for Folder {
     }
 
     fn open_at(&self, position: u64) -> io::Result<Box<dyn Read + Send>> {
-        /// Format, beginning and structure are seen in a few looks; the samples are read after these.
-        const FEW: u64 = 6;
         let mut bytes = self.files[self.this].1.clone();
-        let late = self.looks.fetch_add(1, Ordering::Relaxed) > FEW;
+        let late = self.looks.fetch_add(1, Ordering::Relaxed) + 1 >= self.sound_looks;
         match self.place.as_deref() {
             Some("shrinks") if late => bytes.truncate(bytes.len() / 2),
             Some("vanishes") if late => return Err(io::Error::other("the stick is gone")),
@@ -217,7 +223,8 @@ impl Origin for Folder {
 
     fn sibling(&self, name: &str) -> Option<Source> {
         let this = self.files.iter().position(|(other, _)| other == name)?;
-        Some(Source::new(Folder { files: Arc::clone(&self.files), this, place: None, looks: Arc::clone(&self.looks) }))
+        let (files, looks) = (Arc::clone(&self.files), Arc::default());
+        Some(Source::new(Folder { files, this, place: None, looks, sound_looks: 0 }))
     }
 }
 
@@ -230,7 +237,16 @@ impl Hostile {
     fn source(&self) -> Source {
         let own = (self.file.clone(), self.bytes.clone());
         let files: Vec<_> = [own].into_iter().chain(self.beside.iter().cloned()).collect();
-        Source::new(Folder { files: files.into(), this: 0, place: self.place.clone(), looks: Arc::default() })
+        let folder = |place: Option<&String>, looks: &Arc<AtomicU64>, sound_looks| {
+            let (files, place, looks) = (files.clone().into(), place.cloned(), Arc::clone(looks));
+            Source::new(Folder { files, this: 0, place, looks, sound_looks })
+        };
+        // The change comes with the last look, at which the samples are read.
+        let looks = Arc::default();
+        if self.place.is_some() {
+            open(&folder(None, &looks, 0), &ReadOptions::default()).and_then(drain).unwrap();
+        }
+        folder(self.place.as_ref(), &Arc::default(), looks.load(Ordering::Relaxed))
     }
 
     /// What is wrong with what it gives.
@@ -245,7 +261,10 @@ impl Hostile {
             (refused != self.refused, "read or refused, the other was expected"),
             (refused && shown.len() > LONGEST_MESSAGE, "the message is too long"),
             (refused && shown.chars().any(|c| c.is_control() && c != '\n'), "a terminal would obey the message"),
-            (result.as_ref().is_err_and(|error| error.place().file.is_none() && !shown.starts_with("--")), "no file is named"),
+            (
+                result.as_ref().is_err_and(|error| error.place().file.is_none() && !shown.starts_with("--")),
+                "no file is named",
+            ),
         ];
         faults.extend(rules.into_iter().filter(|(broken, _)| *broken).map(|(_, rule)| rule.to_owned()));
         faults.into_iter().map(|fault| format!("{} ({}): {fault}: {shown}", self.what, self.options)).collect()
@@ -262,7 +281,8 @@ fn every_hostile_file_gives_what_the_catalogue_says() {
         let mut result = None;
         let held = allocation_counter::measure(|| {
             let read = open(&source, &options).and_then(drain);
-            result = Some(read.map(|(header, _)| header.findings.iter().map(|finding| finding.code.to_owned()).collect()));
+            result =
+                Some(read.map(|(header, _)| header.findings.iter().map(|finding| finding.code.to_owned()).collect()));
         })
         .bytes_max;
         // What this file's source itself copies, and the samples drained, are not the reader's.
@@ -353,7 +373,13 @@ fn the_program_keeps_to_its_memory() {
     const PROGRAM: u64 = 64 << 20;
     let numbers = |count: usize| (0..count).map(|k| format!("{k}.5,")).collect::<String>();
     let sideways = format!("Time (s),{0}\nCH1 (V),{0}\n", numbers(2_000_000));
-    let npy = |shape: &str| [b"\x93NUMPY\x01\0\x60\0", format!("{:<95}\n", format!("{{'descr': '<f8', 'fortran_order': False, 'shape': {shape}, }}")).as_bytes()].concat();
+    let npy = |shape: &str| {
+        [
+            b"\x93NUMPY\x01\0\x60\0",
+            format!("{:<95}\n", format!("{{'descr': '<f8', 'fortran_order': False, 'shape': {shape}, }}")).as_bytes(),
+        ]
+        .concat()
+    };
     let files: [(&str, Vec<u8>); 4] = [
         ("lines.csv", vec![b'\n'; 100_000_000]),
         ("sideways.csv", sideways.into_bytes()),
@@ -382,7 +408,15 @@ fn table() -> String {
         let says: Vec<String> = hostile.says.iter().map(|word| code(word)).collect();
         let gives = if hostile.refused { "refused" } else { "read" };
         let gives = if says.is_empty() { gives.to_owned() } else { format!("{gives}: {}", says.join(", ")) };
-        writeln!(rows, "| {} | {} | {} | {} |", cell(&hostile.what), cell(&made), cell(&code(&hostile.options)), cell(&gives)).unwrap();
+        writeln!(
+            rows,
+            "| {} | {} | {} | {} |",
+            cell(&hostile.what),
+            cell(&made),
+            cell(&code(&hostile.options)),
+            cell(&gives)
+        )
+        .unwrap();
     }
     rows
 }

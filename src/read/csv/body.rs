@@ -598,10 +598,17 @@ impl Text {
         let mut row = vec![0.0; scales.len()];
         let mut filled = 0;
         while filled < length {
-            let Some(line) = self.lines.next()?.filter(|line| line.number <= self.last_line) else {
+            let Some(line) = self.lines.next()? else {
                 self.finished = true;
+                if self.lines.number() < self.last_line {
+                    return Err(self.became_shorter());
+                }
                 break;
             };
+            if line.number > self.last_line {
+                self.finished = true;
+                break;
+            }
             let parsed = self.rows.parse(line, &mut row)?;
             if parsed == Row::None {
                 continue;
@@ -628,6 +635,15 @@ impl Text {
             filled += 1;
         }
         Ok(filled)
+    }
+
+    /// The rows were counted before; now there are fewer.
+    fn became_shorter(&self) -> Error {
+        Error::input("the file became shorter while it was read")
+            .in_file(self.rows.source.name())
+            .at_line(self.lines.number(), None)
+            .expected(format!("rows up to line {}", self.last_line))
+            .remedy("read it when nothing writes to it any more")
     }
 
     /// Puts the extreme of the record in the place of samples marked as beyond the range, and counts them.

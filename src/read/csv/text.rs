@@ -386,6 +386,11 @@ pub(super) struct Lines {
 }
 
 impl Lines {
+    /// The number of the line given last.
+    pub(super) fn number(&self) -> u64 {
+        self.number
+    }
+
     /// The next line; `None` at the end.
     ///
     /// # Errors
