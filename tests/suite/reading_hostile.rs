@@ -158,3 +158,17 @@ fn an_error_of_the_system_names_the_file() {
     let message = detect(&Source::new(Failing)).unwrap_err().to_string();
     assert!(message.contains("failing.csv") && message.contains("the disk went away"), "{message}");
 }
+
+#[test]
+fn a_scale_beyond_doubles_is_refused() {
+    let scale = with(|o| o.scale = vec!["CH1=1e308".parse().unwrap()]);
+    let error = read(table("CH1", "CH1"), &scale).unwrap_err().to_string();
+    assert!(error.contains("broken.csv") && error.contains("\"CH1\" times 1e308"), "{error}");
+}
+
+#[test]
+fn what_an_npy_header_holds_does_not_steer_a_terminal() {
+    let rate = with(|o| o.sample_rate = Some(Hertz::new(1e3).unwrap()));
+    let error = read(npy_of("\u{1b}[31m", "(1,)", &[0; 8]), &rate).unwrap_err().to_string();
+    assert!(error.contains("NPY header") && !error.contains('\u{1b}'), "{error:?}");
+}
