@@ -11,6 +11,8 @@
 //! written whole, with the command that repeats it. The status is 1 where anything failed.
 
 #![allow(clippy::print_stdout, clippy::print_stderr, reason = "a program")]
+#![allow(clippy::cast_possible_truncation, reason = "random numbers are cut to the width that is wanted")]
+#![allow(unreachable_pub, reason = "the suite takes these files as modules")]
 
 pub mod judge;
 pub mod mutate;
