@@ -73,7 +73,7 @@ pub(super) struct ReadingOptions {
     /// Lay samples at uneven times on an even grid; the error is stated, and the range ends where it does
     #[arg(long, help_heading = "Reading")]
     resample: bool,
-    /// The most memory a reader may take, such as 500M
+    /// The most memory a reader may take, whatever a file claims, such as 1G; from 64M on [default: 512M]
     #[arg(long, value_name = "SIZE", value_parser = size, help_heading = "Reading")]
     max_memory: Option<u64>,
     /// Begin so far into the recording, such as 90s, 10m, 1.5h

@@ -25,11 +25,11 @@ mod source;
 mod wav;
 
 pub use beside::FOLDER_FILE;
-pub use options::{ReadOptions, Scale, Winding, decimal_mark, separator};
+pub use options::{DEFAULT_MEMORY, LEAST_MEMORY, ReadOptions, Scale, Winding, decimal_mark, separator};
 pub use pair::{Pair, find_partner, open_pair};
 pub use source::{Bytes, Origin, Source};
 
-use crate::capture::Recording;
+use crate::capture::{Clock, Recording};
 use crate::error::{Error, printable};
 
 /// A format: how sure it is of a file, and how it opens one.
@@ -69,7 +69,7 @@ fn by_itself(_source: &Source) -> Result<bool, Error> {
 /// # Errors
 /// An empty file, bytes that no format knows, or what the system answers.
 pub fn detect(source: &Source) -> Result<&'static Format, Error> {
-    format_of(&packed::unpacked(source)?)
+    format_of(&packed::unpacked(source, options::DEFAULT_MEMORY)?)
 }
 
 /// The format of a source that is not packed.
@@ -113,9 +113,10 @@ fn format_of(source: &Source) -> Result<&'static Format, Error> {
 pub fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Error> {
     let mut beside = beside::Beside::of(source)?;
     let options = &beside.completed(options);
-    let source = &packed::unpacked(source)?;
+    let source = &packed::unpacked(source, options.memory())?;
     let format = format_of(source)?;
     let recording = (format.open)(source, options).map_err(|error| error.in_file(printable(source.name())))?;
+    believe(&recording.header().clock).map_err(|error| error.in_file(source.name()))?;
     // Options name channels as the files beside the capture call them.
     let mut recording = beside.labelled(recording)?;
     // A text picks its columns itself: those that are left out need not hold numbers.
@@ -123,6 +124,19 @@ pub fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>
         recording = picked::picked(recording, options)?;
     }
     beside.told(scaled::scaled(recording, options)?)
+}
+
+/// Refuses a rate that no recorder has: what lies behind is a damaged header, not a capture.
+fn believe(clock: &Clock) -> Result<(), Error> {
+    /// From one sample in three years to ten in a picosecond.
+    const RATES: std::ops::RangeInclusive<f64> = 1e-8..=1e13;
+    let rate = clock.rate.get();
+    if RATES.contains(&rate) && clock.start_s.is_finite() {
+        return Ok(());
+    }
+    Err(Error::input(format!("has a rate of {rate:e} samples a second, from {}", clock.source.words()))
+        .expected("a rate that a recorder has")
+        .remedy("--sample-rate HZ sets it"))
 }
 
 /// How many rows a block holds: a fixed number, fewer where channels are many or memory is short.

@@ -205,8 +205,8 @@ fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Er
             start[at] = b' ';
         }
     }
-    let npy =
-        NpyHeader::from_reader(&start[..]).map_err(|e| refuse(source, format!("has no sound NPY header: {e}")))?;
+    let npy = NpyHeader::from_reader(&start[..])
+        .map_err(|e| refuse(source, format!("has no sound NPY header: {}", printable(&e.to_string()))))?;
     let (number, big_endian) = number(source, &npy)?;
     let size = number.bytes() as u64;
     let layout = layout(source, &npy)?;

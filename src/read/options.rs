@@ -4,6 +4,14 @@ use std::str::FromStr;
 
 use crate::units::Hertz;
 
+/// What a reader may hold at once where no option says otherwise, in bytes: 512 MiB.
+pub const DEFAULT_MEMORY: u64 = 1 << 29;
+
+/// What the buffers of a reader may come to under the smallest bound, in bytes: 64 MiB.
+///
+/// A bound below makes blocks smaller, but does not take away what is needed to see the structure of a file.
+pub const LEAST_MEMORY: u64 = 1 << 26;
+
 /// What the user settles where a file leaves something open.
 #[derive(Debug, Clone, Default)]
 pub struct ReadOptions {
@@ -33,7 +41,8 @@ pub struct ReadOptions {
     pub side: Option<Winding>,
     /// Whether samples at uneven times are laid on an even grid.
     pub resample: bool,
-    /// The largest number of bytes that a reader may hold at once.
+    /// The largest number of bytes that a reader may hold at once, whatever a file claims of itself;
+    /// [`DEFAULT_MEMORY`] where it is not given, and never below [`LEAST_MEMORY`].
     pub max_memory: Option<u64>,
 }
 
@@ -67,6 +76,11 @@ impl FromStr for Winding {
 }
 
 impl ReadOptions {
+    /// The largest number of bytes that a reader may hold at once.
+    pub(in crate::read) fn memory(&self) -> u64 {
+        self.max_memory.unwrap_or(DEFAULT_MEMORY).max(LEAST_MEMORY)
+    }
+
     /// These options, and others where these leave something open.
     pub(super) fn or(self, others: Self) -> Self {
         Self {

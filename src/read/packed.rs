@@ -4,15 +4,16 @@
 //! lies before its position is thrown away. What a header says of its length is not believed; it is counted.
 //!
 //! # Sources
-//! RFC 1952 (gzip) and RFC 8878 (zstd) for the first bytes; the decoders are crates.
+//! RFC 1952 (gzip) and RFC 8878 (zstd) for the first bytes, skippable frames and windows; the decoders are crates.
 
 use std::io::{self, BufRead, BufReader, Read};
 use std::sync::OnceLock;
 
 use flate2::bufread::MultiGzDecoder;
-use ruzstd::decoding::StreamingDecoder;
+use ruzstd::decoding::errors::{FrameDecoderError, ReadFrameHeaderError};
+use ruzstd::decoding::{BlockDecodingStrategy, FrameDecoder};
 
-use super::{Origin, Source};
+use super::{DEFAULT_MEMORY, Origin, Source};
 use crate::error::Error;
 
 /// Unpacked, a file is not more than so many times its size: deflate cannot do more than 1032, and no capture comes
@@ -34,7 +35,8 @@ impl Packing {
     fn of(head: &[u8]) -> Option<Self> {
         match head {
             [0x1f, 0x8b, 8, ..] => Some(Packing::Gzip),
-            [0x28, 0xb5, 0x2f, 0xfd, ..] => Some(Packing::Zstd),
+            // The second is a frame to be skipped, which may come first.
+            [0x28, 0xb5, 0x2f, 0xfd, ..] | [0x50..=0x5f, 0x2a, 0x4d, 0x18, ..] => Some(Packing::Zstd),
             _ => None,
         }
     }
@@ -58,18 +60,20 @@ pub(super) fn bare(name: &str) -> &str {
 /// What the system answers.
 pub(super) fn sibling(source: &Source, name: &str) -> Result<Option<Source>, Error> {
     let names = [name.to_owned()].into_iter().chain(ENDINGS.map(|ending| format!("{name}{ending}")));
-    names.into_iter().find_map(|name| source.sibling(&name)).map(|sibling| unpacked(&sibling)).transpose()
+    names.into_iter().find_map(|name| source.sibling(&name)).map(|sibling| unpacked(&sibling, DEFAULT_MEMORY)).transpose()
 }
 
-/// What is in a packed source; the source itself where it is not packed.
+/// What is in a packed source; the source itself where it is not packed. Of the memory a quarter may be the stretch
+/// that a decoder looks back on.
 ///
 /// # Errors
 /// What the system answers.
-pub(super) fn unpacked(source: &Source) -> Result<Source, Error> {
+pub(super) fn unpacked(source: &Source, memory: u64) -> Result<Source, Error> {
     Ok(match Packing::of(&source.bytes_at(0, 4)?) {
         Some(packing) => {
             let most = source.byte_count()?.saturating_mul(MOST_GROWTH).saturating_add(SMALL);
-            Source::new(Packed { source: source.clone(), packing, most, count: OnceLock::new() })
+            let window = memory / 4;
+            Source::new(Packed { source: source.clone(), packing, most, window, count: OnceLock::new() })
         }
         None => source.clone(),
     })
@@ -79,6 +83,8 @@ struct Packed {
     source: Source,
     packing: Packing,
     most: u64,
+    /// The longest stretch that a decoder may look back on.
+    window: u64,
     /// The unpacked length, once it was counted.
     count: OnceLock<u64>,
 }
@@ -101,7 +107,11 @@ impl Origin for Packed {
         let packed = BufReader::with_capacity(1 << 16, packed);
         let inner: Box<dyn Read + Send> = match self.packing {
             Packing::Gzip => Box::new(MultiGzDecoder::new(packed)),
-            Packing::Zstd => Box::new(Frames { rest: Some(packed), frame: None }),
+            Packing::Zstd => {
+                let mut decoder = FrameDecoder::new();
+                decoder.set_max_window_size(self.window);
+                Box::new(Frames { packed, decoder, within: false })
+            }
         };
         let mut stream = Bounded { inner, left: self.most };
         io::copy(&mut (&mut stream).take(position), &mut io::sink())?;
@@ -134,21 +144,41 @@ impl Read for Bounded {
 
 type Bytes = BufReader<Box<dyn Read + Send>>;
 
-/// The frames of a zstd file, one behind the other.
+/// The frames of a zstd file, one behind the other. Frames that hold something else are skipped, as they are meant to
+/// be; a checksum behind a frame is compared.
 struct Frames {
-    /// What is not yet read, between frames.
-    rest: Option<Bytes>,
-    frame: Option<Box<dyn Frame>>,
+    packed: Bytes,
+    decoder: FrameDecoder,
+    /// Whether a frame was begun and not yet given to its end.
+    within: bool,
 }
 
-/// A frame that gives back the stream behind it.
-trait Frame: Read + Send {
-    fn into_rest(self: Box<Self>) -> Bytes;
-}
+impl Frames {
+    /// Begins the next frame; `false` at the end of the file.
+    fn begin(&mut self) -> io::Result<bool> {
+        loop {
+            if self.packed.fill_buf()?.is_empty() {
+                return Ok(false);
+            }
+            match self.decoder.init(&mut self.packed) {
+                Ok(()) => return Ok(true),
+                Err(FrameDecoderError::ReadFrameHeaderError(ReadFrameHeaderError::SkipFrame { length, .. })) => {
+                    let length = u64::from(length);
+                    if io::copy(&mut (&mut self.packed).take(length), &mut io::sink())? < length {
+                        return Err(io::ErrorKind::UnexpectedEof.into());
+                    }
+                }
+                Err(error) => return Err(io::Error::other(error)),
+            }
+        }
+    }
 
-impl Frame for StreamingDecoder<Bytes, ruzstd::decoding::FrameDecoder> {
-    fn into_rest(self: Box<Self>) -> Bytes {
-        (*self).into_inner()
+    /// Compares what the frame says of its content with what came out of it.
+    fn check(&self) -> io::Result<()> {
+        match (self.decoder.get_checksum_from_data(), self.decoder.get_calculated_checksum()) {
+            (Some(said), Some(found)) if said != found => Err(io::Error::other("the checksum does not fit")),
+            _ => Ok(()),
+        }
     }
 }
 
@@ -158,17 +188,21 @@ impl Read for Frames {
             return Ok(0);
         }
         loop {
-            if let Some(frame) = &mut self.frame {
-                match frame.read(buffer)? {
-                    0 => self.rest = self.frame.take().map(Frame::into_rest),
-                    count => return Ok(count),
-                }
-            }
-            let Some(mut rest) = self.rest.take() else { return Ok(0) };
-            if rest.fill_buf()?.is_empty() {
+            if !self.within && !self.begin()? {
                 return Ok(0);
             }
-            self.frame = Some(Box::new(StreamingDecoder::new(rest).map_err(io::Error::other)?));
+            self.within = true;
+            while self.decoder.can_collect() == 0 && !self.decoder.is_finished() {
+                let one = BlockDecodingStrategy::UptoBlocks(1);
+                self.decoder.decode_blocks(&mut self.packed, one).map_err(io::Error::other)?;
+            }
+            match self.decoder.read(buffer)? {
+                0 => {
+                    self.check()?;
+                    self.within = false;
+                }
+                count => return Ok(count),
+            }
         }
     }
 }

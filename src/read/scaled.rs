@@ -24,7 +24,8 @@ pub(super) fn scaled(recording: Box<dyn Recording>, options: &ReadOptions) -> Re
         };
         let which: Vec<usize> = (0..factors.len()).filter(|&at| meant(at)).collect();
         if which.is_empty() {
-            let names: Vec<String> = header.channels.iter().map(|channel| format!("\"{}\"", channel.name)).collect();
+            let names: Vec<String> =
+                header.channels.iter().map(|channel| format!("\"{}\"", printable(&channel.name))).collect();
             let wanted = printable(channel.as_deref().unwrap_or_default());
             return Err(Error::usage(format!("--scale {wanted}: there is no such channel"))
                 .expected(format!("one of: {}", names.join(", "))));
@@ -35,7 +36,11 @@ pub(super) fn scaled(recording: Box<dyn Recording>, options: &ReadOptions) -> Re
             if matches!(channel.quantity, Quantity::Codes | Quantity::FullScale | Quantity::Unknown) {
                 channel.quantity = Quantity::Unit("V".to_owned());
             }
-            header.reading.push(format!("\"{}\" is multiplied by {factor}, as the option says.", channel.name));
+            // Many digits are hard to count.
+            let plain = (1e-6..1e9).contains(&factor.abs());
+            let shown = if plain { factor.to_string() } else { format!("{factor:e}") };
+            let name = printable(&channel.name);
+            header.reading.push(format!("\"{name}\" is multiplied by {shown}, as the option says."));
         }
     }
     let mut scaled = Scaled { header, factors, inner: recording };
@@ -77,8 +82,15 @@ impl Recording for Scaled {
         let mut block = self.inner.next_block()?;
         self.take_findings();
         if let Some(block) = &mut block {
-            for (mut row, factor) in block.samples.rows_mut().into_iter().zip(&self.factors) {
+            for (channel, (mut row, factor)) in block.samples.rows_mut().into_iter().zip(&self.factors).enumerate() {
                 row *= *factor;
+                if row.iter().any(|sample| !sample.is_finite()) {
+                    let name = printable(&self.header.channels[channel].name);
+                    return Err(Error::input(format!("samples of \"{name}\" times {factor:e} are beyond all numbers"))
+                        .in_file(&self.header.path)
+                        .expected("finite numbers")
+                        .remedy("--scale gives what one of the file's numbers is worth"));
+                }
             }
         }
         Ok(block)

@@ -22,6 +22,8 @@ mod dsp_figures;
 mod dsp_reference;
 mod emissions;
 mod examples;
+mod fuzzing;
+mod hostile;
 #[cfg(feature = "cli")]
 mod levels;
 mod load_and_filter;

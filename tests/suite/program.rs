@@ -15,6 +15,7 @@ const PATIENCE: Duration = Duration::from_secs(60);
 pub(crate) struct Bench {
     folder: TempDir,
     threads: Option<u32>,
+    memory: Option<u64>,
 }
 
 /// What the program said and how it ended.
@@ -29,7 +30,7 @@ pub(crate) struct Answer {
 impl Bench {
     /// A folder with these files.
     pub(crate) fn with(files: &[(&str, &[u8])]) -> Self {
-        let bench = Self { folder: TempDir::new().unwrap(), threads: None };
+        let bench = Self { folder: TempDir::new().unwrap(), threads: None, memory: None };
         for (name, bytes) in files {
             bench.put(name, bytes);
         }
@@ -39,6 +40,12 @@ impl Bench {
     /// The same folder, the program limited to so many threads.
     pub(crate) fn threads(mut self, threads: u32) -> Self {
         self.threads = Some(threads);
+        self
+    }
+
+    /// The same folder, the program limited to so many bytes of addresses; only where there is a shell.
+    pub(crate) fn memory(mut self, bytes: u64) -> Self {
+        self.memory = Some(bytes);
         self
     }
 
@@ -84,7 +91,17 @@ impl Bench {
         // The answers lie outside the folder, so that it holds only what the test and the program put there.
         let answers = TempDir::new().unwrap();
         let stream = |name: &str| Stdio::from(File::create(answers.path().join(name)).unwrap());
-        let mut command = Command::new(env!("CARGO_BIN_EXE_linewake"));
+        let program = env!("CARGO_BIN_EXE_linewake");
+        let mut command = match self.memory {
+            None => Command::new(program),
+            Some(bytes) => {
+                let mut shell = Command::new("sh");
+                shell.args(["-c", &format!("ulimit -v {} && exec \"$0\" \"$@\"", bytes / 1024), program]);
+                // The system's allocator sets much more aside for each thread than it uses.
+                shell.env("MALLOC_ARENA_MAX", "1");
+                shell
+            }
+        };
         command.args(arguments).current_dir(self.folder.path());
         command.stdin(input).stdout(stream("out")).stderr(stream("err"));
         if let Some(threads) = self.threads {

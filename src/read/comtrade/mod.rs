@@ -91,7 +91,7 @@ impl Kind {
 const PART: &str = "--- file type:";
 
 /// A configuration is some pages; more than this is none.
-const LONGEST_CONFIGURATION: u64 = 1 << 22;
+const LONGEST_CONFIGURATION: u64 = 1 << 20;
 
 /// The name of the part that a line of a single file opens: `CFG`, `DAT BINARY: 1200`.
 fn part(line: &str) -> Option<String> {
@@ -190,12 +190,19 @@ fn single(source: &Source) -> Result<(Source, String, Place), Error> {
         number += 1;
         if let Some(name) = part(text_of(&line).trim()) {
             within = name;
+            if within == "CFG" && !configuration.is_empty() {
+                return Err(Error::input("holds a second configuration")
+                    .in_file(source.name())
+                    .at_line(number, None)
+                    .expected("one part CFG, then the data")
+                    .remedy("put each record into a file of its own"));
+            }
             if within.starts_with("DAT") {
                 let place = Place { source: source.clone(), at, line: number };
                 return Ok((source.clone(), text_of(&configuration), place));
             }
             // Empty lines stand for those before the part, so that errors count the lines of the whole file.
-            if within == "CFG" && configuration.is_empty() {
+            if within == "CFG" {
                 configuration.resize(usize::try_from(number).unwrap_or(0), b'\n');
             }
         } else if within == "CFG" {

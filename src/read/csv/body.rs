@@ -187,7 +187,7 @@ impl Rows {
     ///
     /// # Errors
     /// A broken time, or what the system answers.
-    pub(super) fn survey(&self, head: &Head, options: &ReadOptions) -> Result<Survey, Error> {
+    pub(super) fn survey(&self, head: &Head) -> Result<Survey, Error> {
         let key = &self.key;
         let stretch = |odd| Stretch { first_line: 0, last_line: 0, ruler: Ruler::new(key.fineness), odd };
         let twins = key.twins.iter().map(|(_, _, fineness)| Ruler::new(*fineness)).collect();
@@ -205,7 +205,7 @@ impl Rows {
         let mut now = stretch(Vec::new());
         let mut odd: Vec<Odd> = Vec::new();
         let (mut day, mut before) = (0.0, f64::NEG_INFINITY);
-        let mut lines = self.lines(head, options)?;
+        let mut lines = self.lines(head)?;
         while let Some(line) = lines.next()? {
             if !line.ended && self.is_cut(line.bytes) {
                 survey.cut = true;
@@ -303,8 +303,8 @@ impl Rows {
     }
 
     /// The rows as lines, from the first one on.
-    fn lines(&self, head: &Head, options: &ReadOptions) -> Result<Lines, Error> {
-        let mut lines = head.stream(&self.source, options.max_memory)?;
+    fn lines(&self, head: &Head) -> Result<Lines, Error> {
+        let mut lines = head.stream(&self.source)?;
         for _ in 0..self.before {
             lines.next()?;
         }
@@ -586,11 +586,11 @@ impl Text {
         survey: &Survey,
         options: &ReadOptions,
     ) -> Result<Self, Error> {
-        let mut lines = rows.lines(head, options)?;
+        let mut lines = rows.lines(head)?;
         for _ in rows.before + 1..survey.record().first_line {
             lines.next()?;
         }
-        let again = rows.lines(head, options)?;
+        let again = rows.lines(head)?;
         let block = rows_per_block(rows.taken.len(), options);
         Ok(Self {
             header,
@@ -616,10 +616,17 @@ impl Text {
         let mut row = vec![0.0; scales.len()];
         let mut filled = 0;
         while filled < length {
-            let Some(line) = self.lines.next()?.filter(|line| line.number <= self.last_line) else {
+            let Some(line) = self.lines.next()? else {
                 self.finished = true;
+                if self.lines.number() < self.last_line {
+                    return Err(self.became_shorter());
+                }
                 break;
             };
+            if line.number > self.last_line {
+                self.finished = true;
+                break;
+            }
             let parsed = self.rows.parse(line, &mut row)?;
             if parsed == Row::None {
                 continue;
@@ -646,6 +653,15 @@ impl Text {
             filled += 1;
         }
         Ok(filled)
+    }
+
+    /// The rows were counted before; now there are fewer.
+    fn became_shorter(&self) -> Error {
+        Error::input("the file became shorter while it was read")
+            .in_file(self.rows.source.name())
+            .at_line(self.lines.number(), None)
+            .expected(format!("rows up to line {}", self.last_line))
+            .remedy("read it when nothing writes to it any more")
     }
 
     /// Puts the extreme of the record in the place of samples marked as beyond the range, and counts them.

@@ -96,7 +96,7 @@ fn read_text(source: &Source, options: &ReadOptions, is_part: bool) -> Result<Bo
         time.unit = unit.or(time.unit);
     }
     let mut rows = rows(source, &lines, &table, &columns);
-    let mut survey = rows.survey(&head, options)?;
+    let mut survey = rows.survey(&head)?;
     let mut skipped = Vec::new();
     match sections::judge(&mut survey, &rows, options, is_part)? {
         Verdict::One(sentence) => skipped.extend(sentence),

@@ -11,9 +11,6 @@ use crate::error::{Error, Finding, printable};
 use crate::read::{ReadOptions, rows_per_block};
 use crate::spread;
 
-/// What a record may take in memory where the options do not say.
-const MOST_BYTES: u64 = 1 << 30;
-
 /// A record on its even grid.
 pub(super) struct Resampled {
     header: Header,
@@ -34,7 +31,7 @@ impl Resampled {
         options: &ReadOptions,
     ) -> Result<Self, Error> {
         let bytes = rows.saturating_mul(16).saturating_mul(text.header().channels.len() as u64 + 1);
-        let most = options.max_memory.unwrap_or(MOST_BYTES);
+        let most = options.memory();
         if bytes > most {
             return Err(Error::input(format!("--resample holds the record in memory and needs {bytes} bytes for it"))
                 .expected(format!("at most {most}"))

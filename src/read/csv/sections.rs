@@ -169,7 +169,7 @@ struct Part {
 
 impl Part {
     fn lines(&self) -> io::Result<Lines> {
-        let mut lines = self.head.stream(&self.whole, None).map_err(io::Error::other)?;
+        let mut lines = self.head.stream(&self.whole).map_err(io::Error::other)?;
         for _ in 1..self.lines.0 {
             lines.next().map_err(io::Error::other)?;
         }

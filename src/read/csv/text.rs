@@ -342,18 +342,17 @@ impl Head {
     }
 
     /// The whole text as a stream of lines.
-    pub(super) fn stream(&self, source: &Source, max_memory: Option<u64>) -> Result<Lines, Error> {
-        let quarter = usize::try_from(max_memory.unwrap_or(u64::MAX) / 4).unwrap_or(usize::MAX);
+    pub(super) fn stream(&self, source: &Source) -> Result<Lines, Error> {
         Ok(Lines {
             stream: self.open(source)?,
             source: source.clone(),
-            buffer: vec![0; HEAD.min(quarter.max(1 << 12))],
+            // A small file is read at once, and the end is seen by asking for one more byte.
+            buffer: vec![0; if self.whole { self.text.len() + 1 } else { HEAD }],
             start: 0,
             end: 0,
             finished: false,
             line_end: self.line_end,
             number: 0,
-            longest: LONGEST_LINE.min(quarter.max(1 << 12)),
         })
     }
 }
@@ -384,10 +383,14 @@ pub(super) struct Lines {
     finished: bool,
     line_end: u8,
     number: u64,
-    longest: usize,
 }
 
 impl Lines {
+    /// The number of the line given last.
+    pub(super) fn number(&self) -> u64 {
+        self.number
+    }
+
     /// The next line; `None` at the end.
     ///
     /// # Errors
@@ -420,15 +423,15 @@ impl Lines {
         self.buffer.copy_within(self.start..self.end, 0);
         self.end -= self.start;
         self.start = 0;
-        if self.end >= self.longest {
-            return Err(Error::input(format!("a line is longer than {} bytes", self.longest))
+        if self.end >= LONGEST_LINE {
+            return Err(Error::input(format!("a line is longer than {LONGEST_LINE} bytes"))
                 .in_file(self.source.name())
                 .at_line(self.number + 1, None)
                 .expected("a text table with a row of samples in each line")
                 .remedy("check that this is the exported capture and not some other file"));
         }
         if self.end == self.buffer.len() {
-            self.buffer.resize((2 * self.end).min(self.longest), 0);
+            self.buffer.resize((2 * self.end).min(LONGEST_LINE), 0);
         }
         match self.stream.read(&mut self.buffer[self.end..]) {
             Ok(0) => self.finished = true,
@@ -447,7 +450,7 @@ mod tests {
 
     fn lines_of(bytes: &[u8]) -> Vec<(String, bool)> {
         let source = Source::new(Bytes::new("t", bytes.to_vec()));
-        let mut lines = Head::read(&source, None).unwrap().stream(&source, Some(0)).unwrap();
+        let mut lines = Head::read(&source, None).unwrap().stream(&source).unwrap();
         let mut all = Vec::new();
         while let Some(line) = lines.next().unwrap() {
             all.push((decode(line.bytes).into_owned(), line.ended));
@@ -482,7 +485,7 @@ mod tests {
     #[test]
     fn a_line_beyond_the_bound_is_an_error() {
         let source = Source::new(Bytes::new("t", vec![b'1'; 20_000]));
-        let mut lines = Head::read(&source, None).unwrap().stream(&source, Some(0)).unwrap();
+        let mut lines = Head::read(&source, None).unwrap().stream(&source).unwrap();
         assert!(lines.next().unwrap_err().to_string().contains("longer than 4096 bytes"));
     }
 }

@@ -13,8 +13,6 @@ use crate::read::{Bytes, ReadOptions, Source};
 const MOST_LINES: usize = 80;
 /// And without labels at least so many samples in each.
 const FEWEST_SAMPLES: usize = 64;
-/// What is held where the user sets no bound.
-const MOST_BYTES: u64 = 1 << 28;
 
 /// The text turned, where it is a table on its side.
 ///
@@ -24,10 +22,13 @@ pub(super) fn turned(source: &Source, head: &Head, options: &ReadOptions) -> Res
     if !head.may_be_turned(MOST_LINES) {
         return Ok(None);
     }
-    let most = options.max_memory.map_or(MOST_BYTES, |most| most / 4);
+    let most = options.memory();
     let mut text = Vec::new();
-    head.open(source)?.take(most + 1).read_to_end(&mut text).map_err(|error| source.failed(&error))?;
-    if text.len() as u64 > most {
+    head.open(source)?.take(most / 8 + 1).read_to_end(&mut text).map_err(|error| source.failed(&error))?;
+    // The text may have grown to twice its length, and is held once more upright; each cell is a place in it as well,
+    // in a list that grows the same way.
+    let places = text.iter().filter(|byte| matches!(byte, b',' | b';' | b'\t' | b'|' | b' ')).count();
+    if 4 * text.len() + 2 * size_of::<&[u8]>() * places > usize::try_from(most).unwrap_or(usize::MAX) {
         return Ok(None);
     }
     let lines: Vec<&[u8]> = head.split(&text);
