@@ -15,8 +15,9 @@ use super::targets::{Reading, Target};
 pub const MAX_MEMORY: u64 = 1 << 20;
 /// With this bound blocks are a few rows, and the samples must be the same.
 const LITTLE_MEMORY: u64 = 256;
-/// What may be held at once under the bound told, all buffers and the answer counted.
-pub const MOST_HELD: u64 = 10 << 20;
+/// What may be held at once, all buffers and the answer counted: a stretch that a decoder looks back on is a quarter of
+/// the least bound (`LEAST_MEMORY`), and all else is less.
+pub const MOST_HELD: u64 = 24 << 20;
 /// What an execution may last, and what each byte of the file may add. Machines are busy, so it is generous.
 const PATIENCE: Duration = Duration::from_millis(250);
 const PATIENCE_A_BYTE: Duration = Duration::from_micros(100);

@@ -561,7 +561,12 @@ fn header(source: &Source, config: &Config, section: Section, clock: Clock, find
     let year = config.year.map_or_else(|| "no edition stated".to_owned(), |year| year.to_string());
     let (analog, digital) = (config.analog.len(), config.digital);
     let mut reading = vec![
-        format!("The record is of \"{}\", {} to trigger {}.", printable(&config.station), config.start, config.trigger),
+        format!(
+            "The record is of \"{}\", {} to trigger {}.",
+            printable(&config.station),
+            printable(&config.start),
+            printable(&config.trigger)
+        ),
         format!("The rate of {} samples a second is from {}.", clock.rate.get(), clock.source.words()),
     ];
     for channel in &config.analog {
