@@ -2,8 +2,8 @@
 //!
 //! The way of a file: its beginning as lines (`text`), the block of numbers in it and the separator that makes it
 //! one (`structure`), the keys around it (`preamble`), the names and units of its columns (`labels`), one pass over
-//! all rows for the clock (`timing`), then the samples block after block (`body`). `cells` is strict about what a
-//! number is. Nothing is guessed in silence: what was taken as what stands in [`Header::reading`], and what cannot
+//! all rows for the clock (`timing`), then the samples block after block (`body`), the fast way where rows are plain
+//! (`plain`). `cells` is strict about what a number is. Nothing is guessed in silence: what was taken as what stands in [`Header::reading`], and what cannot
 //! be told is an error that names the option.
 
 mod apart;
@@ -11,6 +11,7 @@ mod body;
 mod cells;
 mod label;
 mod labels;
+mod plain;
 mod preamble;
 mod sections;
 mod structure;
@@ -109,7 +110,7 @@ fn read_text(source: &Source, options: &ReadOptions, is_part: bool) -> Result<Bo
     refuse_segments(&preamble, &columns, options)?;
     let timing = clock(&lines, &table, &preamble, &columns, &survey, options)?;
     let (header, account) = header(source, &head, &table, &preamble, columns, &survey, timing, skipped, options);
-    Ok(Box::new(Text::open(header, account, rows, &head, &survey, options)?))
+    Ok(Box::new(Text::open(header, account, rows, &head, survey, options)?))
 }
 
 /// A recording with a sentence more on how it was read.
