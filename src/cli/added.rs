@@ -45,8 +45,9 @@ pub(super) struct Added {
 impl Run for Added {
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         self.acceptance.check("added", None)?;
-        let settings = self.capture.settings()?;
+        let mut settings = self.capture.settings()?;
         let delivery = Delivery::prepare("added", &self.output, true)?;
+        settings.fingerprints = delivery.has_document();
         let (inputs, comparison) =
             what_is_added(&sources(&self.off), &sources(&self.on), &settings, &self.bands, super::order(self.paired))?;
         console.findings(comparison.warnings.iter().map(|warning| (warning.path.as_deref(), &warning.finding)));

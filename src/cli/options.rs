@@ -130,6 +130,7 @@ impl CaptureOptions {
                 encoding: self.encoding.clone(),
                 max_memory: self.max_memory,
             },
+            fingerprints: true,
         };
         settings.check()?;
         Ok(settings)

@@ -5,8 +5,7 @@ use std::collections::VecDeque;
 use ndarray::{Array2, Axis, Slice};
 
 use super::cells::{
-    Dialect, Mark, Printed, Scale, Separator, TimeOfDay, comma_number, is_blank, leading_number, scaled,
-    shown, split,
+    Dialect, Mark, Printed, Scale, Separator, TimeOfDay, comma_number, is_blank, leading_number, scaled, shown, split,
 };
 use super::labels::Taken;
 use super::plain::{Columns, LARGEST_PLAIN, Part, Plain};

@@ -14,8 +14,8 @@ use crate::spread;
 /// Numbers beyond this may be the marks of an instrument for samples that are none.
 pub(super) const LARGEST_PLAIN: f64 = 0.999 * NO_NUMBER;
 
-/// A shorter range is not worth a thread of its own.
-const SHORTEST_RANGE: usize = 1 << 14;
+/// A shorter range is not worth a thread of its own; the tests are to see many borders.
+const SHORTEST_RANGE: usize = if cfg!(test) { 1 << 7 } else { 1 << 14 };
 
 /// What of a row is read.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -70,6 +70,10 @@ pub(super) struct Part {
 impl Plain {
     /// The plain form of rows; `None` where they have none.
     pub(super) fn of(rows: &Rows, columns: Columns) -> Option<Self> {
+        #[cfg(test)]
+        if tests::NEVER.get() {
+            return None;
+        }
         let Separator::Byte(separator) = rows.dialect.separator else { return None };
         let decimal = rows.dialect.decimal;
         let plain = rows.key.form == Form::Number && rows.key.twins.is_empty() && !rows.dialect.united;
@@ -79,7 +83,9 @@ impl Plain {
         let (key, channels) = (columns != Columns::Channels, columns != Columns::Key);
         let mut wanted: Vec<(usize, Option<(usize, Scale)>)> = Vec::new();
         if channels {
-            wanted.extend(rows.taken.iter().enumerate().map(|(n, taken)| (taken.cell, Some((n, Scale::of(taken.factor))))));
+            wanted.extend(
+                rows.taken.iter().enumerate().map(|(n, taken)| (taken.cell, Some((n, Scale::of(taken.factor))))),
+            );
         }
         if key && wanted.iter().all(|(cell, _)| *cell != rows.key.cell) {
             wanted.push((rows.key.cell, None));
@@ -130,7 +136,9 @@ impl Plain {
                 if let Some((channel, scale)) = cell.channel {
                     samples[channel * lines + rows] = scale.of_number(number.value);
                 }
-                if cell.is_key && let Some(ruler) = &mut ruler {
+                if cell.is_key
+                    && let Some(ruler) = &mut ruler
+                {
                     ruler.push(number.printed(), line);
                 }
             });
@@ -207,7 +215,9 @@ fn ranges(text: &[u8], count: usize) -> Vec<&[u8]> {
         ranges.push(range);
         rest = more;
     }
-    ranges.push(rest);
+    if !rest.is_empty() {
+        ranges.push(rest);
+    }
     ranges
 }
 
@@ -289,8 +299,7 @@ impl Number {
             None if mark == b'.' => leading_number(&text[sign..at]).filter(|(_, length)| *length == at - sign)?.0,
             None => return None,
         };
-        (size <= LARGEST_PLAIN)
-            .then(|| (Self { value: if negative { -size } else { size }, digits, last_digit }, at))
+        (size <= LARGEST_PLAIN).then(|| (Self { value: if negative { -size } else { size }, digits, last_digit }, at))
     }
 
     #[inline]
@@ -359,4 +368,202 @@ fn exponent_of(text: &[u8]) -> Option<(i32, usize)> {
     }
     let size = text[sign..sign + digits].iter().fold(0, |sum, digit| 10 * sum + i32::from(digit - b'0'));
     Some((if text[0] == b'-' { -size } else { size }, sign + digits))
+}
+
+#[cfg(test)]
+mod tests {
+    use std::cell::Cell;
+    use std::fmt::Write;
+
+    use super::*;
+    use crate::read::{Bytes, ReadOptions, Source};
+
+    thread_local! {
+        /// Whether rows are never read the fast way.
+        pub(super) static NEVER: Cell<bool> = const { Cell::new(false) };
+    }
+
+    /// Numbers below a bound, the same in every run.
+    struct Dice(u64);
+
+    impl Dice {
+        fn below(&mut self, bound: u64) -> u64 {
+            self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            (self.0 >> 33) % bound
+        }
+
+        fn digits(&mut self, most: u64) -> String {
+            (0..self.below(most + 1)).map(|_| char::from(b'0' + u8::try_from(self.below(10)).unwrap())).collect()
+        }
+
+        /// What a program may print for a number, and some that none does.
+        fn number(&mut self) -> String {
+            let most = [3, 6, 9, 20][usize::try_from(self.below(4)).unwrap()];
+            let mut text = ["", "-", "+", ""][usize::try_from(self.below(4)).unwrap()].to_owned();
+            text += &self.digits(most);
+            if self.below(5) > 0 {
+                text += ".";
+                text += &self.digits(most);
+            }
+            if self.below(3) == 0 {
+                let mark = ["e", "E", "e-", "E+", "D-"][usize::try_from(self.below(5)).unwrap()];
+                write!(text, "{mark}{}", self.digits(3)).unwrap();
+            }
+            text
+        }
+    }
+
+    fn numbers_agree(seed: u64, count: u32) {
+        let mut dice = Dice(seed);
+        let mut read = 0;
+        for _ in 0..count {
+            let text = dice.number();
+            let ended = format!("{text},");
+            let Some((number, length)) = Number::read(ended.as_bytes(), b'.') else { continue };
+            if length < text.len() {
+                // Not the whole cell: the row is left to the careful way.
+                continue;
+            }
+            read += 1;
+            let careful = Printed::read(text.as_bytes(), b'.').unwrap();
+            assert_eq!(number.value.to_bits(), careful.value.to_bits(), "{text}");
+            let printed = number.printed();
+            assert_eq!((printed.last_digit, printed.significant), (careful.last_digit, careful.significant), "{text}");
+            let comma = ended.replace(',', ";").replace('.', ",");
+            if let Some((number, _)) = Number::read(comma.as_bytes(), b',') {
+                assert_eq!(number.value.to_bits(), careful.value.to_bits(), "{comma}");
+            }
+        }
+        assert!(read > count / 3, "{read} of {count}");
+    }
+
+    #[test]
+    fn numbers_are_those_of_the_general_parser_to_the_bit() {
+        numbers_agree(1, 100_000);
+    }
+
+    #[test]
+    #[ignore = "ten million numbers, by hand"]
+    fn ten_million_numbers_are_those_of_the_general_parser() {
+        numbers_agree(2, 10_000_000);
+    }
+
+    #[test]
+    fn digits_are_counted_and_weighed() {
+        for (text, value, count) in [
+            ("", 0, 0),
+            ("7", 7, 1),
+            ("0123x5678", 123, 4),
+            ("12345678", 12_345_678, 8),
+            ("999999999", 99_999_999, 8),
+            ("12\u{fc}45678", 12, 2),
+            (",1234567", 0, 0),
+            ("1:2", 1, 1),
+            ("1/2", 1, 1),
+        ] {
+            assert_eq!(leading_digits(text.as_bytes()), (value, count), "{text}");
+        }
+    }
+
+    #[test]
+    fn ranges_are_whole_lines() {
+        let text = b"a\nbb\n\ncccccccccc\nd\n";
+        for count in 1..9 {
+            let ranges = ranges(text, count);
+            assert_eq!(ranges.concat(), text);
+            assert!(ranges.len() <= count && ranges.iter().all(|range| range.ends_with(b"\n")), "{count}");
+        }
+    }
+
+    /// All that comes out of a text: header, findings, samples bit by bit, or the error.
+    fn outcome(text: &[u8], options: &ReadOptions, careful: bool) -> Result<(String, Vec<Vec<u64>>), String> {
+        NEVER.set(careful);
+        let read = || {
+            let mut recording = super::super::open(&Source::new(Bytes::new("t", text.to_vec())), options)?;
+            let mut samples = vec![Vec::new(); recording.header().channels.len()];
+            while let Some(block) = recording.next_block()? {
+                assert_eq!(block.first, samples[0].len() as u64);
+                for (channel, samples) in samples.iter_mut().enumerate() {
+                    samples.extend(block.channel(channel).iter().map(|sample| sample.to_bits()));
+                }
+            }
+            Ok::<_, crate::error::Error>((format!("{:?} {:?}", recording.header(), recording.account()), samples))
+        };
+        let outcome = read().map_err(|error| format!("{error:?}"));
+        NEVER.set(false);
+        outcome
+    }
+
+    /// A table with odd lines now and then.
+    fn table(dice: &mut Dice) -> String {
+        let comma = dice.below(4) == 0;
+        let timeless = dice.below(6) == 0;
+        let end = ["\n", "\n", "\r\n"][usize::try_from(dice.below(3)).unwrap()];
+        let rows = 20 + dice.below(900);
+        let odd = if dice.below(3) == 0 { 0 } else { 1 + dice.below(3) };
+        let odd_rows: Vec<u64> = (0..odd).map(|_| dice.below(rows + 10)).collect();
+        let mut text = String::from(if timeless { "CH1 (mV),CH2 (V)" } else { "Time (ms),CH1 (mV),CH2 (V)" });
+        text += end;
+        let kind = dice.below(14);
+        for n in 0..rows {
+            let time = if timeless { String::new() } else { format!("{:.3},", n as f64 * 0.004) };
+            let (a, b) = ((n * n % 1013) as f64 / 8.0 - 60.0, (7 * n % 997) as f64 * 1e-7);
+            let plain = format!("{time}{a:.3},{b:.5e}");
+            let line = match kind {
+                _ if !odd_rows.contains(&n) => plain,
+                0 => format!("{plain}{end}"),
+                1 => format!("# a remark{end}{plain}"),
+                2 => format!("{time},{b}"),
+                3 => format!("{time}\"{a}\",{b}"),
+                4 => format!("{time}{a},****"),
+                5 => format!("0.000,{a},{b}"),
+                6 => format!("{plain},7"),
+                7 => "Time (ms),CH1 (mV),CH2 (V)".to_owned(),
+                8 => "and so on".to_owned(),
+                9 => format!("{time}{a},9.9E37"),
+                10 => format!(" {time} {a} , {b} "),
+                11 => format!("{plain},"),
+                12 => format!("{time}{a}\r,{b}"),
+                _ => format!("{end}{end}{plain}"),
+            };
+            text += &line;
+            text += end;
+        }
+        match dice.below(5) {
+            0 => text.truncate(text.len() - usize::try_from(dice.below(12)).unwrap()),
+            1 => text += "End of record",
+            2 => text += end,
+            _ => {}
+        }
+        if comma { text.replace(',', ";").replace('.', ",") } else { text }
+    }
+
+    #[test]
+    fn the_fast_way_is_the_careful_way() {
+        let mut dice = Dice(5);
+        let mut sound = 0;
+        for _ in 0..400 {
+            let text = table(&mut dice);
+            // The smallest buffer and the usual one.
+            let max_memory = (dice.below(2) == 0).then_some(1 << 14);
+            let sample_rate = crate::units::Hertz::new(250e3).ok().filter(|_| !text.starts_with("Time"));
+            let options = ReadOptions { max_memory, sample_rate, ..ReadOptions::default() };
+            let fast = outcome(text.as_bytes(), &options, false);
+            assert_eq!(fast, outcome(text.as_bytes(), &options, true), "{text}");
+            sound += u32::from(fast.is_ok());
+        }
+        assert!(sound > 100, "{sound}");
+    }
+
+    #[test]
+    fn plain_rows_are_read_the_fast_way() {
+        let mut text = String::from("Time (ms),CH1 (mV),CH2 (V)\n");
+        for n in 0..40_000 {
+            writeln!(text, "{:.3},{},{:.5e}", f64::from(n) * 0.004, n % 100, f64::from(n % 7) * 1e-7).unwrap();
+        }
+        let source = Source::new(Bytes::new("t", text.into_bytes()));
+        let mut recording = super::super::open(&source, &ReadOptions::default()).unwrap();
+        // With care a block holds 2^15 rows, the fast way it is what the buffer holds.
+        assert_ne!(recording.next_block().unwrap().unwrap().len(), 1 << 15);
+    }
 }
