@@ -5,7 +5,7 @@ use std::hint::black_box;
 
 use criterion::{Criterion, criterion_group, criterion_main};
 use linewake::analysis::compare::{Order, what_changed};
-use linewake::analysis::observe::{Wants, observe_recording};
+use linewake::analysis::observe::{Periods, Wants, observe_recording};
 use linewake::analysis::settings::Settings;
 use linewake::capture::{Channel, Clock, Memory, Quantity, RateSource, Role};
 use linewake::measure::bands::Scheme;
@@ -68,7 +68,7 @@ fn jobs(criterion: &mut Criterion) {
     let recording = memory(channels(1, 3e-3));
     group.bench_function("high-pass, Welch and mains periods from memory", |bencher| {
         bencher.iter(|| {
-            let wants = Wants { periods: Some(&bands), ..Wants::default() };
+            let wants = Wants { periods: Some(Periods::Bands(&bands)), ..Wants::default() };
             black_box(observe_recording(Box::new(recording.clone()), &settings, wants).expect("a capture"))
         });
     });

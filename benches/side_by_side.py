@@ -6,9 +6,12 @@ method, 200 Hz; band powers mains period by mains period), compared (change of 7
 drawn as PNG. Both sides run as programs of their own, five rounds after one to warm up.
 
     cargo build --release
+    cargo build --release --example read_rows
     python3 benches/side_by_side.py
 
-Plain Python makes the captures and runs linewake; the other side needs pandas, SciPy and Matplotlib.
+Plain Python makes the captures and runs linewake; the other side needs pandas, SciPy and Matplotlib. Then one capture
+is only read, by `examples/read_rows` and by polars, each timed from within; `python3 benches/side_by_side.py rows
+10000000` does this alone for so many rows.
 """
 
 import csv
@@ -27,16 +30,17 @@ RATE = 500_000
 ROWS = 1_000_000
 MAINS = 50
 ROUNDS = 5
+PROGRAMS = Path(__file__).resolve().parent.parent / "target" / "release"
 NEEDED = ("pandas", "scipy", "matplotlib")
 
 
-def make_capture(path, seed, tone):
+def make_capture(path, seed, tone, rows=ROWS):
     """Mains residue, a tone at 68 kHz and noise, in volts, as a recorder prints them."""
     chance = random.Random(seed)
     step = 2 * math.pi / RATE
     with open(path, "w", encoding="ascii") as file:
         file.write("Time (s),Wire (V),Air (V)\n")
-        for n in range(ROWS):
+        for n in range(rows):
             mains = 0.1 * math.sin(step * (MAINS * n % RATE))
             line = tone * math.sin(step * (68_000 * n % RATE))
             wire = mains + line + chance.gauss(0, 1e-3)
@@ -136,12 +140,53 @@ def change_at_68_khz(out, table):
 def summary(name, rounds):
     times = [took for took, _ in rounds]
     memory = max(peak for _, peak in rounds)
-    spread = f"{min(times):.2f} to {max(times):.2f} s"
-    print(f"{name:<26} median {statistics.median(times):6.2f} s ({spread}), peak memory {memory:6.0f} MB")
+    spread = f"{min(times):.3f} to {max(times):.3f} s"
+    print(f"{name:<26} median {statistics.median(times):6.3f} s ({spread}), peak memory {memory:6.0f} MB")
+
+
+READ_BY_POLARS = """
+import sys, time
+import polars
+start = time.perf_counter()
+table = polars.read_csv(sys.argv[1])
+samples = table.select(polars.nth(1, 2)).to_numpy()
+print(len(samples), time.perf_counter() - start)
+"""
+
+
+def read_rows(capture, rounds):
+    """Rows to samples in memory, by polars and by linewake in turns; seconds without the start of either program."""
+    reader = PROGRAMS / "examples" / "read_rows"
+    if not reader.exists():
+        print(f"{reader} is missing (cargo build --release --example read_rows): reading is not timed")
+        return
+    sides = {"linewake, reading only": [str(reader), capture]}
+    if importlib.util.find_spec("polars") is None:
+        print("polars missing: only linewake reads")
+    else:
+        sides["polars, reading only"] = [sys.executable, "-c", READ_BY_POLARS, capture]
+    done = {name: [] for name in sides}
+    for number in range(rounds + 1):
+        for name, command in sides.items():
+            _, memory, out = run(command)
+            if number > 0:
+                done[name].append((float(out.split()[1]), memory))
+    for name, rounds_done in done.items():
+        summary(name, rounds_done)
+    if len(done) == 2:
+        ours, theirs = (min(took for took, _ in rounds_done) for rounds_done in done.values())
+        print(f"ratio of the shortest      {theirs / ours:.1f}")
+
+
+def only_rows(rows):
+    with tempfile.TemporaryDirectory() as folder:
+        capture = str(Path(folder) / "capture.csv")
+        make_capture(capture, 1, 3e-3, rows)
+        read_rows(capture, ROUNDS)
 
 
 def main():
-    program = Path(__file__).resolve().parent.parent / "target" / "release" / "linewake"
+    program = PROGRAMS / "linewake"
     if not program.exists():
         sys.exit(f"{program} is missing: cargo build --release")
     missing = [name for name in NEEDED if importlib.util.find_spec(name) is None]
@@ -172,10 +217,13 @@ def main():
         run(own + [table])
         ours, theirs = change_at_68_khz(said.get("pandas, SciPy, Matplotlib", ""), table)
         print(f"wire, 68 to 70 kHz         {ours}; {theirs}")
+        read_rows(before, ROUNDS)
 
 
 if __name__ == "__main__":
     if sys.argv[1:2] == ["script"]:
         script(*sys.argv[2:5])
+    elif sys.argv[1:2] == ["rows"]:
+        only_rows(int(sys.argv[2]))
     else:
         main()

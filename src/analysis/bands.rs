@@ -4,9 +4,8 @@ use serde::Serialize;
 
 use super::budget::{Seen, of_level};
 use super::findings;
-use super::observe::{Input, Observed, Wants, observe};
+use super::observe::{Input, Observed, Periods, Wants, observe};
 use super::pipeline::Spectral;
-use super::pipeline::{peek, range_of};
 use super::settings::Settings;
 use crate::capture::{Port, Quantity, Role};
 use crate::compare::margin::Against;
@@ -139,8 +138,9 @@ pub fn bands_with_budget(
     settings: &Settings,
     scheme: &Scheme,
 ) -> Result<(Vec<Input>, CaptureBands), Error> {
-    let range = range_of(&peek(source, settings)?, settings)?;
-    let (inputs, observed) = observe(source, settings, Wants { slew: true, periods: Some(&[range]), grouping: None })?;
+    let wants = Wants { slew: true, periods: Some(Periods::Range), grouping: None };
+    let (inputs, observed) = observe(source, settings, wants)?;
+    let range = observed.range;
     let mut found = of_observed(&observed, scheme)?;
     for (channel, bands) in found.channels.iter_mut().enumerate() {
         let mut side = Side::default();

@@ -3,7 +3,7 @@
 use serde::Serialize;
 
 use super::findings;
-use super::observe::{Input, Observed, Wants, observe};
+use super::observe::{Input, Observed, Periods, Wants, observe};
 use super::settings::Settings;
 use crate::capture::{Quantity, Role};
 use crate::compare::difference::difference;
@@ -95,9 +95,8 @@ pub fn row(source: &Source, settings: &Settings, scheme: &Scheme) -> (Vec<Input>
 }
 
 fn analyse(source: &Source, settings: &Settings, scheme: &Scheme) -> Result<(Vec<Input>, BatchRow), Error> {
-    let range =
-        super::pipeline::peek(source, settings).and_then(|header| super::pipeline::range_of(&header, settings))?;
-    let (inputs, observed) = observe(source, settings, Wants { periods: Some(&[range]), ..Wants::default() })?;
+    let wants = Wants { periods: Some(Periods::Range), ..Wants::default() };
+    let (inputs, observed) = observe(source, settings, wants)?;
     let channels = (0..observed.channels.len())
         .map(|channel| batch_channel(&observed, channel, scheme))
         .collect::<Result<_, _>>()?;

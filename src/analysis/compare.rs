@@ -5,8 +5,8 @@ use serde::Serialize;
 use super::budget::{Seen, of_addition, of_change};
 use super::findings;
 use super::findings::FEWEST_PERIODS;
-use super::observe::{Input, Observed, Wants, observe};
-use super::pipeline::{outside_chain, peek, range_of};
+use super::observe::{Input, Observed, Periods, Wants, observe_within};
+use super::pipeline::{outside_chain, range_of};
 use super::settings::Settings;
 use crate::capture::{Quantity, Role};
 use crate::compare::added::{BandAddition, added};
@@ -250,16 +250,22 @@ fn comparison<Row>(
         .remedy("name as many on both sides, or leave --paired out"));
     }
     let named = || first.iter().chain(second).chain(off.before).chain(off.after);
-    let range = common_range(named(), settings)?;
-    let asked = settings;
-    let settings = &Settings { range, ..settings.clone() };
+    let wants = Wants { periods: Some(Periods::Scheme(scheme)), ..Wants::default() };
+    let observe_all = |settings: &Settings, range: Option<Band>| -> Result<(Vec<Vec<Input>>, Vec<Observed>), Error> {
+        let work: Vec<&Source> = named().collect();
+        let observed = spread::map(work, |source| observe_within(source, settings, wants, range));
+        Ok(observed.into_iter().collect::<Result<Vec<_>, _>>()?.into_iter().unzip())
+    };
+    // Nearly always all captures carry the same range, and no two are the same file: then each is opened once.
+    let (mut inputs, mut observed) = observe_all(settings, None)?;
+    let range = common_range(&observed, settings)?;
+    let twice = !settings.fingerprints && some_twice(&observed);
+    if twice || observed.iter().any(|one| one.range != range) {
+        let settings = Settings { fingerprints: settings.fingerprints || twice, ..settings.clone() };
+        (inputs, observed) = observe_all(&settings, Some(range))?;
+    }
     let mut bands = scheme.bands(range)?;
     bands.push(range);
-    let wants = Wants { periods: Some(&bands), ..Wants::default() };
-    let work: Vec<&Source> = named().collect();
-    let observed: Vec<(Vec<Input>, Observed)> =
-        spread::map(work, |source| observe(source, settings, wants)).into_iter().collect::<Result<_, _>>()?;
-    let (inputs, observed): (Vec<Vec<Input>>, Vec<Observed>) = observed.into_iter().unzip();
     let (before, others) = observed.split_at(first.len());
     let (after, beside) = others.split_at(second.len());
     let (off_before, off_after) = beside.split_at(off.before.len());
@@ -314,7 +320,7 @@ fn comparison<Row>(
     };
     let names_of: Vec<Role> = roles.iter().map(|(role, _)| *role).collect();
     let mut warnings = warnings(before, after, &inputs, names, order);
-    let outside = outside_chain(asked, roles_in_chain.into_iter());
+    let outside = outside_chain(settings, roles_in_chain.into_iter());
     warnings.extend(outside.map(|finding| Warning { path: None, finding }));
     warnings.extend(series_warnings(&names_of, &pairs, bands.len(), before.len().min(after.len())));
     let comparison = Comparison {
@@ -333,16 +339,21 @@ fn comparison<Row>(
 }
 
 /// The range that every capture can carry.
-fn common_range<'a>(sources: impl Iterator<Item = &'a Source>, settings: &Settings) -> Result<Band, Error> {
-    sources.into_iter().try_fold(settings.range, |range, source| {
-        let header = peek(source, settings)?;
-        let carried = range_of(&header, settings)?;
+fn common_range(observed: &[Observed], settings: &Settings) -> Result<Band, Error> {
+    observed.iter().try_fold(settings.range, |range, one| {
+        let carried = range_of(one.header(), settings)?;
         range.within(carried).ok_or_else(|| {
             Error::input(format!("carries {carried} only, and no other capture here does"))
-                .in_file(header.path)
+                .in_file(one.path())
                 .expected(format!("a capture that reaches into {range}"))
         })
     })
+}
+
+/// Whether two captures may be the same file: then their samples have the same statistics.
+fn some_twice(observed: &[Observed]) -> bool {
+    let same = |at: usize| observed[..at].iter().any(|other| other.passed.statistics == observed[at].passed.statistics);
+    (1..observed.len()).any(same)
 }
 
 /// The roles that all captures have, with their unit.

@@ -28,7 +28,7 @@ pub struct Input {
     pub path: String,
     /// Its length.
     pub bytes: u64,
-    /// The SHA-256 of its bytes; `None` where a part of the work does not read the whole.
+    /// The SHA-256 of its bytes; `None` where fingerprints were not asked for.
     pub sha256: Option<String>,
     /// Further files that its reading used, such as the other half of a record or options beside it.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
@@ -36,6 +36,17 @@ pub struct Input {
 }
 
 impl Input {
+    /// As [`Input::of`] where the settings ask for fingerprints, else without.
+    ///
+    /// # Errors
+    /// As [`Input::of`].
+    pub(super) fn for_settings(source: &Source, settings: &Settings) -> Result<Self, Error> {
+        if settings.fingerprints {
+            return Self::of(source);
+        }
+        Self::unread(source)
+    }
+
     /// Takes the fingerprint of a source.
     ///
     /// # Errors
@@ -53,13 +64,34 @@ impl Input {
     }
 }
 
+/// The bands whose powers are taken in each mains period.
+#[derive(Debug, Clone, Copy)]
+pub enum Periods<'a> {
+    /// These.
+    Bands(&'a [Band]),
+    /// Those of a scheme within the range of the capture, and that range behind them.
+    Scheme(&'a Scheme),
+    /// The range of the capture alone.
+    Range,
+}
+
+impl Periods<'_> {
+    fn bands(self, range: Band) -> Result<Vec<Band>, Error> {
+        Ok(match self {
+            Periods::Bands(bands) => bands.to_vec(),
+            Periods::Scheme(scheme) => scheme.bands(range)?.into_iter().chain([range]).collect(),
+            Periods::Range => vec![range],
+        })
+    }
+}
+
 /// What is wanted besides the spectrum.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Wants<'a> {
     /// The mean absolute slew.
     pub slew: bool,
-    /// The powers of these bands in each mains period.
-    pub periods: Option<&'a [Band]>,
+    /// The powers of bands in each mains period.
+    pub periods: Option<Periods<'a>>,
     /// The groups of a published method.
     pub grouping: Option<Grouping>,
 }
@@ -134,6 +166,24 @@ pub fn observe(source: &Source, settings: &Settings, wants: Wants<'_>) -> Result
     with_inputs(source, settings, |pipeline| observe_pipeline(pipeline, settings, wants))
 }
 
+/// As [`observe`], with the range settled first: to the given one, else to what the capture carries.
+///
+/// # Errors
+/// As [`observe`].
+pub(super) fn observe_within(
+    source: &Source,
+    settings: &Settings,
+    wants: Wants<'_>,
+    range: Option<Band>,
+) -> Result<(Vec<Input>, Observed), Error> {
+    opened_with_inputs(
+        source,
+        settings,
+        |source, settings| Pipeline::open_within(source, settings, range),
+        |pipeline| observe_pipeline(pipeline, settings, wants),
+    )
+}
+
 /// Opens a capture and works on it while the fingerprint of the file is taken.
 ///
 /// # Errors
@@ -143,20 +193,34 @@ pub(super) fn with_inputs<T: Send>(
     settings: &Settings,
     work: impl FnOnce(Pipeline) -> Result<T, Error> + Send,
 ) -> Result<(Vec<Input>, T), Error> {
+    opened_with_inputs(source, settings, Pipeline::open, work)
+}
+
+fn opened_with_inputs<T: Send>(
+    source: &Source,
+    settings: &Settings,
+    open: impl FnOnce(&Source, &Settings) -> Result<Pipeline, Error> + Send,
+    work: impl FnOnce(Pipeline) -> Result<T, Error> + Send,
+) -> Result<(Vec<Input>, T), Error> {
     let whole = || {
-        let pipeline = Pipeline::open(source, settings)?;
+        let pipeline = open(source, settings)?;
+        let input = |source: &Source| Input::for_settings(source, settings);
         let companion = pipeline.companion().cloned();
         // Names count within the folder of the file that they stand beside.
         let beside = |name: &String| source.sibling(name).or_else(|| companion.as_ref()?.sibling(name));
         let files: Vec<Source> = pipeline.files().iter().filter_map(beside).collect();
         let further = || -> Result<_, Error> {
-            let files = files.iter().map(Input::of).collect::<Result<Vec<_>, _>>()?;
-            Ok((files, companion.as_ref().map(Input::of).transpose()?))
+            let files = files.iter().map(input).collect::<Result<Vec<_>, _>>()?;
+            Ok((files, companion.as_ref().map(input).transpose()?))
         };
         let (further, value) = spread::join(further, || work(pipeline));
         Ok::<_, Error>((further?, value?))
     };
-    let (input, done) = spread::join(|| Input::of(source), whole);
+    let (input, done) = if settings.fingerprints {
+        spread::join(|| Input::of(source), whole)
+    } else {
+        (Input::for_settings(source, settings), whole())
+    };
     let ((files, companion), value) = done?;
     Ok(([Input { files, ..input? }].into_iter().chain(companion).collect(), value))
 }
@@ -184,9 +248,10 @@ fn observe_pipeline(pipeline: Pipeline, settings: &Settings, wants: Wants<'_>) -
     let settling_samples = pipeline.unsettled();
     let (enbw, hop) = (taper.noise_bandwidth(rate), hop_of(length, settings.overlap));
 
-    let mut periods = wants.periods.map(|bands| {
+    let bands = wants.periods.map(|periods| periods.bands(range)).transpose()?;
+    let mut periods = bands.map(|bands| {
         let correction = |channel: usize, frequency| corrections[channel](frequency);
-        PeriodPowers::new(rate, taper.clone(), mains.period_samples(rate), channels.len(), bands, correction)
+        PeriodPowers::new(rate, taper.clone(), mains.period_samples(rate), channels.len(), &bands, correction)
     });
     let mut slews: Vec<Slew> = Vec::new();
     if wants.slew {

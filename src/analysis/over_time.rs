@@ -11,7 +11,7 @@ use sha2::{Digest, Sha256};
 
 use super::batch::level_interval;
 use super::findings;
-use super::observe::{Observed, Wants, observe_recording};
+use super::observe::{Observed, Periods, Wants, observe_recording};
 use super::pipeline::{open, range_of};
 use super::settings::{SEGMENT_LIMITS, Settings};
 use crate::capture::{Quantity, Recording, Reel, Role, sample_at};
@@ -234,15 +234,14 @@ pub fn over_time(
         return Err(Error::usage(format!("intervals of {every_s} s hold no sample at {}", header.clock.rate))
             .expected("--every 10s, 10m, 1h"));
     }
-    let range = range_of(&header, settings)?;
-    let bands = scheme.bands(range)?;
+    let bands = scheme.bands(range_of(&header, settings)?)?;
     let segment =
         settings.segment.unwrap_or_else(|| segment_length(&settings.window, header.clock.rate, settings.resolution));
     let run_in = Conditioner::new(Vec::new(), settings.high_pass, header.clock.rate)
         .map_err(|e| e.in_file(header.path.clone()))?
         .unsettled();
     let shortest = run_in + segment.max(SEGMENT_LIMITS.0) as u64;
-    let work = Work { source, settings, range, bands, every, run_in, shortest };
+    let work = Work { source, settings, bands, every, run_in, shortest };
     let (interval_count, intervals) = work.intervals(recording, shard)?;
     let identity = Identity {
         path: header.path,
@@ -343,7 +342,6 @@ fn ends_of(source: &Source) -> Result<String, Error> {
 struct Work<'a> {
     source: &'a Source,
     settings: &'a Settings,
-    range: Band,
     bands: Vec<Band>,
     /// Samples in an interval.
     every: u64,
@@ -423,7 +421,7 @@ impl Work<'_> {
         let to = promised.map_or(from + self.every, |all| all.min(from + self.every));
         let begin = from.saturating_sub(self.run_in);
         let section = reel.section(begin, Some(to))?;
-        let wants = Wants { periods: Some(&[self.range]), ..Wants::default() };
+        let wants = Wants { periods: Some(Periods::Range), ..Wants::default() };
         let observed = match observe_recording(Box::new(section), self.settings, wants) {
             Ok(observed) => observed,
             Err(error) => {

@@ -10,7 +10,7 @@ use crate::dsp::segment::segment_length;
 use crate::dsp::window::Taper;
 use crate::error::{Error, Finding};
 use crate::measure::condition::Conditioner;
-use crate::measure::mains::{Mains, MainsSource, find_mains};
+use crate::measure::mains::{Mains, MainsSource, Slow, find_mains};
 use crate::measure::quality::{Quality, Statistics};
 use crate::read::{self, Source};
 use crate::units::{Band, Hertz};
@@ -96,14 +96,6 @@ fn open_whole(source: &Source, settings: &Settings) -> Result<(Box<dyn Recording
         }
         None => Ok((read::open(source, &settings.read)?, None)),
     }
-}
-
-/// Opens a capture and gives only what its header says.
-///
-/// # Errors
-/// Whatever the reader finds wrong.
-pub fn peek(source: &Source, settings: &Settings) -> Result<Header, Error> {
-    Ok(open(source, settings)?.0.header().clone())
 }
 
 /// The part of a range that a sampling rate can carry.
@@ -212,6 +204,16 @@ impl Pipeline {
     pub fn open(source: &Source, settings: &Settings) -> Result<Self, Error> {
         let (recording, companion) = open(source, settings)?;
         Ok(Self { companion, ..Self::new(recording, settings)? })
+    }
+
+    /// As [`Pipeline::open`], with the range settled first: to the given one, else to what the capture carries.
+    ///
+    /// # Errors
+    /// As [`Pipeline::open`].
+    pub fn open_within(source: &Source, settings: &Settings, range: Option<Band>) -> Result<Self, Error> {
+        let (recording, companion) = open(source, settings)?;
+        let range = range.map_or_else(|| range_of(recording.header(), settings), Ok)?;
+        Ok(Self { companion, ..Self::new(recording, &Settings { range, ..settings.clone() })? })
     }
 
     /// Gets ready to pass on the samples of an open recording.
@@ -486,22 +488,30 @@ fn mains_of(
     rate: Hertz,
     nominal: Option<f64>,
 ) -> Mains {
-    let mut conditioner = conditioner.clone();
-    let mut raw = vec![Vec::new(); selected.len()];
-    let mut settled = vec![Vec::new(); selected.len()];
+    // A fixed number of samples, so that the result does not depend on where blocks end.
+    let used =
+        |block: &Block| usize::try_from(PRELUDE.saturating_sub(block.first)).map_or(0, |left| left.min(block.len()));
+    let mut raw = vec![Slow::new(rate); selected.len()];
     for block in prelude {
-        for (row, (index, _)) in raw.iter_mut().zip(selected) {
-            row.extend_from_slice(block.channel(*index));
-        }
-        if let Some(block) = conditioner.apply(block) {
-            for (number, row) in settled.iter_mut().enumerate() {
-                row.extend_from_slice(block.channel(number));
-            }
+        for (slow, (index, _)) in raw.iter_mut().zip(selected) {
+            slow.push(block.channel(*index)[..used(block)].iter().copied());
         }
     }
-    let raw: Vec<&[f64]> = raw.iter().map(Vec::as_slice).collect();
-    let settled: Vec<&[f64]> = settled.iter().map(Vec::as_slice).collect();
-    find_mains(&raw, &settled, rate, nominal)
+    let envelopes = || {
+        let mut conditioner = conditioner.clone();
+        let mut envelopes = vec![Slow::new(rate); selected.len()];
+        let unsettled = conditioner.unsettled();
+        for block in prelude {
+            let Some(settled) = conditioner.apply(block) else { continue };
+            let past = (settled.first + unsettled + settled.len() as u64).saturating_sub(PRELUDE);
+            let used = settled.len() - usize::try_from(past).unwrap_or(usize::MAX).min(settled.len());
+            for (number, slow) in envelopes.iter_mut().enumerate() {
+                slow.push(settled.channel(number)[..used].iter().map(|x| x * x));
+            }
+        }
+        envelopes
+    };
+    find_mains(&raw, envelopes, nominal)
 }
 
 fn range_findings(settings: &Settings, range: Band, rate: Hertz, findings: &mut Vec<Finding>) {

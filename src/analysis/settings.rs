@@ -45,6 +45,8 @@ pub struct Settings {
     pub setup: Option<Arc<Setup>>,
     /// What readers are told.
     pub read: ReadOptions,
+    /// Whether the fingerprints of the files are taken, which only documents state; costs a pass over each file.
+    pub fingerprints: bool,
 }
 
 impl Default for Settings {
@@ -66,6 +68,7 @@ impl Default for Settings {
             to_s: None,
             setup: None,
             read: ReadOptions::default(),
+            fingerprints: true,
         }
     }
 }

@@ -45,8 +45,9 @@ pub(super) struct Added {
 impl Run for Added {
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         self.acceptance.check("added", None)?;
-        let settings = self.capture.settings()?;
+        let mut settings = self.capture.settings()?;
         let delivery = Delivery::prepare("added", &self.output, true)?;
+        settings.fingerprints = delivery.has_document();
         let (inputs, comparison) = what_is_added(
             &captures(&self.off),
             &captures(&self.on),

@@ -51,8 +51,9 @@ pub(super) struct Compare {
 impl Run for Compare {
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         self.acceptance.check("compare", None)?;
-        let settings = self.capture.settings()?;
+        let mut settings = self.capture.settings()?;
         let delivery = Delivery::prepare("compare", &self.output, true)?;
+        settings.fingerprints = delivery.has_document();
         let (inputs, comparison) = what_changed_of_the_load(
             Off { before: &captures(&self.off), after: &captures(&self.off_after) },
             &captures(&self.before),

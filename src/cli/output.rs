@@ -45,6 +45,11 @@ impl Delivery {
         Ok(Self { command, json: options.json, output })
     }
 
+    /// Whether a document is written, which states the fingerprints of the inputs.
+    pub(super) fn has_document(&self) -> bool {
+        self.json || self.output.as_ref().is_some_and(|output| output.kind == Kind::Json)
+    }
+
     /// Writes the artefact and prints: the JSON document, or whatever `print` prints.
     pub(super) fn deliver<S: Serialize, B: Serialize>(
         self,

@@ -75,7 +75,7 @@ pub fn fit_fundamental(samples: &[f64], rate: Hertz, search: (f64, f64), harmoni
     let points = ((high - low) * POINTS_PER_BIN * record.duration() * orders.last()?).clamp(16.0, MOST_POINTS).ceil();
     let step = (high - low) / points;
     let grid = (0u32..).map(|n| low + step * f64::from(n)).take_while(|frequency| *frequency <= high);
-    let best = grid.max_by(|a, b| explained(*a).total_cmp(&explained(*b)))?;
+    let (best, _) = grid.map(|frequency| (frequency, explained(frequency))).max_by(|a, b| a.1.total_cmp(&b.1))?;
     let (left, right) = ((best - step).max(low), (best + step).min(high));
     let frequency = golden_section(left, right, explained);
     // A peak at the end of the range lies outside of it: nothing periodic was found within.
@@ -172,18 +172,42 @@ struct LinearFit {
 }
 
 /// The sums of the samples times cosine and sine of each multiple of a frequency, time counted from the middle.
+///
+/// Cosines see what is even about the middle and sines what is odd, so that half of the angles do for both; and the
+/// angles turn in strands, each by all strands at once, so that no step waits for the one before.
 fn projections(samples: &[f64], omega: f64, multiples: &[f64]) -> Vec<Complex<f64>> {
-    let start = -0.5 * (samples.len() as f64 - 1.0) * omega;
-    let mut turning: Vec<_> =
-        multiples.iter().map(|multiple| (Complex::cis(multiple * start), Complex::cis(multiple * omega))).collect();
-    let mut sums = vec![Complex::default(); multiples.len()];
-    for sample in samples {
-        for (sum, (now, turn)) in sums.iter_mut().zip(&mut turning) {
-            *sum += *now * *sample;
-            *now *= *turn;
+    const STRANDS: usize = 8;
+    let half = samples.len() / 2;
+    let (early, late) = (&samples[..half], &samples[samples.len() - half..]);
+    // The distance of the innermost samples from the middle, in samples.
+    let start = if samples.len().is_multiple_of(2) { 0.5 } else { 1.0 };
+    let middle = if samples.len().is_multiple_of(2) { 0.0 } else { samples[half] };
+    let pairs: Vec<(f64, f64)> = late.iter().zip(early.iter().rev()).map(|(a, b)| (a + b, a - b)).collect();
+    let (chunks, rest) = pairs.as_chunks::<STRANDS>();
+    let one = |multiple: &f64| {
+        let angle = multiple * omega;
+        let strand = |n: usize| Complex::cis((start + n as f64) * angle);
+        let mut cosine: [f64; STRANDS] = std::array::from_fn(|n| strand(n).re);
+        let mut sine: [f64; STRANDS] = std::array::from_fn(|n| strand(n).im);
+        let turn = Complex::cis(STRANDS as f64 * angle);
+        let (mut even, mut odd) = ([0.0; STRANDS], [0.0; STRANDS]);
+        for chunk in chunks {
+            for n in 0..STRANDS {
+                let (sum, difference) = chunk[n];
+                even[n] += sum * cosine[n];
+                odd[n] += difference * sine[n];
+                let turned = cosine[n] * turn.re - sine[n] * turn.im;
+                sine[n] = cosine[n] * turn.im + sine[n] * turn.re;
+                cosine[n] = turned;
+            }
         }
-    }
-    sums
+        for (n, (sum, difference)) in rest.iter().enumerate() {
+            even[n] += sum * cosine[n];
+            odd[n] += difference * sine[n];
+        }
+        Complex::new(middle + even.iter().sum::<f64>(), odd.iter().sum::<f64>())
+    };
+    multiples.iter().map(one).collect()
 }
 
 /// Decides whether there is something, and how well its frequency is known.

@@ -59,18 +59,53 @@ const COARSEST_HZ: f64 = 0.25;
 /// The rate to which samples are averaged down before a fit; well above the highest harmonic looked at.
 const FIT_RATE: f64 = 4000.0;
 
+/// The beginning of a channel, averaged down to what a search for some ten hertz needs.
+#[derive(Debug, Clone)]
+pub struct Slow {
+    rate: Hertz,
+    stretch: usize,
+    means: Vec<f64>,
+    /// The sum of the stretch in work, and how many samples it has.
+    sum: f64,
+    count: usize,
+}
+
+impl Slow {
+    /// Starts with nothing; `rate` is that of the samples.
+    pub fn new(rate: Hertz) -> Self {
+        Self { rate, stretch: stretch_length(rate), means: Vec::new(), sum: 0.0, count: 0 }
+    }
+
+    /// Takes the next samples. A stretch may cross the borders of blocks.
+    pub fn push(&mut self, samples: impl Iterator<Item = f64>) {
+        for sample in samples {
+            self.sum += sample;
+            self.count += 1;
+            if self.count == self.stretch {
+                self.means.push(self.sum / self.stretch as f64);
+                (self.sum, self.count) = (0.0, 0);
+            }
+        }
+    }
+
+    /// The means and their rate, where there are enough.
+    fn series(&self) -> Option<(&[f64], Hertz)> {
+        (self.means.len() >= 64).then_some(())?;
+        Some((&self.means, Hertz::new(self.rate.get() / self.stretch as f64).ok()?))
+    }
+}
+
 /// Reads the mains frequency from the first stretch of a record.
 ///
-/// `raw` are the channels as read and `conditioned` the same with the mains removed, both at `rate`. The
-/// fundamental is tried first, then the envelope of the noise, then the option; see [`MainsSource`].
-pub fn find_mains(raw: &[&[f64]], conditioned: &[&[f64]], rate: Hertz, nominal: Option<f64>) -> Mains {
+/// `raw` are the channels as read; `envelopes` gives the squares of the same with the mains removed and is asked only
+/// where needed. The fundamental is tried first, then the envelope of the noise, then the option; see [`MainsSource`].
+pub fn find_mains(raw: &[Slow], envelopes: impl FnOnce() -> Vec<Slow>, nominal: Option<f64>) -> Mains {
     let best = |fits: Vec<SineFit>| fits.into_iter().min_by(|a, b| a.uncertainty_hz.total_cmp(&b.uncertainty_hz));
     let nominals = nominal.map_or(vec![50.0, 60.0], |nominal| vec![nominal]);
-    let from_fundamental =
-        best(raw.iter().filter_map(|x| search(x, |v| v, rate, &nominals, 1.0, &[1, 2, 3, 5, 7], 0.5)).collect());
+    let from_fundamental = best(raw.iter().filter_map(|x| search(x, &nominals, 1.0, &[1, 2, 3, 5, 7], 0.5)).collect());
     let found = from_fundamental.map(|fit| (fit, MainsSource::Fundamental, 1.0)).or_else(|| {
-        let fits = conditioned.iter().filter_map(|x| search(x, |v| v * v, rate, &nominals, 2.0, &[1, 2, 3], 0.3));
-        best(fits.collect()).map(|fit| (fit, MainsSource::NoiseEnvelope, 2.0))
+        let fits = envelopes().iter().filter_map(|x| search(x, &nominals, 2.0, &[1, 2, 3], 0.3)).collect();
+        best(fits).map(|fit| (fit, MainsSource::NoiseEnvelope, 2.0))
     });
     let nearest = |frequency: f64| if (frequency - 60.0).abs() < (frequency - 50.0).abs() { 60.0 } else { 50.0 };
     match found {
@@ -79,7 +114,7 @@ pub fn find_mains(raw: &[&[f64]], conditioned: &[&[f64]], rate: Hertz, nominal: 
             uncertainty_hz: Some(fit.uncertainty_hz / multiple),
             nominal_hz: nominal.unwrap_or_else(|| nearest(fit.frequency_hz / multiple)),
             source,
-            phase_deg: matches!(source, MainsSource::Fundamental).then(|| phase_of(raw, rate, fit.frequency_hz)),
+            phase_deg: matches!(source, MainsSource::Fundamental).then(|| phase_of(raw, fit.frequency_hz)),
         },
         None => Mains {
             frequency_hz: nominal.unwrap_or(50.0),
@@ -91,36 +126,17 @@ pub fn find_mains(raw: &[&[f64]], conditioned: &[&[f64]], rate: Hertz, nominal: 
     }
 }
 
-fn search(
-    samples: &[f64],
-    shape: impl Fn(f64) -> f64,
-    rate: Hertz,
-    nominals: &[f64],
-    multiple: f64,
-    harmonics: &[u32],
-    least_explained: f64,
-) -> Option<SineFit> {
-    let (series, rate) = average_down(samples, shape, rate)?;
+fn search(samples: &Slow, nominals: &[f64], multiple: f64, harmonics: &[u32], least_explained: f64) -> Option<SineFit> {
+    let (series, rate) = samples.series()?;
     nominals
         .iter()
         .filter_map(|nominal| {
             let range = ((nominal - FARTHEST_HZ) * multiple, (nominal + FARTHEST_HZ) * multiple);
-            let fit = fit_fundamental(&series, rate, range, harmonics)?;
+            let fit = fit_fundamental(series, rate, range, harmonics)?;
             let inside = fit.frequency_hz > range.0 * 1.001 && fit.frequency_hz < range.1 * 0.999;
             (inside && fit.explained >= least_explained && fit.uncertainty_hz <= COARSEST_HZ * multiple).then_some(fit)
         })
         .max_by(|a, b| a.explained.total_cmp(&b.explained))
-}
-
-/// Means over stretches of samples, which is all that a search for some ten hertz needs.
-fn average_down(samples: &[f64], shape: impl Fn(f64) -> f64, rate: Hertz) -> Option<(Vec<f64>, Hertz)> {
-    let stretch = stretch_length(rate);
-    let series: Vec<f64> = samples
-        .chunks_exact(stretch)
-        .map(|chunk| chunk.iter().map(|&x| shape(x)).sum::<f64>() / stretch as f64)
-        .collect();
-    (series.len() >= 64).then_some(())?;
-    Some((series, Hertz::new(rate.get() / stretch as f64).ok()?))
 }
 
 #[allow(
@@ -133,25 +149,21 @@ fn stretch_length(rate: Hertz) -> usize {
 }
 
 /// The phase of the strongest channel's fundamental at the first sample, from its projection over whole periods.
-fn phase_of(raw: &[&[f64]], rate: Hertz, frequency: f64) -> f64 {
-    let stretch = stretch_length(rate);
-    let projection = |samples: &[f64]| {
-        let Some((series, slow)) = average_down(samples, |v| v, rate) else { return (0.0, 0.0) };
+fn phase_of(raw: &[Slow], frequency: f64) -> f64 {
+    let projection = |samples: &Slow| {
+        let Some((series, slow)) = samples.series() else { return (0.0, 0.0) };
         let period = slow.get() / frequency;
         let whole = ((series.len() as f64 / period).floor() * period).round();
         let mean = series.iter().sum::<f64>() / series.len() as f64;
         // The mean over a stretch belongs to its middle, half a stretch after its first sample.
-        let offset = (stretch as f64 - 1.0) / 2.0 / rate.get();
+        let offset = (samples.stretch as f64 - 1.0) / 2.0 / samples.rate.get();
         series.iter().enumerate().take_while(|(n, _)| (*n as f64) < whole).fold((0.0, 0.0), |(s, c), (n, x)| {
             let angle = std::f64::consts::TAU * frequency * (n as f64 / slow.get() + offset);
             (s + (x - mean) * angle.sin(), c + (x - mean) * angle.cos())
         })
     };
-    let (sine, cosine) = raw
-        .iter()
-        .map(|samples| projection(samples))
-        .max_by(|a, b| a.0.hypot(a.1).total_cmp(&b.0.hypot(b.1)))
-        .unwrap_or((0.0, 0.0));
+    let (sine, cosine) =
+        raw.iter().map(projection).max_by(|a, b| a.0.hypot(a.1).total_cmp(&b.0.hypot(b.1))).unwrap_or((0.0, 0.0));
     cosine.atan2(sine).to_degrees().rem_euclid(360.0)
 }
 
@@ -171,15 +183,21 @@ mod tests {
             .collect()
     }
 
-    fn rate() -> Hertz {
-        Hertz::new(250e3).unwrap()
+    /// What the record and the squares of what is left without the mains show.
+    fn find(raw: &[f64], conditioned: &[f64], nominal: Option<f64>) -> Mains {
+        let slow = |samples: &mut dyn Iterator<Item = f64>| {
+            let mut slow = Slow::new(Hertz::new(250e3).unwrap());
+            slow.push(samples);
+            vec![slow]
+        };
+        find_mains(&slow(&mut raw.iter().copied()), || slow(&mut conditioned.iter().map(|x| x * x)), nominal)
     }
 
     #[test]
     fn two_periods_are_enough_for_a_hundredth_of_a_hertz() {
         for (frequency, phase) in [(49.97, 0.0), (50.03, 77.0), (60.01, 200.0)] {
             let wire = mains_at(frequency, phase, 0.04);
-            let found = find_mains(&[&wire], &[], rate(), None);
+            let found = find(&wire, &[], None);
             assert_eq!(found.source, MainsSource::Fundamental);
             assert!((found.frequency_hz - frequency).abs() < 0.01, "{found:?}");
             assert!((found.phase_deg.unwrap() - phase + 540.0).rem_euclid(360.0) - 180.0 < 2.0, "{found:?}");
@@ -196,7 +214,7 @@ mod tests {
                 white * (1.0 + (TAU * 2.0 * 59.9 * f64::from(n) / 250e3).sin())
             })
             .collect();
-        let found = find_mains(&[&noise], &[&noise], rate(), None);
+        let found = find(&noise, &noise, None);
         assert_eq!(found.source, MainsSource::NoiseEnvelope);
         assert!((found.frequency_hz - 59.9).abs() < 0.1, "{found:?}");
         assert_eq!(found.nominal_hz, 60.0);
@@ -205,8 +223,8 @@ mod tests {
     #[test]
     fn nothing_to_see_is_said() {
         let silence = vec![0.0; 50_000];
-        assert_eq!(find_mains(&[&silence], &[&silence], rate(), None).source, MainsSource::Assumed);
-        let told = find_mains(&[&silence], &[&silence], rate(), Some(60.0));
+        assert_eq!(find(&silence, &silence, None).source, MainsSource::Assumed);
+        let told = find(&silence, &silence, Some(60.0));
         assert_eq!((told.source, told.frequency_hz), (MainsSource::Option, 60.0));
     }
 }

@@ -1,13 +1,15 @@
 //! The rows themselves: once over all of them for the clock, then block after block for the samples.
 
+use std::collections::VecDeque;
+
 use ndarray::{Array2, Axis, Slice};
 
 use super::cells::{
-    Dialect, Mark, NO_NUMBER, Printed, Scale, Separator, TimeOfDay, comma_number, is_blank, leading_number, scaled,
-    shown, split,
+    Dialect, Mark, Printed, Scale, Separator, TimeOfDay, comma_number, is_blank, leading_number, scaled, shown, split,
 };
 use super::labels::Taken;
-use super::text::{Head, Line, Lines, decode};
+use super::plain::{Columns, LARGEST_PLAIN, Part, Plain};
+use super::text::{Head, Line, Lines, Place, decode};
 use super::timing::{Fineness, Ruler};
 use crate::capture::{Account, Block, Channel, Header, Quantity, Recording, Role};
 use crate::error::{Error, Finding};
@@ -146,12 +148,84 @@ pub(super) struct Survey {
     /// How often midnight passed.
     pub(super) midnights: u32,
     pub(super) twins: Vec<Ruler>,
+    /// The samples of the first rows, where they are plain.
+    kept: Kept,
+}
+
+/// Samples that the first pass has read already, so that no second one is needed for them.
+#[derive(Debug, Default)]
+struct Kept {
+    parts: VecDeque<Part>,
+    /// Where they end.
+    place: Place,
+    /// How many values may still be kept.
+    left: usize,
+}
+
+impl Kept {
+    /// So many values are kept at most, half a million rows of two channels: as many as are held anyway until the mains
+    /// is known.
+    const MOST: usize = 1 << 20;
+
+    fn within(memory: u64) -> Self {
+        let most = usize::try_from(memory / 32).unwrap_or(Self::MOST);
+        Self { left: most.min(Self::MOST), ..Self::default() }
+    }
+
+    fn add(&mut self, part: Part, place: Place) {
+        self.left = self.left.saturating_sub(part.samples.len());
+        self.place = place;
+        self.parts.push_back(part);
+    }
+}
+
+/// When rows are read the fast way, and when with care.
+#[derive(Debug)]
+struct Pace {
+    /// Lines to read with care before the fast way is tried again.
+    careful: u64,
+    /// How many it will be after the next stumble.
+    next: u64,
+}
+
+impl Pace {
+    const FEWEST: u64 = 1 << 8;
+    const MOST: u64 = 1 << 15;
+
+    fn new(fast: bool) -> Self {
+        Self { careful: if fast { 0 } else { u64::MAX }, next: Self::FEWEST }
+    }
+
+    fn is_fast(&self) -> bool {
+        self.careful == 0
+    }
+
+    /// A line was read with care.
+    fn one(&mut self) {
+        self.careful = self.careful.saturating_sub(1);
+    }
+
+    /// The fast way came to a line that is not plain: where it comes to such lines at once, it waits longer each time.
+    fn stumble(&mut self, rows: usize) {
+        self.next = if rows > 0 { Self::FEWEST } else { (2 * self.next).min(Self::MOST) };
+        self.careful = self.next;
+    }
+
+    /// All that follows is read with care.
+    fn stop(&mut self) {
+        self.careful = u64::MAX;
+    }
 }
 
 impl Survey {
     /// The rows of the record.
     pub(super) fn record(&self) -> &Stretch {
         &self.stretches[self.chosen]
+    }
+
+    /// The same for rows of which other columns are taken than were kept.
+    pub(super) fn without_kept(self) -> Self {
+        Self { kept: Kept::default(), ..self }
     }
 
     /// The ruler of the record.
@@ -187,7 +261,7 @@ impl Rows {
     ///
     /// # Errors
     /// A broken time, or what the system answers.
-    pub(super) fn survey(&self, head: &Head) -> Result<Survey, Error> {
+    pub(super) fn survey(&self, head: &Head, memory: u64) -> Result<Survey, Error> {
         let key = &self.key;
         let stretch = |odd| Stretch { first_line: 0, last_line: 0, ruler: Ruler::new(key.fineness), odd };
         let twins = key.twins.iter().map(|(_, _, fineness)| Ruler::new(*fineness)).collect();
@@ -201,12 +275,27 @@ impl Rows {
             cut: false,
             midnights: 0,
             twins,
+            kept: Kept::within(memory),
         };
+        let plain = |columns| Plain::of(self, columns).filter(|_| head.ends_with_line_feed());
+        let (all, keys) = (plain(Columns::All), plain(Columns::Key));
+        let mut pace = Pace::new(keys.is_some());
         let mut now = stretch(Vec::new());
         let mut odd: Vec<Odd> = Vec::new();
         let (mut day, mut before) = (0.0, f64::NEG_INFINITY);
         let mut lines = self.lines(head)?;
-        while let Some(line) = lines.next()? {
+        loop {
+            if pace.is_fast()
+                && odd.is_empty()
+                && let Some(plain) = all.as_ref().filter(|_| survey.kept.left > 0).or(keys.as_ref())
+            {
+                let first_line = lines.place().lines + 1;
+                let parts = plain.read(lines.ahead()?, first_line, Some(&now.ruler));
+                self.take_plain(parts, &mut lines, &mut now, &mut survey.kept, &mut pace);
+                continue;
+            }
+            let Some(line) = lines.next()? else { break };
+            pace.one();
             if !line.ended && self.is_cut(line.bytes) {
                 survey.cut = true;
                 break;
@@ -222,6 +311,8 @@ impl Rows {
                 }
                 continue;
             };
+            // What is kept are the first rows without a gap.
+            survey.kept.left = 0;
             if matches!(key.form, Form::Clock(_)) {
                 // Midnight, and no step back.
                 if printed.value + day < before - 43_200.0 {
@@ -272,6 +363,38 @@ impl Rows {
             Channel { name: self.key.what.clone(), quantity: Quantity::Unit("s".to_owned()), role: Role::Other };
         self.taken.insert(at, Taken { cell, channel, factor: unit, unit: None });
         Ok(at)
+    }
+
+    /// Takes what the fast way gave, as far as it goes on from the rows before.
+    fn take_plain(&self, parts: Vec<Part>, lines: &mut Lines, now: &mut Stretch, kept: &mut Kept, pace: &mut Pace) {
+        if parts.iter().all(|part| part.bytes == 0 && part.whole) {
+            // Nothing is left but a last line without an end.
+            return pace.stop();
+        }
+        for mut part in parts {
+            if let Some(ruler) = part.ruler.take().filter(|_| part.rows > 0) {
+                if !now.ruler.is_followed_by(&ruler) {
+                    // Blank lines before it: its rows have other numbers, so it is read again.
+                    return;
+                }
+                if self.key.rises && now.ruler.goes_back_with(&ruler) {
+                    pace.careful = part.lines;
+                    return;
+                }
+                if now.ruler.count() == 0 {
+                    now.first_line = part.first_row;
+                }
+                now.ruler.join(&ruler);
+                now.last_line = part.last_row;
+            }
+            lines.pass(part.bytes, part.lines);
+            if !part.whole {
+                pace.stumble(part.rows);
+            }
+            if part.rows > 0 && kept.left > 0 {
+                kept.add(part, lines.place());
+            }
+        }
     }
 
     /// The key of a row; `None` for a line that is no row.
@@ -516,9 +639,6 @@ impl Rows {
     }
 }
 
-/// Numbers beyond this may be the marks of an instrument for samples that are none.
-const LARGEST_PLAIN: f64 = 0.999 * NO_NUMBER;
-
 /// What a line gave.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Row {
@@ -559,6 +679,10 @@ pub(super) struct Text {
     account: Account,
     rows: Rows,
     lines: Lines,
+    plain: Option<Plain>,
+    pace: Pace,
+    /// What was read the fast way and is not yet given.
+    ready: VecDeque<Part>,
     last_line: u64,
     /// Rows that may still come.
     left: u64,
@@ -573,8 +697,8 @@ pub(super) struct Text {
     extremes: Option<Vec<(f64, f64)>>,
     /// Samples marked as above and below the range, by channel.
     marked: Vec<[u64; 2]>,
-    /// A second run over the text, for the extremes.
-    again: Lines,
+    /// For a further run over the text, for the extremes.
+    head: Head,
 }
 
 impl Text {
@@ -583,19 +707,31 @@ impl Text {
         account: Account,
         rows: Rows,
         head: &Head,
-        survey: &Survey,
+        mut survey: Survey,
         options: &ReadOptions,
     ) -> Result<Self, Error> {
-        let mut lines = rows.lines(head)?;
-        for _ in rows.before + 1..survey.record().first_line {
-            lines.next()?;
-        }
-        let again = rows.lines(head)?;
+        let kept = std::mem::take(&mut survey.kept);
+        let keeps = survey.chosen == 0 && !kept.parts.is_empty();
+        let lines = if keeps {
+            head.stream_from(&rows.source, kept.place)?
+        } else {
+            let mut lines = rows.lines(head)?;
+            for _ in rows.before + 1..survey.record().first_line {
+                lines.next()?;
+            }
+            lines
+        };
+        // Lines that only look like rows are told from them by the key.
+        let columns = if rows.strict { Columns::All } else { Columns::Channels };
+        let plain = Plain::of(&rows, columns).filter(|_| head.ends_with_line_feed());
         let block = rows_per_block(rows.taken.len(), options);
-        Ok(Self {
+        let mut text = Self {
             header,
             account,
             lines,
+            pace: Pace::new(plain.is_some()),
+            plain,
+            ready: VecDeque::new(),
             last_line: survey.record().last_line,
             left: survey.ruler().count(),
             total: survey.ruler().count(),
@@ -605,9 +741,54 @@ impl Text {
             holes: 0,
             extremes: None,
             marked: vec![[0; 2]; rows.taken.len()],
-            again,
+            head: head.bare(),
             rows,
-        })
+        };
+        for part in kept.parts.into_iter().filter(|_| keeps) {
+            text.lay_ready(part);
+        }
+        Ok(text)
+    }
+
+    fn lay_ready(&mut self, part: Part) {
+        if part.rows > 0 {
+            self.left = self.left.saturating_sub(part.rows as u64);
+            self.ready.push_back(part);
+        }
+    }
+
+    /// Reads on the fast way, as far as it goes.
+    fn read_ahead(&mut self) -> Result<(), Error> {
+        let first_line = self.lines.place().lines + 1;
+        let text = self.lines.ahead()?;
+        let Some(plain) = self.plain.as_ref().filter(|_| !text.is_empty()) else {
+            self.pace.stop();
+            return Ok(());
+        };
+        for part in plain.read(text, first_line, None) {
+            if part.last_row > self.last_line {
+                self.pace.stop();
+                return Ok(());
+            }
+            self.lines.pass(part.bytes, part.lines);
+            if !part.whole {
+                self.pace.stumble(part.rows);
+            }
+            self.lay_ready(part);
+        }
+        Ok(())
+    }
+
+    /// A block of what was read the fast way.
+    fn block_of(&mut self, part: Part) -> Block {
+        if self.given == 0 && self.holes > 0 {
+            self.remark_cut(self.holes, "start");
+        }
+        let first = self.given;
+        self.given += part.rows as u64;
+        let samples = Array2::from_shape_vec((self.rows.taken.len(), part.rows), part.samples)
+            .expect("a part has so many samples of each channel");
+        Block { first, samples }
     }
 
     /// Fills rows until the block is full or the record ends; gives the number of rows filled.
@@ -615,10 +796,10 @@ impl Text {
         let scales: Vec<Scale> = self.rows.taken.iter().map(|taken| Scale::of(taken.factor)).collect();
         let mut row = vec![0.0; scales.len()];
         let mut filled = 0;
-        while filled < length {
+        while filled < length && !self.pace.is_fast() {
             let Some(line) = self.lines.next()? else {
                 self.finished = true;
-                if self.lines.number() < self.last_line {
+                if self.lines.place().lines < self.last_line {
                     return Err(self.became_shorter());
                 }
                 break;
@@ -627,6 +808,7 @@ impl Text {
                 self.finished = true;
                 break;
             }
+            self.pace.one();
             let parsed = self.rows.parse(line, &mut row)?;
             if parsed == Row::None {
                 continue;
@@ -659,9 +841,29 @@ impl Text {
     fn became_shorter(&self) -> Error {
         Error::input("the file became shorter while it was read")
             .in_file(self.rows.source.name())
-            .at_line(self.lines.number(), None)
+            .at_line(self.lines.place().lines, None)
             .expected(format!("rows up to line {}", self.last_line))
             .remedy("read it when nothing writes to it any more")
+    }
+
+    /// The next block with care; `None` where no row came.
+    fn block_with_care(&mut self) -> Result<Option<Block>, Error> {
+        let channels = self.rows.taken.len();
+        let length = self.block.min(usize::try_from(self.left).unwrap_or(usize::MAX));
+        let mut samples = vec![0.0; channels * length];
+        let filled = self.fill(&mut samples, length)?;
+        if filled == 0 {
+            return Ok(None);
+        }
+        let first = self.given;
+        self.given += filled as u64;
+        let whole = Array2::from_shape_vec((channels, length), samples).expect("the buffer was made for this shape");
+        let samples = if filled == length {
+            whole
+        } else {
+            whole.slice_axis(Axis(1), Slice::from(..filled)).as_standard_layout().into_owned()
+        };
+        Ok(Some(Block { first, samples }))
     }
 
     /// Puts the extreme of the record in the place of samples marked as beyond the range, and counts them.
@@ -684,7 +886,8 @@ impl Text {
     fn find_extremes(&mut self) -> Result<Vec<(f64, f64)>, Error> {
         let mut extremes = vec![(f64::INFINITY, f64::NEG_INFINITY); self.rows.taken.len()];
         let mut row = vec![0.0; extremes.len()];
-        while let Some(line) = self.again.next()?.filter(|line| line.number <= self.last_line) {
+        let mut again = self.rows.lines(&self.head)?;
+        while let Some(line) = again.next()?.filter(|line| line.number <= self.last_line) {
             // A row that is none is an error when its turn comes.
             if matches!(self.rows.parse(line, &mut row), Ok(Row::Complete | Row::Marked)) {
                 for (value, extreme) in row.iter().zip(&mut extremes).filter(|(value, _)| value.is_finite()) {
@@ -764,27 +967,20 @@ impl Recording for Text {
     }
 
     fn next_block(&mut self) -> Result<Option<Block>, Error> {
-        if self.finished {
-            self.remark_marked();
-            return Ok(None);
+        loop {
+            if let Some(part) = self.ready.pop_front() {
+                return Ok(Some(self.block_of(part)));
+            }
+            if self.finished || self.left == 0 {
+                self.finished = true;
+                self.remark_marked();
+                return Ok(None);
+            }
+            if self.pace.is_fast() {
+                self.read_ahead()?;
+            } else if let Some(block) = self.block_with_care()? {
+                return Ok(Some(block));
+            }
         }
-        let channels = self.rows.taken.len();
-        let length = self.block.min(usize::try_from(self.left).unwrap_or(usize::MAX));
-        let mut samples = vec![0.0; channels * length];
-        let filled = self.fill(&mut samples, length)?;
-        let first = self.given;
-        self.given += filled as u64;
-        if filled == 0 {
-            self.finished = true;
-            self.remark_marked();
-            return Ok(None);
-        }
-        let whole = Array2::from_shape_vec((channels, length), samples).expect("the buffer was made for this shape");
-        let samples = if filled == length {
-            whole
-        } else {
-            whole.slice_axis(Axis(1), Slice::from(..filled)).as_standard_layout().into_owned()
-        };
-        Ok(Some(Block { first, samples }))
     }
 }

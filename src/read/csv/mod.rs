@@ -2,8 +2,8 @@
 //!
 //! The way of a file: its beginning as lines (`text`), the block of numbers in it and the separator that makes it
 //! one (`structure`), the keys around it (`preamble`), the names and units of its columns (`labels`), one pass over
-//! all rows for the clock (`timing`), then the samples block after block (`body`). `cells` is strict about what a
-//! number is. Nothing is guessed in silence: what was taken as what stands in [`Header::reading`], and what cannot
+//! all rows for the clock (`timing`), then the samples block after block (`body`), the fast way where rows are plain
+//! (`plain`). `cells` is strict about what a number is. Nothing is guessed in silence: what was taken as what stands in [`Header::reading`], and what cannot
 //! be told is an error that names the option.
 
 mod apart;
@@ -12,6 +12,7 @@ mod cells;
 mod label;
 mod labels;
 pub(super) mod named;
+mod plain;
 mod preamble;
 mod resampled;
 mod sections;
@@ -96,7 +97,7 @@ fn read_text(source: &Source, options: &ReadOptions, is_part: bool) -> Result<Bo
         time.unit = unit.or(time.unit);
     }
     let mut rows = rows(source, &lines, &table, &columns);
-    let mut survey = rows.survey(&head)?;
+    let mut survey = rows.survey(&head, options.memory())?;
     let mut skipped = Vec::new();
     match sections::judge(&mut survey, &rows, options, is_part)? {
         Verdict::One(sentence) => skipped.extend(sentence),
@@ -117,11 +118,12 @@ fn read_text(source: &Source, options: &ReadOptions, is_part: bool) -> Result<Bo
     let (header, account) =
         header(source, &head, &table, &preamble, columns, &survey, timing, skipped, header_file, options);
     let Some((uneven, unit)) = uneven else {
-        return Ok(Box::new(Text::open(header, account, rows, &head, &survey, options)?));
+        return Ok(Box::new(Text::open(header, account, rows, &head, survey, options)?));
     };
     let time = rows.take_time(unit)?;
-    let text = Text::open(header, account, rows, &head, &survey, options)?;
-    Ok(Box::new(Resampled::read(text, time, uneven, survey.ruler().count(), options)?))
+    let count = survey.ruler().count();
+    let text = Text::open(header, account, rows, &head, survey.without_kept(), options)?;
+    Ok(Box::new(Resampled::read(text, time, uneven, count, options)?))
 }
 
 /// A recording with a sentence more on how it was read.

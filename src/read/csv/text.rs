@@ -8,6 +8,7 @@ use std::io::{self, Read};
 
 use crate::error::{Error, printable};
 use crate::read::Source;
+use crate::spread;
 
 /// How much of a file is looked at to find its structure.
 const HEAD: usize = 1 << 18;
@@ -191,7 +192,8 @@ impl PlainBlanks {
     }
 
     fn are_in(text: &[u8], latin: bool) -> bool {
-        (latin && memchr::memchr(0xa0, text).is_some()) || (0..text.len()).any(|at| Self::length(&text[at..]).is_some())
+        (latin && memchr::memchr(0xa0, text).is_some())
+            || memchr::memchr3_iter(0xc2, 0xe2, 0xe3, text).any(|at| Self::length(&text[at..]).is_some())
     }
 }
 
@@ -267,9 +269,11 @@ impl Head {
         let mut text = Vec::new();
         encoding.open(source)?.take(HEAD as u64 + 1).read_to_end(&mut text).map_err(|e| source.failed(&e))?;
         let odd_blanks = PlainBlanks::are_in(&text, std::str::from_utf8(&text[..text.len().min(HEAD)]).is_err());
-        text.clear();
-        let stream = Self::blanked(encoding.open(source)?, odd_blanks);
-        stream.take(HEAD as u64 + 1).read_to_end(&mut text).map_err(|e| source.failed(&e))?;
+        if odd_blanks {
+            text.clear();
+            let stream = Self::blanked(encoding.open(source)?, odd_blanks);
+            stream.take(HEAD as u64 + 1).read_to_end(&mut text).map_err(|e| source.failed(&e))?;
+        }
         let whole = text.len() <= HEAD;
         text.truncate(HEAD);
         if text.iter().all(u8::is_ascii_whitespace) && whole {
@@ -293,6 +297,11 @@ impl Head {
             return stream;
         }
         Box::new(PlainBlanks { stream, waiting: Vec::new(), ready: Vec::new(), given: 0 })
+    }
+
+    /// What it takes to read the text once more, without its beginning.
+    pub(super) fn bare(&self) -> Self {
+        Self { text: Vec::new(), ..*self }
     }
 
     /// Whether the text has so few lines, and lines so long, that it may be a table on its side.
@@ -343,17 +352,35 @@ impl Head {
 
     /// The whole text as a stream of lines.
     pub(super) fn stream(&self, source: &Source) -> Result<Lines, Error> {
+        self.stream_from(source, Place::default())
+    }
+
+    /// The rest of a text as a stream of lines, from a place on that another stream has reached.
+    pub(super) fn stream_from(&self, source: &Source, place: Place) -> Result<Lines, Error> {
+        let stream = match self.encoding {
+            Encoding::Bytes if !self.odd_blanks => source.open_at(place.bytes)?,
+            _ => {
+                let mut stream = self.open(source)?;
+                io::copy(&mut (&mut stream).take(place.bytes), &mut io::sink()).map_err(|e| source.failed(&e))?;
+                stream
+            }
+        };
         Ok(Lines {
-            stream: self.open(source)?,
+            stream,
             source: source.clone(),
             // A small file is read at once, and the end is seen by asking for one more byte.
-            buffer: vec![0; if self.whole { self.text.len() + 1 } else { HEAD }],
+            buffer: vec![0; if self.whole { self.text.len() + 1 } else { (HEAD * spread::width()).min(LONGEST_LINE) }],
             start: 0,
             end: 0,
             finished: false,
             line_end: self.line_end,
-            number: 0,
+            place,
         })
+    }
+
+    /// Whether a line feed ends a line.
+    pub(super) fn ends_with_line_feed(&self) -> bool {
+        self.line_end == b'\n'
     }
 }
 
@@ -373,6 +400,15 @@ pub(super) struct Line<'a> {
     pub(super) ended: bool,
 }
 
+/// How far a stream has come.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Place {
+    /// Bytes of decoded text.
+    bytes: u64,
+    /// Lines.
+    pub(super) lines: u64,
+}
+
 /// The lines of a text, one after the other, in bounded memory.
 pub(super) struct Lines {
     stream: Box<dyn Read + Send>,
@@ -382,13 +418,38 @@ pub(super) struct Lines {
     end: usize,
     finished: bool,
     line_end: u8,
-    number: u64,
+    place: Place,
 }
 
 impl Lines {
-    /// The number of the line given last.
-    pub(super) fn number(&self) -> u64 {
-        self.number
+    /// How far it has come.
+    pub(super) fn place(&self) -> Place {
+        self.place
+    }
+
+    /// The whole lines that come next, with their ends, as many as are at hand; empty where no line ends any more.
+    ///
+    /// # Errors
+    /// As [`Lines::next`].
+    pub(super) fn ahead(&mut self) -> Result<&[u8], Error> {
+        loop {
+            // A buffer that is far from full is filled up, so that there is enough to share.
+            if self.finished || self.end - self.start > self.buffer.len() / 2 {
+                if let Some(at) = memchr::memrchr(self.line_end, &self.buffer[self.start..self.end]) {
+                    return Ok(&self.buffer[self.start..=self.start + at]);
+                }
+                if self.finished {
+                    return Ok(&[]);
+                }
+            }
+            self.fill()?;
+        }
+    }
+
+    /// Leaves out what [`Lines::ahead`] gave: so many bytes, so many lines.
+    pub(super) fn pass(&mut self, bytes: usize, lines: u64) {
+        self.start += bytes;
+        self.place = Place { bytes: self.place.bytes + bytes as u64, lines: self.place.lines + lines };
     }
 
     /// The next line; `None` at the end.
@@ -401,17 +462,16 @@ impl Lines {
         loop {
             if let Some(at) = memchr::memchr(self.line_end, &self.buffer[seen..self.end]) {
                 let line = self.start..seen + at;
-                self.start = line.end + 1;
-                self.number += 1;
+                self.pass(line.len() + 1, 1);
                 let bytes = without_returns(&self.buffer[line]);
-                return Ok(Some(Line { bytes, number: self.number, ended: true }));
+                return Ok(Some(Line { bytes, number: self.place.lines, ended: true }));
             }
             if self.finished {
                 let line = self.start..self.end;
-                self.start = self.end;
-                self.number += 1;
+                let empty = without_returns(&self.buffer[line.clone()]).is_empty();
+                self.pass(line.len(), u64::from(!empty));
                 let bytes = without_returns(&self.buffer[line]);
-                return Ok((!bytes.is_empty()).then_some(Line { bytes, number: self.number, ended: false }));
+                return Ok((!empty).then_some(Line { bytes, number: self.place.lines, ended: false }));
             }
             seen = self.end - self.start;
             self.fill()?;
@@ -420,13 +480,15 @@ impl Lines {
 
     /// Moves the rest to the front and reads on behind it.
     fn fill(&mut self) -> Result<(), Error> {
-        self.buffer.copy_within(self.start..self.end, 0);
-        self.end -= self.start;
-        self.start = 0;
+        if self.start > 0 {
+            self.buffer.copy_within(self.start..self.end, 0);
+            self.end -= self.start;
+            self.start = 0;
+        }
         if self.end >= LONGEST_LINE {
             return Err(Error::input(format!("a line is longer than {LONGEST_LINE} bytes"))
                 .in_file(self.source.name())
-                .at_line(self.number + 1, None)
+                .at_line(self.place.lines + 1, None)
                 .expected("a text table with a row of samples in each line")
                 .remedy("check that this is the exported capture and not some other file"));
         }

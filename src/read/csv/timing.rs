@@ -66,6 +66,9 @@ impl Fineness {
     /// Half a unit of the last digit that was meant.
     #[inline]
     fn half_unit(self, printed: Printed) -> f64 {
+        if printed.last_digit <= -self.decimals {
+            return 0.5 * power_of_ten(printed.last_digit);
+        }
         let meant = (-self.decimals).max(printed.last_digit + printed.significant - self.digits);
         0.5 * power_of_ten(printed.last_digit.min(meant))
     }
@@ -99,6 +102,11 @@ impl Slopes {
     fn exist(self) -> bool {
         self.low <= self.high
     }
+
+    fn join(&mut self, other: Slopes) {
+        self.low = self.low.max(other.low);
+        self.high = self.high.min(other.high);
+    }
 }
 
 /// A step from one row to the next.
@@ -112,10 +120,18 @@ struct Step {
 }
 
 /// Lays a ruler against a column of times, row by row.
+///
+/// A part of the rows can be measured apart ([`Ruler::ahead`]) and joined in order; the result is the same to the bit,
+/// because nothing but smallest and largest values and the ends of the parts go into it.
 #[derive(Debug, Clone)]
 pub(super) struct Ruler {
     fineness: Fineness,
     count: u64,
+    /// The number of the first row measured here.
+    from: u64,
+    /// The first time measured here, and its line.
+    head: (f64, f64),
+    head_line: u64,
     first: (f64, f64),
     last: (f64, f64),
     last_line: u64,
@@ -135,6 +151,9 @@ impl Ruler {
         Self {
             fineness,
             count: 0,
+            from: 0,
+            head: (0.0, 0.0),
+            head_line: 0,
             first: (0.0, 0.0),
             last: (0.0, 0.0),
             last_line: 0,
@@ -168,6 +187,46 @@ impl Ruler {
         (self.first.0, self.last.0)
     }
 
+    /// A ruler for rows that come so many rows later.
+    pub(super) fn ahead(&self, rows: u64) -> Self {
+        let from = self.count + rows;
+        Self { count: from, from, first: self.first, ..Self::new(self.fineness) }
+    }
+
+    /// Whether a part that was measured apart begins at the next row.
+    pub(super) fn is_followed_by(&self, part: &Self) -> bool {
+        part.from == self.count
+    }
+
+    /// Whether the time goes back within a part or on the way to it, by more than rounding explains.
+    pub(super) fn goes_back_with(&self, part: &Self) -> bool {
+        part.backwards.is_some() || (self.count > 0 && part.head.0 - self.last.0 < -(part.head.1 + self.last.1))
+    }
+
+    /// Adds the rows of a part that was measured apart and goes on from here.
+    pub(super) fn join(&mut self, part: &Self) {
+        if self.count == 0 {
+            *self = part.clone();
+            return;
+        }
+        self.step(part.head.0 - self.last.0, part.head.1 + self.last.1, part.head_line);
+        self.plain.join(part.plain);
+        self.noisy.join(part.noisy);
+        self.single &= part.single;
+        if part.largest.size > self.largest.size {
+            self.second_largest = self.largest.size.max(part.second_largest);
+            self.largest = part.largest;
+        } else {
+            self.second_largest = self.second_largest.max(part.largest.size);
+        }
+        if part.smallest.size < self.smallest.size {
+            self.smallest = part.smallest;
+        }
+        self.backwards = self.backwards.or(part.backwards);
+        self.in_pairs &= part.in_pairs;
+        (self.count, self.last, self.last_line) = (part.count, part.last, part.last_line);
+    }
+
     /// The next time, and the line that it stands in.
     #[inline]
     pub(super) fn push(&mut self, printed: Printed, line: u64) {
@@ -187,7 +246,12 @@ impl Ruler {
             let give = half + self.first.1;
             self.plain.narrow(rise, give, per_step);
             self.noisy.narrow(rise, give + SINGLE_NOISE * (time.abs() + self.first.0.abs()), per_step);
+        }
+        if self.count > self.from {
             self.step(time - self.last.0, half + self.last.1, line);
+        } else {
+            self.head = (time, half);
+            self.head_line = line;
         }
         self.count += 1;
         self.last = (time, half);

@@ -1,0 +1,569 @@
+//! The fast way through rows of one plain form: numbers, one separator of one byte, line feeds.
+//!
+//! Lines are read range by range, each range on its own, and a range ends at the first line that has not that form:
+//! that line is then read with care (`body`). So a line either means here what it means there, or is not read here.
+//! Numbers take their digits eight at a time. Up to 53 bits and a power of ten up to 22 one multiplication or division
+//! of exact doubles gives the nearest double, by the very definition of rounding (W. D. Clinger, "How to read floating
+//! point numbers accurately", PLDI 1990); all other numbers go to the general parser.
+
+use super::body::{Form, Rows};
+use super::cells::{NO_NUMBER, Printed, Scale, Separator, leading_number};
+use super::timing::Ruler;
+use crate::spread;
+
+/// Numbers beyond this may be the marks of an instrument for samples that are none.
+pub(super) const LARGEST_PLAIN: f64 = 0.999 * NO_NUMBER;
+
+/// A shorter range is not worth a thread of its own; the tests are to see many borders.
+const SHORTEST_RANGE: usize = if cfg!(test) { 1 << 7 } else { 1 << 14 };
+
+/// What of a row is read.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Columns {
+    /// The column that tells a row from other lines.
+    Key,
+    /// The channels.
+    Channels,
+    /// Both.
+    All,
+}
+
+/// The form of plain rows, and what is read of them.
+#[derive(Debug, Clone)]
+pub(super) struct Plain {
+    separator: u8,
+    decimal: u8,
+    cells: Vec<Cell>,
+    /// How many of the cells are channels.
+    channels: usize,
+    /// Whether cells follow that are not looked at.
+    goes_on: bool,
+}
+
+/// A cell that is read.
+#[derive(Debug, Clone, Copy)]
+struct Cell {
+    /// Cells before it, from the last one that is read.
+    skipped: usize,
+    is_key: bool,
+    channel: Option<(usize, Scale)>,
+}
+
+/// What a range of lines gave, up to its end or to the first line that is not plain.
+#[derive(Debug)]
+pub(super) struct Part {
+    /// Bytes and lines passed, blank lines among them.
+    pub(super) bytes: usize,
+    pub(super) lines: u64,
+    pub(super) rows: usize,
+    /// The lines of the first and the last row, counted from 1.
+    pub(super) first_row: u64,
+    pub(super) last_row: u64,
+    /// The samples in their basic unit, channel after channel.
+    pub(super) samples: Vec<f64>,
+    /// What the key column says.
+    pub(super) ruler: Option<Ruler>,
+    /// Whether all of the range was plain.
+    pub(super) whole: bool,
+}
+
+impl Plain {
+    /// The plain form of rows; `None` where they have none.
+    pub(super) fn of(rows: &Rows, columns: Columns) -> Option<Self> {
+        #[cfg(test)]
+        if tests::NEVER.get() {
+            return None;
+        }
+        let Separator::Byte(separator) = rows.dialect.separator else { return None };
+        let decimal = rows.dialect.decimal;
+        let plain = rows.key.form == Form::Number && rows.key.twins.is_empty() && !rows.dialect.united;
+        if !plain || separator == decimal || separator.is_ascii_alphanumeric() || b" +-.\"\r\n".contains(&separator) {
+            return None;
+        }
+        let (key, channels) = (columns != Columns::Channels, columns != Columns::Key);
+        let mut wanted: Vec<(usize, Option<(usize, Scale)>)> = Vec::new();
+        if channels {
+            wanted.extend(
+                rows.taken.iter().enumerate().map(|(n, taken)| (taken.cell, Some((n, Scale::of(taken.factor))))),
+            );
+        }
+        if key && wanted.iter().all(|(cell, _)| *cell != rows.key.cell) {
+            wanted.push((rows.key.cell, None));
+        }
+        wanted.sort_by_key(|(cell, _)| *cell);
+        let distinct = wanted.windows(2).all(|pair| pair[0].0 < pair[1].0);
+        let mut next = 0;
+        let mut cells = Vec::new();
+        for (cell, channel) in wanted {
+            cells.push(Cell { skipped: cell.checked_sub(next)?, is_key: key && cell == rows.key.cell, channel });
+            next = cell + 1;
+        }
+        let count = if channels { rows.taken.len() } else { 0 };
+        let goes_on = !channels || rows.goes_on;
+        distinct.then_some(Self { separator, decimal, cells, channels: count, goes_on })
+    }
+
+    /// Reads whole lines, the first of which has this number, over the threads; the parts are in order, and all but
+    /// the last one are whole.
+    pub(super) fn read(&self, text: &[u8], first_line: u64, ruler: Option<&Ruler>) -> Vec<Part> {
+        // The first row of all is where the ruler begins.
+        let begins = ruler.is_some_and(|ruler| ruler.count() == 0);
+        let count = if begins { 1 } else { spread::width().min(text.len() / SHORTEST_RANGE).max(1) };
+        let mut before = 0;
+        let work: Vec<_> = ranges(text, count)
+            .into_iter()
+            .map(|range| {
+                let lines = memchr::memchr_iter(b'\n', range).count();
+                let at = before;
+                before += lines as u64;
+                (range, lines, first_line + at, ruler.map(|ruler| ruler.ahead(at)))
+            })
+            .collect();
+        let mut parts = spread::map(work, |(range, lines, first, ruler)| self.range(range, lines, first, ruler));
+        if let Some(end) = parts.iter().position(|part| !part.whole) {
+            parts.truncate(end + 1);
+        }
+        parts
+    }
+
+    /// Reads a range of so many lines.
+    fn range(&self, text: &[u8], lines: usize, first_line: u64, mut ruler: Option<Ruler>) -> Part {
+        let mut samples = vec![0.0; self.channels * lines];
+        let (mut rest, mut line, mut rows) = (text, first_line, 0);
+        let (mut first_row, mut last_row) = (0, 0);
+        while !rest.is_empty() {
+            let row = self.row(rest, |cell, number| {
+                if let Some((channel, scale)) = cell.channel {
+                    samples[channel * lines + rows] = scale.of_number(number.value);
+                }
+                if cell.is_key
+                    && let Some(ruler) = &mut ruler
+                {
+                    ruler.push(number.printed(), line);
+                }
+            });
+            if let Some(length) = row {
+                rest = &rest[length..];
+                if rows == 0 {
+                    first_row = line;
+                }
+                last_row = line;
+                rows += 1;
+            } else if let Some(length) = line_end(rest) {
+                // A blank line.
+                rest = &rest[length..];
+            } else {
+                break;
+            }
+            line += 1;
+        }
+        if rows < lines {
+            for channel in 1..self.channels {
+                samples.copy_within(channel * lines..channel * lines + rows, channel * rows);
+            }
+            samples.truncate(self.channels * rows);
+        }
+        let (bytes, lines) = (text.len() - rest.len(), line - first_line);
+        Part { bytes, lines, rows, first_row, last_row, samples, ruler, whole: rest.is_empty() }
+    }
+
+    /// Reads the row at the start of `text`; how many bytes its line has, or `None` where it is not plain. The key comes
+    /// last, and only when all of the row is plain.
+    #[inline]
+    fn row(&self, text: &[u8], mut take: impl FnMut(&Cell, Number)) -> Option<usize> {
+        let mut rest = text;
+        let (mut key, mut ended) = (None, false);
+        for cell in &self.cells {
+            for _ in 0..cell.skipped {
+                let at = memchr::memchr3(self.separator, b'\n', b'"', rest)?;
+                if rest[at] != self.separator {
+                    return None;
+                }
+                rest = &rest[at + 1..];
+            }
+            rest = without_blanks(rest);
+            let (number, length) = Number::read(rest, self.decimal)?;
+            rest = without_blanks(&rest[length..]);
+            if cell.is_key {
+                key = Some((cell, number));
+            } else {
+                take(cell, number);
+            }
+            ended = rest.first() != Some(&self.separator);
+            if !ended {
+                rest = &rest[1..];
+            }
+        }
+        if self.goes_on && !ended {
+            rest = &rest[memchr::memchr(b'\n', rest)?..];
+        }
+        let length = line_end(rest)?;
+        if let Some((cell, number)) = key {
+            take(cell, number);
+        }
+        Some(text.len() - rest.len() + length)
+    }
+}
+
+/// Cuts whole lines into about so many ranges of whole lines.
+fn ranges(text: &[u8], count: usize) -> Vec<&[u8]> {
+    let mut ranges = Vec::with_capacity(count);
+    let mut rest = text;
+    for left in (2..=count).rev() {
+        let Some(at) = memchr::memchr(b'\n', &rest[rest.len() / left..]) else { break };
+        let (range, more) = rest.split_at(rest.len() / left + at + 1);
+        ranges.push(range);
+        rest = more;
+    }
+    if !rest.is_empty() {
+        ranges.push(rest);
+    }
+    ranges
+}
+
+#[inline]
+fn without_blanks(mut text: &[u8]) -> &[u8] {
+    while let [b' ', rest @ ..] = text {
+        text = rest;
+    }
+    text
+}
+
+/// How long the line end at the start of `text` is: carriage returns and a line feed.
+#[inline]
+fn line_end(text: &[u8]) -> Option<usize> {
+    let returns = text.iter().take_while(|&&byte| byte == b'\r').count();
+    (text.get(returns) == Some(&b'\n')).then_some(returns + 1)
+}
+
+/// A number and how it was printed.
+#[derive(Debug, Clone, Copy)]
+struct Number {
+    value: f64,
+    /// All digits as a whole number.
+    digits: u64,
+    /// The power of ten of the last digit.
+    last_digit: i32,
+}
+
+impl Number {
+    /// Reads a number in the usual form: sign, digits of which 19 count, decimal mark with digits behind it, exponent.
+    ///
+    /// `None` for all others, not only for what is no number.
+    #[inline]
+    fn read(text: &[u8], mark: u8) -> Option<(Self, usize)> {
+        let negative = text.first() == Some(&b'-');
+        let sign = usize::from(negative || text.first() == Some(&b'+'));
+        let mut at = sign;
+        let mut digits = 0u64;
+        while let Some(digit) = text.get(at).map(|byte| byte.wrapping_sub(b'0')).filter(|digit| *digit < 10) {
+            if digits >= POWERS_OF_TEN[18] {
+                return None;
+            }
+            digits = 10 * digits + u64::from(digit);
+            at += 1;
+        }
+        let whole = at - sign;
+        let mut decimals = 0;
+        if text.get(at) == Some(&mark) {
+            at += 1;
+            loop {
+                let (value, count) = leading_digits(&text[at..]);
+                if digits >= POWERS_OF_TEN[19 - count] {
+                    return None;
+                }
+                digits = digits * POWERS_OF_TEN[count] + value;
+                decimals += count;
+                at += count;
+                if count < 8 {
+                    break;
+                }
+            }
+            if decimals == 0 {
+                return None;
+            }
+        }
+        if whole + decimals == 0 {
+            return None;
+        }
+        let mut exponent = 0;
+        if matches!(text.get(at), Some(b'e' | b'E')) {
+            let (value, length) = exponent_of(&text[at + 1..])?;
+            exponent = value;
+            at += 1 + length;
+        }
+        // A text longer than this has no line end within the longest line.
+        let last_digit = exponent - i32::try_from(decimals).ok()?;
+        let size = match exact(digits, last_digit) {
+            Some(size) => size,
+            None if mark == b'.' => leading_number(&text[sign..at]).filter(|(_, length)| *length == at - sign)?.0,
+            None => return None,
+        };
+        (size <= LARGEST_PLAIN).then(|| (Self { value: if negative { -size } else { size }, digits, last_digit }, at))
+    }
+
+    #[inline]
+    fn printed(self) -> Printed {
+        #[expect(clippy::cast_possible_wrap, reason = "at most 20 digits")]
+        let significant = self.digits.checked_ilog10().map_or(0, |last| last as i32 + 1);
+        Printed { value: self.value, last_digit: self.last_digit, significant }
+    }
+}
+
+/// Powers of ten that fit.
+const POWERS_OF_TEN: [u64; 20] = {
+    let mut powers = [1; 20];
+    let mut n = 1;
+    while n < 20 {
+        powers[n] = 10 * powers[n - 1];
+        n += 1;
+    }
+    powers
+};
+
+/// The nearest double, where one operation on exact doubles gives it.
+#[inline]
+fn exact(digits: u64, exponent: i32) -> Option<f64> {
+    const EXACT: [f64; 23] = [
+        1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18, 1e19,
+        1e20, 1e21, 1e22,
+    ];
+    if digits > 1 << 53 {
+        return None;
+    }
+    let power = *EXACT.get(exponent.unsigned_abs() as usize)?;
+    Some(if exponent < 0 { digits as f64 / power } else { digits as f64 * power })
+}
+
+/// The value of the digits at the start of `text`, at most eight, and how many there are.
+#[inline]
+fn leading_digits(text: &[u8]) -> (u64, usize) {
+    let eight = match text.first_chunk::<8>() {
+        Some(eight) => u64::from_le_bytes(*eight),
+        None => {
+            let mut padded = [0; 8];
+            padded[..text.len()].copy_from_slice(text);
+            u64::from_le_bytes(padded)
+        }
+    };
+    // A digit becomes 0 to 9; the highest bit of the first byte that is none is set, later ones may be wrong.
+    let values = eight ^ 0x3030_3030_3030_3030;
+    let others = (values.wrapping_add(0x7676_7676_7676_7676) | values) & 0x8080_8080_8080_8080;
+    let count = others.trailing_zeros() / 8;
+    // Zeros before the digits up to eight of them; then pairs, fours and all eight are put together.
+    let values = values.checked_shl(64 - 8 * count).unwrap_or(0);
+    let pairs = values.wrapping_mul(10).wrapping_add(values >> 8) & 0x00ff_00ff_00ff_00ff;
+    let fours = pairs.wrapping_mul(100).wrapping_add(pairs >> 16) & 0x0000_ffff_0000_ffff;
+    let all = fours.wrapping_mul(10_000).wrapping_add(fours >> 32) & 0xffff_ffff;
+    (all, count as usize)
+}
+
+/// An exponent of at most four digits, and how many bytes it takes.
+#[inline]
+fn exponent_of(text: &[u8]) -> Option<(i32, usize)> {
+    let sign = usize::from(matches!(text.first(), Some(b'+' | b'-')));
+    let digits = text[sign..].iter().take_while(|byte| byte.is_ascii_digit()).count();
+    if !(1..=4).contains(&digits) {
+        return None;
+    }
+    let size = text[sign..sign + digits].iter().fold(0, |sum, digit| 10 * sum + i32::from(digit - b'0'));
+    Some((if text[0] == b'-' { -size } else { size }, sign + digits))
+}
+
+#[cfg(test)]
+mod tests {
+    use std::cell::Cell;
+    use std::fmt::Write;
+
+    use super::*;
+    use crate::read::{Bytes, ReadOptions, Source};
+
+    thread_local! {
+        /// Whether rows are never read the fast way.
+        pub(super) static NEVER: Cell<bool> = const { Cell::new(false) };
+    }
+
+    /// Numbers below a bound, the same in every run.
+    struct Dice(u64);
+
+    impl Dice {
+        fn below(&mut self, bound: u64) -> u64 {
+            self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            (self.0 >> 33) % bound
+        }
+
+        fn digits(&mut self, most: u64) -> String {
+            (0..self.below(most + 1)).map(|_| char::from(b'0' + u8::try_from(self.below(10)).unwrap())).collect()
+        }
+
+        /// What a program may print for a number, and some that none does.
+        fn number(&mut self) -> String {
+            let most = [3, 6, 9, 20][usize::try_from(self.below(4)).unwrap()];
+            let mut text = ["", "-", "+", ""][usize::try_from(self.below(4)).unwrap()].to_owned();
+            text += &self.digits(most);
+            if self.below(5) > 0 {
+                text += ".";
+                text += &self.digits(most);
+            }
+            if self.below(3) == 0 {
+                let mark = ["e", "E", "e-", "E+", "D-"][usize::try_from(self.below(5)).unwrap()];
+                write!(text, "{mark}{}", self.digits(3)).unwrap();
+            }
+            text
+        }
+    }
+
+    fn numbers_agree(seed: u64, count: u32) {
+        let mut dice = Dice(seed);
+        let mut read = 0;
+        for _ in 0..count {
+            let text = dice.number();
+            let ended = format!("{text},");
+            let Some((number, length)) = Number::read(ended.as_bytes(), b'.') else { continue };
+            if length < text.len() {
+                // Not the whole cell: the row is left to the careful way.
+                continue;
+            }
+            read += 1;
+            let careful = Printed::read(text.as_bytes(), b'.').unwrap();
+            assert_eq!(number.value.to_bits(), careful.value.to_bits(), "{text}");
+            let printed = number.printed();
+            assert_eq!((printed.last_digit, printed.significant), (careful.last_digit, careful.significant), "{text}");
+            let comma = ended.replace(',', ";").replace('.', ",");
+            if let Some((number, _)) = Number::read(comma.as_bytes(), b',') {
+                assert_eq!(number.value.to_bits(), careful.value.to_bits(), "{comma}");
+            }
+        }
+        assert!(read > count / 3, "{read} of {count}");
+    }
+
+    #[test]
+    fn numbers_are_those_of_the_general_parser_to_the_bit() {
+        numbers_agree(1, 100_000);
+    }
+
+    #[test]
+    #[ignore = "ten million numbers, by hand"]
+    fn ten_million_numbers_are_those_of_the_general_parser() {
+        numbers_agree(2, 10_000_000);
+    }
+
+    #[test]
+    fn digits_are_counted_and_weighed() {
+        for (text, value, count) in [
+            ("", 0, 0),
+            ("7", 7, 1),
+            ("0123x5678", 123, 4),
+            ("12345678", 12_345_678, 8),
+            ("999999999", 99_999_999, 8),
+            ("12\u{fc}45678", 12, 2),
+            (",1234567", 0, 0),
+            ("1:2", 1, 1),
+            ("1/2", 1, 1),
+        ] {
+            assert_eq!(leading_digits(text.as_bytes()), (value, count), "{text}");
+        }
+    }
+
+    #[test]
+    fn ranges_are_whole_lines() {
+        let text = b"a\nbb\n\ncccccccccc\nd\n";
+        for count in 1..9 {
+            let ranges = ranges(text, count);
+            assert_eq!(ranges.concat(), text);
+            assert!(ranges.len() <= count && ranges.iter().all(|range| range.ends_with(b"\n")), "{count}");
+        }
+    }
+
+    /// All that comes out of a text: header, findings, samples bit by bit, or the error.
+    fn outcome(text: &[u8], options: &ReadOptions, careful: bool) -> Result<(String, Vec<Vec<u64>>), String> {
+        NEVER.set(careful);
+        let read = || {
+            let mut recording = super::super::open(&Source::new(Bytes::new("t", text.to_vec())), options)?;
+            let mut samples = vec![Vec::new(); recording.header().channels.len()];
+            while let Some(block) = recording.next_block()? {
+                assert_eq!(block.first, samples[0].len() as u64);
+                for (channel, samples) in samples.iter_mut().enumerate() {
+                    samples.extend(block.channel(channel).iter().map(|sample| sample.to_bits()));
+                }
+            }
+            Ok::<_, crate::error::Error>((format!("{:?} {:?}", recording.header(), recording.account()), samples))
+        };
+        let outcome = read().map_err(|error| format!("{error:?}"));
+        NEVER.set(false);
+        outcome
+    }
+
+    /// A table with odd lines now and then.
+    fn table(dice: &mut Dice) -> String {
+        let comma = dice.below(4) == 0;
+        let timeless = dice.below(6) == 0;
+        let end = ["\n", "\n", "\r\n"][usize::try_from(dice.below(3)).unwrap()];
+        let rows = 20 + dice.below(900);
+        let odd = if dice.below(3) == 0 { 0 } else { 1 + dice.below(3) };
+        let odd_rows: Vec<u64> = (0..odd).map(|_| dice.below(rows + 10)).collect();
+        let mut text = String::from(if timeless { "CH1 (mV),CH2 (V)" } else { "Time (ms),CH1 (mV),CH2 (V)" });
+        text += end;
+        let kind = dice.below(14);
+        for n in 0..rows {
+            let time = if timeless { String::new() } else { format!("{:.3},", n as f64 * 0.004) };
+            let (a, b) = ((n * n % 1013) as f64 / 8.0 - 60.0, (7 * n % 997) as f64 * 1e-7);
+            let plain = format!("{time}{a:.3},{b:.5e}");
+            let line = match kind {
+                _ if !odd_rows.contains(&n) => plain,
+                0 => format!("{plain}{end}"),
+                1 => format!("# a remark{end}{plain}"),
+                2 => format!("{time},{b}"),
+                3 => format!("{time}\"{a}\",{b}"),
+                4 => format!("{time}{a},****"),
+                5 => format!("0.000,{a},{b}"),
+                6 => format!("{plain},7"),
+                7 => "Time (ms),CH1 (mV),CH2 (V)".to_owned(),
+                8 => "and so on".to_owned(),
+                9 => format!("{time}{a},9.9E37"),
+                10 => format!(" {time} {a} , {b} "),
+                11 => format!("{plain},"),
+                12 => format!("{time}{a}\r,{b}"),
+                _ => format!("{end}{end}{plain}"),
+            };
+            text += &line;
+            text += end;
+        }
+        match dice.below(5) {
+            0 => text.truncate(text.len() - usize::try_from(dice.below(12)).unwrap()),
+            1 => text += "End of record",
+            2 => text += end,
+            _ => {}
+        }
+        if comma { text.replace(',', ";").replace('.', ",") } else { text }
+    }
+
+    #[test]
+    fn the_fast_way_is_the_careful_way() {
+        let mut dice = Dice(5);
+        let mut sound = 0;
+        for _ in 0..400 {
+            let text = table(&mut dice);
+            // The smallest buffer and the usual one.
+            let max_memory = (dice.below(2) == 0).then_some(1 << 14);
+            let sample_rate = crate::units::Hertz::new(250e3).ok().filter(|_| !text.starts_with("Time"));
+            let options = ReadOptions { max_memory, sample_rate, ..ReadOptions::default() };
+            let fast = outcome(text.as_bytes(), &options, false);
+            assert_eq!(fast, outcome(text.as_bytes(), &options, true), "{text}");
+            sound += u32::from(fast.is_ok());
+        }
+        assert!(sound > 100, "{sound}");
+    }
+
+    #[test]
+    fn plain_rows_are_read_the_fast_way() {
+        let mut text = String::from("Time (ms),CH1 (mV),CH2 (V)\n");
+        for n in 0..40_000 {
+            writeln!(text, "{:.3},{},{:.5e}", f64::from(n) * 0.004, n % 100, f64::from(n % 7) * 1e-7).unwrap();
+        }
+        let source = Source::new(Bytes::new("t", text.into_bytes()));
+        let mut recording = super::super::open(&source, &ReadOptions::default()).unwrap();
+        // With care a block holds 2^15 rows, the fast way it is what the buffer holds.
+        assert_ne!(recording.next_block().unwrap().unwrap().len(), 1 << 15);
+    }
+}
