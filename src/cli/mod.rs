@@ -2,14 +2,19 @@
 //! that knows the file system.
 
 mod added;
+mod artefacts;
 mod bands;
 mod batch;
+mod campaign;
+mod captures;
 mod compare;
 mod coupling;
 mod demo;
 mod emissions;
 mod files;
+mod held;
 mod inspect;
+mod journal;
 mod levels;
 mod options;
 mod output;
@@ -21,6 +26,7 @@ mod tables;
 mod terminal;
 mod transients;
 mod waveform;
+mod whole;
 
 use std::ffi::OsString;
 use std::process::ExitCode;
