@@ -119,9 +119,6 @@ mod partitions {
     use crate::report::parquet::ParquetRows;
     use crate::report::rows::{ROLE, Row};
 
-    /// The name of the partition whose column has no value, as data tools know it.
-    const NONE: &str = "__HIVE_DEFAULT_PARTITION__";
-
     /// Parquet files by role, each in a folder `role=wire` and so on: wire and air are never taken together, and a
     /// query about one of them does not open the files of the other.
     pub(super) struct Partitions {
@@ -146,7 +143,7 @@ mod partitions {
         }
 
         pub(super) fn push(&mut self, row: &Row<'_>) -> Result<(), Error> {
-            let role = row.role().unwrap_or(NONE);
+            let role = row.role();
             if !self.open.contains_key(role) {
                 let path = self.path(role);
                 let rows = ParquetRows::new(buffered(&path).map_err(|e| failed(&path, &e))?)?;

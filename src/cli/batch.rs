@@ -49,7 +49,7 @@ pub(super) struct Batch {
     /// Go on with the campaign in the folder, if it holds one
     #[arg(long, requires = "into", help_heading = "Campaign")]
     resume: bool,
-    /// How often captures that may still be being written are tried again, 2 s apart, after all others are done
+    /// How often captures that may still be being written are tried again, 1 s apart, after all others are done
     #[arg(long, value_name = "N", default_value_t = 3, requires = "into", help_heading = "Campaign",
           value_parser = clap::value_parser!(u32).range(..=1000))]
     retries: u32,

@@ -25,7 +25,7 @@ use crate::spread;
 /// A capture that fails and was changed less than this ago may still be being written.
 const YOUNG: Duration = Duration::from_secs(5);
 /// The wait before captures that may have been incomplete are looked at again.
-const PAUSE: Duration = Duration::from_secs(2);
+const PAUSE: Duration = Duration::from_secs(1);
 /// So many failures are named one by one.
 const MOST_NAMED: usize = 20;
 
@@ -103,7 +103,7 @@ impl Campaign {
         let all: HashSet<&str> = captures.iter().map(String::as_str).collect();
         self.work(console, &mut journal, work, &all, method)?;
         journal.sync()?;
-        let mut said = vec![format!("{} captures analysed now", counts.now + counts.again)];
+        let mut said = vec![format!("{} analysed now", captures_in_words(counts.now + counts.again))];
         if counts.again > 0 {
             said.push(format!("{} of them again, because their files have changed", counts.again));
         }
@@ -146,7 +146,10 @@ impl Campaign {
                 break;
             }
             if round > 0 {
-                console.remark("note", &format!("{} captures may still be being written; looking again", work.len()));
+                console.remark(
+                    "note",
+                    &format!("{} may still be being written; looking again", captures_in_words(work.len())),
+                );
                 thread::sleep(PAUSE);
             }
             let is_last = round == self.retries;
@@ -204,6 +207,10 @@ impl Method<'_> {
             record.companion.as_deref().is_some_and(|other| all.contains(other) && comes_first(other, &record.path));
         Tried::Done(Entry { record, is_second, files: stamps.unwrap_or_default() })
     }
+}
+
+fn captures_in_words(count: usize) -> String {
+    if count == 1 { "1 capture".to_owned() } else { format!("{count} captures") }
 }
 
 fn comes_first(one: &str, other: &str) -> bool {
@@ -294,8 +301,8 @@ impl Summary {
         }
         let of_shard = if shard.of > 1 { format!(" in shard {} of {}", shard.number, shard.of) } else { String::new() };
         let mut sentences = vec![match self.failed {
-            0 => format!("{} captures{of_shard}, all analysed.", self.captures),
-            failed => format!("{} captures{of_shard}; {failed} could not be analysed.", self.captures),
+            0 => format!("{}{of_shard}, all analysed.", captures_in_words(self.captures)),
+            failed => format!("{}{of_shard}; {failed} could not be analysed.", captures_in_words(self.captures)),
         }];
         if !self.warnings.is_empty() {
             let counts: Vec<String> = self.warnings.iter().map(|(code, count)| format!("{code} {count}")).collect();

@@ -175,7 +175,7 @@ pub const COLUMNS: &[RowColumn] = &[
     column("bytes", Cell::Count(|row| row.record.bytes)),
     column("duration_s", Cell::Number(|row| row.record.duration_s)),
     column("sample_rate_hz", Cell::Number(|row| row.record.sample_rate_hz)),
-    column(ROLE, Cell::Text(|row| row.role())),
+    column(ROLE, Cell::Text(|row| Some(row.role()))),
     column("unit", Cell::Text(|row| row.channel.map(|channel| channel.unit.as_str()))),
     column("low_hz", Cell::Number(|row| row.band.map(|band| band.low_hz))),
     column("high_hz", Cell::Number(|row| row.band.map(|band| band.high_hz))),
@@ -192,9 +192,10 @@ pub const COLUMNS: &[RowColumn] = &[
 ];
 
 impl Row<'_> {
-    /// The role of its channel; `None` for a capture without any.
-    pub fn role(&self) -> Option<&str> {
-        self.channel.map(|channel| channel.role.as_str())
+    /// The role of its channel; "none" for a capture without any, because not all tools take a partition without a
+    /// value.
+    pub fn role(&self) -> &str {
+        self.channel.map_or("none", |channel| channel.role.as_str())
     }
 
     fn interval(&self) -> [Option<f64>; 2] {
