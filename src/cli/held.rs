@@ -137,6 +137,10 @@ fn stamp(name: &str, state: Option<State>, sha256: Option<String>) -> Stamp {
 /// A file that cannot be read though it is there.
 pub(super) fn fate(path: &Path, stamps: &[Stamp]) -> Result<Fate, Error> {
     let Some((own, _)) = stamps.split_first() else { return Ok(Fate::Changed) };
+    if own.bytes.is_some() && own.sha256.is_none() {
+        // It could not be read then; now it may.
+        return Ok(Fate::Changed);
+    }
     if State::of(path).is_none() {
         return Ok(if own.bytes.is_some() { Fate::Gone } else { Fate::Changed });
     }

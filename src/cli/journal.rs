@@ -105,11 +105,11 @@ pub(super) struct Entry {
 /// What of a line is needed to find it again.
 #[derive(Deserialize)]
 struct Named {
-    record: Path_,
+    record: Whose,
 }
 
 #[derive(Deserialize)]
-struct Path_ {
+struct Whose {
     path: String,
 }
 
@@ -417,4 +417,77 @@ fn digits(bytes: &[u8]) -> String {
 
 fn json(value: &impl Serialize) -> Result<Vec<u8>, Error> {
     serde_json::to_vec(value).map_err(|e| Error::output(format!("a line of the journal cannot be made: {e}")))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn entry(name: &str) -> Entry {
+        let record = Record {
+            path: name.to_owned(),
+            sha256: Some("00".repeat(32)),
+            bytes: Some(12),
+            duration_s: Some(0.1),
+            sample_rate_hz: Some(1e6 / 3.0),
+            error: Some("a sentence of \"two\"\nlines".to_owned()),
+            warnings: vec!["clipped".to_owned()],
+            companion: None,
+            channels: Vec::new(),
+        };
+        Entry { record, is_second: false, files: Vec::new() }
+    }
+
+    fn head() -> Head {
+        Head::new(Shard::default(), Map::new(), "")
+    }
+
+    #[test]
+    fn torn_at_any_byte_of_the_last_line_the_others_are_kept() {
+        let results = tempfile::tempdir().unwrap();
+        let path = folder_in(results.path()).join("1-of-1.jsonl");
+        let names = ["a", "b", "c"];
+        let mut journal = Journal::open(results.path(), head(), false).unwrap();
+        names.iter().for_each(|name| journal.append(&entry(name)).unwrap());
+        journal.sync().unwrap();
+        let busy = Journal::open(results.path(), head(), true).unwrap_err();
+        assert!(busy.to_string().contains("another process"), "{busy}");
+        drop(journal);
+        let whole = fs::read(&path).unwrap();
+        let last = whole.trim_ascii_end().iter().rposition(|&byte| byte == b'\n').unwrap() + 1;
+        for cut in last..whole.len() {
+            fs::write(&path, &whole[..cut]).unwrap();
+            let mut journal = Journal::open(results.path(), head(), true).unwrap();
+            assert_eq!(journal.names(), names[..2], "{cut}");
+            assert_eq!(journal.entry("a").unwrap(), Some(entry("a")), "{cut}");
+            journal.append(&entry("c")).unwrap();
+            journal.sync().unwrap();
+            assert!(fs::read(&path).unwrap() == whole, "{cut}");
+        }
+    }
+
+    #[test]
+    fn the_last_line_of_a_capture_counts() {
+        let results = tempfile::tempdir().unwrap();
+        let mut journal = Journal::open(results.path(), head(), false).unwrap();
+        journal.append(&entry("a")).unwrap();
+        let mut later = entry("a");
+        later.record.bytes = Some(13);
+        journal.append(&later).unwrap();
+        journal.sync().unwrap();
+        assert_eq!(journal.entry("a").unwrap(), Some(later.clone()));
+        drop(journal);
+        let mut journal = Journal::open(results.path(), head(), true).unwrap();
+        assert_eq!((journal.names().len(), journal.entry("a").unwrap()), (1, Some(later)));
+    }
+
+    #[test]
+    fn a_folder_that_vanishes_is_said() {
+        let results = tempfile::tempdir().unwrap();
+        let mut journal = Journal::open(results.path(), head(), false).unwrap();
+        fs::remove_dir_all(results.path()).unwrap();
+        journal.append(&entry("a")).unwrap();
+        let error = journal.sync().unwrap_err();
+        assert!(error.to_string().contains("vanished"), "{error}");
+    }
 }
