@@ -33,7 +33,7 @@ impl FileOrigin {
         &self.path
     }
 
-    fn regular(&self) -> io::Result<File> {
+    fn regular(&self) -> io::Result<fs::Metadata> {
         let kind = fs::metadata(&self.path)?;
         if kind.is_dir() {
             return Err(io::Error::other("this is a folder, not a file"));
@@ -41,7 +41,7 @@ impl FileOrigin {
         if !kind.is_file() {
             return Err(io::Error::other("this is no regular file"));
         }
-        File::open(&self.path)
+        Ok(kind)
     }
 }
 
@@ -51,11 +51,12 @@ impl Origin for FileOrigin {
     }
 
     fn byte_count(&self) -> io::Result<u64> {
-        Ok(self.regular()?.metadata()?.len())
+        Ok(self.regular()?.len())
     }
 
     fn open_at(&self, position: u64) -> io::Result<Box<dyn Read + Send>> {
-        let mut file = self.regular()?;
+        self.regular()?;
+        let mut file = File::open(&self.path)?;
         file.seek(SeekFrom::Start(position))?;
         Ok(Box::new(file))
     }

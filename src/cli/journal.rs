@@ -461,7 +461,7 @@ mod tests {
             assert_eq!(journal.names(), names[..2], "{cut}");
             assert_eq!(journal.entry("a").unwrap(), Some(entry("a")), "{cut}");
             journal.append(&entry("c")).unwrap();
-            journal.sync().unwrap();
+            journal.flush().unwrap();
             assert!(fs::read(&path).unwrap() == whole, "{cut}");
         }
     }
