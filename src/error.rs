@@ -182,7 +182,7 @@ impl fmt::Display for Error {
 impl std::error::Error for Error {}
 
 /// How far a finding limits what the data can carry.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Severity {
     /// Worth knowing; limits nothing.
@@ -205,7 +205,7 @@ impl Severity {
 }
 
 /// A remark on data that could still be read: a stable code, a plain sentence.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Hash, Serialize)]
 pub struct Finding {
     /// A stable word for scripts, in snake_case.
     pub code: &'static str,

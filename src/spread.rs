@@ -23,6 +23,61 @@ pub fn width() -> usize {
     1
 }
 
+use std::fmt;
+use std::str::FromStr;
+
+use sha2::{Digest, Sha256};
+
+use crate::error::Error;
+
+/// The share of one machine of a work that several do.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Shard {
+    /// Which share this is, counted from 1.
+    pub number: u32,
+    /// How many there are.
+    pub of: u32,
+}
+
+impl Shard {
+    /// All of the work.
+    pub const WHOLE: Self = Self { number: 1, of: 1 };
+
+    /// Whether a piece of the work, counted from 0, belongs to this share: every `of`-th does.
+    pub fn holds(self, piece: u64) -> bool {
+        piece % u64::from(self.of) == u64::from(self.number - 1)
+    }
+
+    /// Whether what has this name belongs to this share. The name alone decides, so that what comes later moves nothing
+    /// that is there.
+    pub fn holds_name(self, name: &str) -> bool {
+        let hash = Sha256::digest(name.as_bytes());
+        self.holds(hash.iter().take(8).fold(0u64, |number, &byte| number << 8 | u64::from(byte)))
+    }
+}
+
+impl FromStr for Shard {
+    type Err = Error;
+
+    /// Reads `2/8`.
+    fn from_str(text: &str) -> Result<Self, Error> {
+        let numbers = text.split_once('/');
+        let numbers = numbers.and_then(|(number, of)| Some((number.trim().parse().ok()?, of.trim().parse().ok()?)));
+        match numbers {
+            Some((number, of)) if (1..=of).contains(&number) => Ok(Self { number, of }),
+            _ => Err(Error::usage(format!("\"{}\" names no share", crate::error::printable(text)))
+                .expected("K/N with K from 1 to N, such as 3/8")),
+        }
+    }
+}
+
+impl fmt::Display for Shard {
+    /// As names of files carry it: `3-of-8`.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}-of-{}", self.number, self.of)
+    }
+}
+
 /// Applies a function to every item and keeps the order.
 ///
 /// Within an item of a list that fills all threads it runs in order: there is nobody to help, and a thread that waited
@@ -51,6 +106,39 @@ pub fn map<T: Send, R: Send>(items: Vec<T>, work: impl Fn(T) -> R + Sync + Send)
     items.into_iter().map(work).collect()
 }
 
+/// Applies a function to every item and hands each result on as soon as it is there, in any order and one at a time.
+/// So results need not be held. The first error that `done` answers ends the work.
+///
+/// # Errors
+/// What `done` answers.
+#[cfg(feature = "parallel")]
+pub fn each<T: Send, R: Send, E: Send>(
+    items: Vec<T>,
+    work: impl Fn(T) -> R + Sync + Send,
+    done: impl FnMut(R) -> Result<(), E> + Send,
+) -> Result<(), E> {
+    use rayon::prelude::*;
+    let done = std::sync::Mutex::new(done);
+    items.into_par_iter().try_for_each(|item| {
+        let result = work(item);
+        let mut done = done.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        done(result)
+    })
+}
+
+/// Applies a function to every item and hands each result on; the first error that `done` answers ends the work.
+///
+/// # Errors
+/// What `done` answers.
+#[cfg(not(feature = "parallel"))]
+pub fn each<T: Send, R: Send, E: Send>(
+    items: Vec<T>,
+    work: impl Fn(T) -> R + Sync + Send,
+    mut done: impl FnMut(R) -> Result<(), E> + Send,
+) -> Result<(), E> {
+    items.into_iter().try_for_each(|item| done(work(item)))
+}
+
 /// Runs two pieces of work, at the same time where there are threads.
 #[cfg(feature = "parallel")]
 pub fn join<A: Send, B: Send>(first: impl FnOnce() -> A + Send, second: impl FnOnce() -> B + Send) -> (A, B) {
@@ -61,4 +149,31 @@ pub fn join<A: Send, B: Send>(first: impl FnOnce() -> A + Send, second: impl FnO
 #[cfg(not(feature = "parallel"))]
 pub fn join<A: Send, B: Send>(first: impl FnOnce() -> A + Send, second: impl FnOnce() -> B + Send) -> (A, B) {
     (first(), second())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn each_capture_is_in_one_shard() {
+        let names: Vec<String> = (0..1000).map(|n| format!("street/{n}.csv")).collect();
+        for of in [1, 2, 3, 7] {
+            let shares: Vec<usize> = (1..=of)
+                .map(|number| names.iter().filter(|name| Shard { number, of }.holds_name(name)).count())
+                .collect();
+            assert_eq!(shares.iter().sum::<usize>(), names.len());
+            // Five standard deviations of a share.
+            let mean = 1000.0 / f64::from(of);
+            assert!(shares.iter().all(|&share| (share as f64 - mean).abs() < 5.0 * mean.sqrt()), "{shares:?}");
+        }
+    }
+
+    #[test]
+    fn shards_out_of_range_are_refused() {
+        assert_eq!("2/3".parse::<Shard>().unwrap(), Shard { number: 2, of: 3 });
+        for text in ["0/3", "4/3", "1/0", "1", "a/b", "-1/3", "1/3/5", ""] {
+            assert!(text.parse::<Shard>().is_err(), "{text}");
+        }
+    }
 }

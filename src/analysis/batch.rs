@@ -1,5 +1,7 @@
 //! How do many captures rank?
 
+use std::collections::HashSet;
+
 use serde::Serialize;
 
 use super::findings;
@@ -61,6 +63,12 @@ pub struct BatchRow {
     pub error: Option<String>,
     /// The second file, where the capture lies in two.
     pub companion: Option<String>,
+    /// How long it lasts.
+    #[serde(skip)]
+    pub duration_s: Option<f64>,
+    /// Its sampling rate.
+    #[serde(skip)]
+    pub sample_rate_hz: Option<f64>,
     /// The channels.
     pub channels: Vec<BatchChannel>,
     /// What to know.
@@ -87,6 +95,8 @@ pub fn row(source: &Source, settings: &Settings, scheme: &Scheme) -> (Vec<Input>
                 status: Status::Failed,
                 error: Some(error.to_string()),
                 companion: None,
+                duration_s: None,
+                sample_rate_hz: None,
                 channels: Vec::new(),
                 warnings: Vec::new(),
             },
@@ -105,6 +115,8 @@ fn analyse(source: &Source, settings: &Settings, scheme: &Scheme) -> Result<(Vec
         status: Status::Done,
         error: None,
         companion: inputs.iter().find(|input| input.path != observed.path()).map(|input| input.path.clone()),
+        duration_s: Some(observed.passed.statistics.samples as f64 / observed.rate().get()),
+        sample_rate_hz: Some(observed.rate().get()),
         channels,
         warnings: findings::of_observed(&observed),
     };
@@ -133,7 +145,7 @@ pub(super) fn level_interval(observed: &Observed, channel: usize, level: f64) ->
 
 /// Puts the rows of a batch together and ranks them. A capture that lies in two files is one row, not two.
 pub fn batch(mut captures: Vec<BatchRow>) -> Batch {
-    let mut seen: Vec<String> = Vec::new();
+    let mut seen: HashSet<String> = HashSet::new();
     captures.retain(|row| {
         let Some(companion) = &row.companion else { return true };
         let again = seen.contains(&row.path);

@@ -325,8 +325,17 @@ pub(super) fn hop_of(length: usize, overlap: f64) -> usize {
 
 fn corrected<F: Fn(f64) -> f64>(result: WelchResult, corrections: &[F]) -> Vec<Densities> {
     let one = |(channel, correction): (welch::Densities, &F)| {
-        let put_right = |density: Spectrum<Density>| density.map(|frequency, value| value * correction(frequency));
-        Densities { mean: put_right(channel.mean), max: put_right(channel.max_hold), min: put_right(channel.min_hold) }
+        let mut factors = Vec::new();
+        let mean = channel.mean.map(|frequency, value| {
+            let factor = correction(frequency);
+            factors.push(factor);
+            value * factor
+        });
+        let put_right = |density: Spectrum<Density>| {
+            let mut factors = factors.iter();
+            density.map(|_, value| factors.next().map_or(value, |factor| value * factor))
+        };
+        Densities { mean, max: put_right(channel.max_hold), min: put_right(channel.min_hold) }
     };
     result.channels.into_iter().zip(corrections).map(one).collect()
 }

@@ -20,7 +20,7 @@ use crate::error::{Error, Severity};
 use crate::measure::bands::Scheme;
 use crate::measure::condition::Conditioner;
 use crate::read::Source;
-use crate::spread;
+use crate::spread::{self, Shard};
 use crate::units::{Band, Level};
 
 /// More intervals than this are refused; no table holds them.
@@ -28,39 +28,6 @@ const MOST_INTERVALS: u64 = 1_000_000;
 /// So much of the beginning and of the end of a recording tells it from others, where the whole is too long to be read
 /// for that alone.
 const END_BYTES: usize = 1 << 20;
-
-/// A part of the work: every `of`-th interval, from number `number` on, counted from 1.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-pub struct Shard {
-    /// Which part this is.
-    pub number: u64,
-    /// How many parts there are.
-    pub of: u64,
-}
-
-impl Shard {
-    /// All of the work.
-    pub const WHOLE: Self = Self { number: 1, of: 1 };
-
-    /// Whether a piece of the work, counted from 0, belongs to this part.
-    pub fn holds(self, piece: u64) -> bool {
-        piece % self.of == self.number - 1
-    }
-}
-
-impl std::str::FromStr for Shard {
-    type Err = Error;
-
-    /// Reads `2/8`.
-    fn from_str(text: &str) -> Result<Self, Error> {
-        let numbers = text.split_once('/').and_then(|(number, of)| Some((number.parse().ok()?, of.parse().ok()?)));
-        match numbers {
-            Some((number, of)) if (1..=of).contains(&number) => Ok(Self { number, of }),
-            _ => Err(Error::usage(format!("\"{}\" names no part of the work", crate::error::printable(text)))
-                .expected("a part and how many there are, from 1/8 to 8/8")),
-        }
-    }
-}
 
 /// The RMS value of a band, as a document carries it.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]

@@ -2,33 +2,57 @@ use std::collections::HashSet;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
-use walkdir::WalkDir;
+use serde_json::{Map, Value};
 
-use super::files::capture;
+use super::campaign::{Campaign, Method, remake};
+use super::captures::{captures_in, in_order, listed};
+use super::held::Watched;
+use super::journal::Head;
 use super::options::{AcceptanceOptions, CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
 use super::{Outcome, Run, tables};
 use crate::analysis::acceptance;
 use crate::analysis::batch::{Status, batch, row};
+use crate::analysis::observe::Input;
+use crate::analysis::settings::Settings;
 use crate::error::Error;
 use crate::measure::bands::Scheme;
-use crate::read::{FORMATS, Source};
+use crate::read::ReadOptions;
 use crate::report::{columns, pictures, sentences};
-use crate::spread;
+use crate::spread::{self, Shard};
 
 /// How do many captures rank?
 ///
 /// Files and folders (with all folders within, in natural order); one row a capture, ranked by the total in the
 /// range. Captures whose intervals overlap share a rank. A broken file is a row with its error.
+///
+/// With --into it is a campaign: each capture goes into a journal as soon as it is done, whatever ends the run,
+/// --resume goes on where it stopped, and the rows are written as CSV, JSON lines and Parquet.
 #[derive(Debug, Args)]
 pub(super) struct Batch {
     /// Captures and folders of captures
-    #[arg(required = true, value_name = "FILE|DIR")]
+    #[arg(required_unless_present_any = ["files_from", "into"], value_name = "FILE|DIR")]
     paths: Vec<PathBuf>,
+    /// A list of captures and folders, one a line; - reads it from the standard input
+    #[arg(long, value_name = "FILE|-")]
+    files_from: Option<PathBuf>,
+    /// Only the K-th of N shares of the captures, for one of N machines
+    #[arg(long, value_name = "K/N", default_value = "1/1", hide_default_value = true)]
+    shard: Shard,
     /// 2k (2 kHz wide), 200 (200 Hz groups, 2-9 kHz), wide, or edges such as 2k,9k,30k,150k
     #[arg(long, value_name = "BANDS", default_value = "wide")]
     bands: Scheme,
+    /// The folder for journal and rows; without captures its rows are made again from the journal
+    #[arg(long, value_name = "DIR", help_heading = "Campaign", conflicts_with_all = ["json", "output", "fail_on"])]
+    into: Option<PathBuf>,
+    /// Go on with the campaign in the folder, if it holds one
+    #[arg(long, requires = "into", help_heading = "Campaign")]
+    resume: bool,
+    /// How often captures that may still be being written are tried again, 1 s apart, after all others are done
+    #[arg(long, value_name = "N", default_value_t = 3, requires = "into", help_heading = "Campaign",
+          value_parser = clap::value_parser!(u32).range(..=1000))]
+    retries: u32,
     #[command(flatten)]
     capture: CaptureOptions,
     #[command(flatten)]
@@ -39,13 +63,42 @@ pub(super) struct Batch {
 
 impl Run for Batch {
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
+        match &self.into {
+            None => self.rank(console),
+            Some(results) if self.paths.is_empty() && self.files_from.is_none() => remake(console, results),
+            Some(results) => self.campaign(console, results),
+        }
+    }
+}
+
+impl Batch {
+    /// All captures asked for, those of other shards included.
+    fn captures(&self) -> Result<Vec<PathBuf>, Error> {
+        let mut paths = self.paths.clone();
+        if let Some(list) = &self.files_from {
+            paths.extend(listed(list)?);
+        }
+        captures_in(&paths, self.into.as_deref())
+    }
+
+    fn campaign(&self, console: &mut Console, results: &Path) -> Result<Outcome, Error> {
+        let settings = self.capture.settings()?;
+        let captures = in_order(&self.captures()?)?;
+        let more = beyond(&settings)?;
+        let head = Head::new(self.shard, super::with(&settings, "bands", &self.bands)?, &more);
+        let campaign = Campaign { results: results.to_owned(), resume: self.resume, retries: self.retries };
+        campaign.run(console, head, captures, &Method { settings: &settings, scheme: &self.bands })
+    }
+
+    fn rank(self, console: &mut Console) -> Result<Outcome, Error> {
         self.acceptance.check("batch", None)?;
         let settings = self.capture.settings()?;
         let delivery = Delivery::prepare("batch", &self.output, true)?;
-        let sources = captures_in(&self.paths)?;
-        let progress = console.progress(sources.len());
-        let done = spread::map(sources, |source| {
-            let done = row(&source, &settings, &self.bands);
+        let mut captures = self.captures()?;
+        captures.retain(|path| self.shard.holds_name(&path.to_string_lossy()));
+        let progress = console.progress(captures.len());
+        let done = spread::map(captures, |path| {
+            let done = row(&Watched::new(&path).source, &settings, &self.bands);
             progress.inc(1);
             done
         });
@@ -66,7 +119,7 @@ impl Run for Batch {
         if failed == result.captures.len() {
             return Err(Error::input("none of the captures could be analysed").remedy("see the reasons above"));
         }
-        let mut in_force = super::with(&settings, "bands", &self.bands)?;
+        let mut in_force: Map<String, Value> = super::with(&settings, "bands", &self.bands)?;
         self.acceptance.put_into(&mut in_force);
         let forms = Forms {
             settings: in_force,
@@ -84,39 +137,10 @@ impl Run for Batch {
     }
 }
 
-/// The files named, and those in the folders named whose ending some format knows, in natural order.
-fn captures_in(paths: &[PathBuf]) -> Result<Vec<Source>, Error> {
-    let mut files = Vec::new();
-    for path in paths {
-        if path.is_dir() {
-            let mut found: Vec<PathBuf> = WalkDir::new(path)
-                .into_iter()
-                .filter_map(Result::ok)
-                .filter(|entry| entry.file_type().is_file() && has_known_ending(entry.path()))
-                .map(walkdir::DirEntry::into_path)
-                .collect();
-            alphanumeric_sort::sort_path_slice(&mut found);
-            if found.is_empty() {
-                return Err(Error::input("holds no capture").in_file(path.display().to_string()).expected(format!(
-                    "files that end in {}",
-                    FORMATS.iter().flat_map(|f| f.extensions).map(|e| format!(".{e}")).collect::<Vec<_>>().join(", ")
-                )));
-            }
-            files.extend(found);
-        } else {
-            files.push(path.clone());
-        }
-    }
-    Ok(files.iter().map(|path| capture(path)).collect())
-}
-
-/// Packed files count by the ending before that of the packing. The data of a record in two files are read through
-/// its configuration, and so do not count by themselves.
-fn has_known_ending(path: &Path) -> bool {
-    let Some(ending) = path.extension().map(|ending| ending.to_string_lossy().to_lowercase()) else { return false };
-    match ending.as_str() {
-        "gz" | "zst" => has_known_ending(&path.with_extension("")),
-        "dat" if ["cfg", "CFG", "Cfg"].iter().any(|other| path.with_extension(other).is_file()) => false,
-        ending => FORMATS.iter().any(|format| format.extensions.contains(&ending)),
-    }
+/// What decides on the results and is not among the settings of a document: how captures are read, and the bytes of
+/// the file with the air channel.
+fn beyond(settings: &Settings) -> Result<String, Error> {
+    let read = ReadOptions { max_memory: None, ..settings.read.clone() };
+    let air = settings.air_file.as_ref().map(Input::of).transpose()?;
+    Ok(format!("{read:?} {:?}", air.map(|air| air.sha256)))
 }

@@ -5,21 +5,22 @@ use std::io::{self, BufWriter, IsTerminal, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, OnceLock};
 
-use tempfile::{NamedTempFile, TempDir};
+use tempfile::TempDir;
 
+use super::whole::Whole;
 use crate::error::Error;
 use crate::read::{Origin, Source};
 use crate::write::{Folder, Sink};
 
 /// A file on disk as a source.
-struct FileOrigin {
+pub(super) struct FileOrigin {
     path: PathBuf,
     name: String,
 }
 
 /// A source for a path. Nothing is opened yet.
 pub(super) fn source(path: &Path) -> Source {
-    Source::new(FileOrigin { path: path.to_owned(), name: path.display().to_string() })
+    Source::new(FileOrigin::new(path))
 }
 
 /// A source for a capture: a path, or `-` for standard input. Nothing is opened or read yet.
@@ -38,7 +39,15 @@ pub(super) fn sources(paths: &[PathBuf]) -> Vec<Source> {
 }
 
 impl FileOrigin {
-    fn regular(&self) -> io::Result<File> {
+    pub(super) fn new(path: &Path) -> Self {
+        Self { path: path.to_owned(), name: path.display().to_string() }
+    }
+
+    pub(super) fn path(&self) -> &Path {
+        &self.path
+    }
+
+    fn regular(&self) -> io::Result<fs::Metadata> {
         let kind = fs::metadata(&self.path)?;
         if kind.is_dir() {
             return Err(io::Error::other("this is a folder, not a file"));
@@ -46,7 +55,7 @@ impl FileOrigin {
         if !kind.is_file() {
             return Err(io::Error::other("this is no regular file"));
         }
-        File::open(&self.path)
+        Ok(kind)
     }
 }
 
@@ -56,11 +65,12 @@ impl Origin for FileOrigin {
     }
 
     fn byte_count(&self) -> io::Result<u64> {
-        Ok(self.regular()?.metadata()?.len())
+        Ok(self.regular()?.len())
     }
 
     fn open_at(&self, position: u64) -> io::Result<Box<dyn Read + Send>> {
-        let mut file = self.regular()?;
+        self.regular()?;
+        let mut file = File::open(&self.path)?;
         file.seek(SeekFrom::Start(position))?;
         Ok(Box::new(file))
     }
@@ -165,7 +175,7 @@ impl Kind {
 /// An output that has its place, but is not there yet.
 pub(super) struct Output {
     path: PathBuf,
-    temporary: NamedTempFile,
+    whole: Whole,
     pub(super) kind: Kind,
 }
 
@@ -183,16 +193,14 @@ impl Output {
             .in_file(path.display().to_string())
             .remedy("choose another name, or give --force to replace it"));
         }
-        let folder = folder_of(path)?;
-        let temporary = temporary_in(&folder).map_err(|e| failed(path, &e))?;
-        Ok(Self { path: path.to_owned(), temporary, kind })
+        folder_of(path)?;
+        let whole = Whole::begin(path).map_err(|e| failed(path, &e))?;
+        Ok(Self { path: path.to_owned(), whole, kind })
     }
 
     /// Writes the whole and puts it in its place.
     pub(super) fn write(mut self, bytes: &[u8]) -> Result<(), Error> {
-        self.temporary.write_all(bytes).and_then(|()| self.temporary.flush()).map_err(|e| failed(&self.path, &e))?;
-        self.temporary.persist(&self.path).map_err(|e| failed(&self.path, &e.error))?;
-        Ok(())
+        self.whole.write_all(bytes).and_then(|()| self.whole.finish()).map_err(|e| failed(&self.path, &e))
     }
 }
 
@@ -288,13 +296,12 @@ fn folder_of(path: &Path) -> Result<PathBuf, Error> {
 
 /// Writes a file whole or not at all; one that is there already is replaced.
 pub(super) fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), Error> {
-    let folder = path.parent().unwrap_or(Path::new("."));
     let put = || {
-        let mut temporary = temporary_in(folder)?;
-        temporary.write_all(bytes)?;
-        temporary.persist(path).map_err(|e| e.error)
+        let mut whole = Whole::begin(path)?;
+        whole.write_all(bytes)?;
+        whole.finish()
     };
-    put().map(|_| ()).map_err(|e| failed(path, &e))
+    put().map_err(|e| failed(path, &e))
 }
 
 /// Writes a TOML file for the user to change; one that is there already is replaced only when it is the same or `force`
@@ -313,16 +320,8 @@ pub(super) fn write_example(path: &Path, what: &str, text: &str, force: bool) ->
     write_whole(path, text.as_bytes())
 }
 
-fn temporary_in(folder: &Path) -> io::Result<NamedTempFile> {
-    let mut builder = tempfile::Builder::new();
-    builder.prefix(".linewake-").suffix(".part");
-    // A result is as readable as any other file that the user makes.
-    #[cfg(unix)]
-    builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
-    builder.tempfile_in(folder)
-}
-
-fn failed(path: &Path, error: &io::Error) -> Error {
+/// The error for a file that cannot be written.
+pub(super) fn failed(path: &Path, error: &io::Error) -> Error {
     Error::output(format!("cannot be written: {error}"))
         .in_file(path.display().to_string())
         .remedy("check the folder, its permissions and the free space")

@@ -2,15 +2,20 @@
 //! that knows the file system.
 
 mod added;
+mod artefacts;
 mod bands;
 mod batch;
+mod campaign;
+mod captures;
 mod compare;
 mod convert;
 mod coupling;
 mod demo;
 mod emissions;
 mod files;
+mod held;
 mod inspect;
+mod journal;
 mod levels;
 mod options;
 mod output;
@@ -23,6 +28,7 @@ mod tables;
 mod terminal;
 mod transients;
 mod waveform;
+mod whole;
 
 use std::ffi::OsString;
 use std::process::ExitCode;

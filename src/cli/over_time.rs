@@ -12,13 +12,14 @@ use super::output::{Delivery, Forms};
 use super::terminal::Console;
 use super::{Outcome, Run, tables};
 use crate::analysis::observe::Input;
-use crate::analysis::over_time::{OverTime, Part, Shard, merged, over_time};
+use crate::analysis::over_time::{OverTime, Part, merged, over_time};
 use crate::analysis::settings::Settings;
 use crate::error::Error;
 use crate::measure::bands::Scheme;
 use crate::read::Source;
 use crate::report::document::{Captures, Document};
 use crate::report::{columns, pictures, sentences};
+use crate::spread::Shard;
 
 /// The command whose documents these are, whoever puts them together.
 const COMMAND: &str = "bands";

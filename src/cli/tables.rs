@@ -1,7 +1,9 @@
 //! Tables for the terminal, from results.
 
+use std::collections::HashMap;
+
 use crate::analysis::bands::{ChannelBands, ChannelGroups, GroupValue};
-use crate::analysis::batch::{Batch, Status};
+use crate::analysis::batch::{Batch, BatchChannel, Status};
 use crate::analysis::compare::ChannelComparison;
 use crate::analysis::coupling::{Coupling, CouplingChange};
 use crate::analysis::emissions::{ChannelEmissionChange, ChannelEmissions, SideRow};
@@ -19,6 +21,7 @@ use crate::compare::before_after::BandChange;
 use crate::compare::coupling::{BandCause, BandCoupling, Verdict as Coupled};
 use crate::compare::load::BandLoad;
 use crate::compare::margin::{Against, INDICATION, NOT_EXPOSURE};
+use crate::compare::ranking::Rank;
 use crate::compare::side::Observation;
 use crate::levels::{Curve, Form, Kind as LevelKind};
 use crate::measure::bands::BandValue;
@@ -35,6 +38,10 @@ use crate::units::{Band, Level, engineering};
 
 /// How many of the strongest lines a spectrum's table shows.
 const STRONGEST: usize = 12;
+/// How many rows of a ranking a table shows.
+const MOST_RANKED: usize = 60;
+/// How many of the highest captures of a campaign are shown.
+const MOST_LEADERS: usize = 20;
 
 fn khz(band: Band) -> String {
     band.to_string().trim_end_matches(" kHz").to_owned()
@@ -938,14 +945,13 @@ pub(super) fn ranking(batch: &Batch) -> Vec<Table> {
         if ranked.is_empty() {
             continue;
         }
-        let channels: Vec<_> = batch
-            .captures
-            .iter()
-            .flat_map(|row| row.channels.iter().map(move |channel| (&row.path, channel)))
-            .filter(|(_, channel)| channel.role == role)
-            .collect();
-        let find = |path: &String| channels.iter().find(|(other, _)| *other == path).map(|(_, channel)| *channel);
-        let unit = channels.first().map(|(_, channel)| channel.unit.clone()).unwrap_or(Quantity::Unknown);
+        let channels = || {
+            let rows = batch.captures.iter();
+            rows.flat_map(|row| row.channels.iter().map(move |channel| (row.path.as_str(), channel)))
+                .filter(|(_, channel)| channel.role == role)
+        };
+        let by_path: HashMap<&str, &BatchChannel> = channels().collect();
+        let unit = channels().next().map(|(_, channel)| channel.unit.clone()).unwrap_or(Quantity::Unknown);
         let columns = vec![
             Column::number("rank", ""),
             Column::text("capture"),
@@ -956,8 +962,8 @@ pub(super) fn ranking(batch: &Batch) -> Vec<Table> {
             Column::text(""),
         ];
         let mut table = Table::new(heading(role, "", "ranked by the total in the range"), columns);
-        for rank in ranked {
-            let channel = find(&rank.path);
+        for rank in ranked.iter().take(MOST_RANKED) {
+            let channel = by_path.get(rank.path.as_str());
             let strongest = channel.and_then(|c| c.bands.iter().max_by(|a, b| a.rms.total_cmp(&b.rms)));
             let mark = [(rank.tied, "tie"), (rank.mostly_floor, "mostly the floor")];
             table.rows.push(vec![
@@ -970,7 +976,8 @@ pub(super) fn ranking(batch: &Batch) -> Vec<Table> {
                 mark.into_iter().filter(|(is, _)| *is).map(|(_, word)| word).collect::<Vec<_>>().join(", "),
             ]);
         }
-        table.notes = vec!["Captures that share a rank cannot be told apart: their intervals overlap.".into()];
+        table.notes = and_more(ranked.len());
+        table.notes.push("Captures that share a rank cannot be told apart: their intervals overlap.".into());
         if batch.ranking.iter().any(|rank| rank.role == role && rank.ci95_db.is_none()) {
             table.notes.push(
                 "A capture with fewer than two whole mains periods has no interval; its rank says little.".into(),
@@ -981,14 +988,52 @@ pub(super) fn ranking(batch: &Batch) -> Vec<Table> {
     let failed: Vec<_> = batch.captures.iter().filter(|row| row.status == Status::Failed).collect();
     if !failed.is_empty() {
         let mut table = Table::new("Not analysed", vec![Column::text("capture"), Column::text("why")]);
-        for row in failed {
+        for row in failed.iter().take(MOST_RANKED) {
             let why = row.error.as_deref().and_then(|error| error.lines().next()).unwrap_or_default();
             let why = why.strip_prefix(&format!("{}: ", row.path)).unwrap_or(why);
             table.rows.push(vec![row.path.clone(), why.to_owned()]);
         }
+        table.notes = and_more(failed.len());
         tables.push(table);
     }
     tables
+}
+
+/// The highest captures of a campaign on one channel.
+pub(super) fn leaders<'a>(role: Role, unit: &str, ranks: impl Iterator<Item = &'a Rank>) -> Table {
+    let columns = vec![
+        Column::number("rank", ""),
+        Column::text("capture"),
+        Column::number("level", Quantity::Unit(unit.to_owned()).level_reference()),
+        Column::number("95 % interval", "dB"),
+        Column::text(""),
+    ];
+    let mut table = Table::new(heading(role, "", "ranked by the total in the range"), columns);
+    let mut all = 0;
+    for rank in ranks {
+        all += 1;
+        if all > MOST_LEADERS {
+            continue;
+        }
+        let mark = [(rank.tied, "tie"), (rank.mostly_floor, "mostly the floor")];
+        table.rows.push(vec![
+            rank.rank.to_string(),
+            rank.path.clone(),
+            decimal(rank.total_db),
+            rank.ci95_db.map_or("none".into(), |[low, high]| format!("{} to {}", decimal(low), decimal(high))),
+            mark.into_iter().filter(|(is, _)| *is).map(|(_, word)| word).collect::<Vec<_>>().join(", "),
+        ]);
+    }
+    if all > MOST_LEADERS {
+        table.notes = vec![format!("and {} more in the rows", all - MOST_LEADERS)];
+    }
+    table
+}
+
+/// What a table that is cut says.
+fn and_more(count: usize) -> Vec<String> {
+    let more = count.saturating_sub(MOST_RANKED);
+    if more == 0 { Vec::new() } else { vec![format!("and {more} more; --json and -o hold all")] }
 }
 
 /// What is built into the invented survey.

@@ -1,5 +1,6 @@
 //! Standard output, standard error, progress: everything that reaches a terminal goes through here.
 
+use std::collections::HashMap;
 use std::io::{self, IsTerminal, Write};
 use std::time::Duration;
 
@@ -77,6 +78,7 @@ impl Console {
     /// capture stands in `inspect`; a finding without a path belongs to the whole and is always said.
     pub(super) fn findings<'a>(&mut self, findings: impl Iterator<Item = (Option<&'a str>, &'a Finding)>) {
         let mut said: Vec<(&Finding, Vec<&str>)> = Vec::new();
+        let mut places: HashMap<&Finding, usize> = HashMap::new();
         for (path, finding) in findings {
             let Some(path) = path else {
                 self.finding("", finding);
@@ -85,7 +87,8 @@ impl Console {
             if finding.severity == Severity::Note {
                 continue;
             }
-            match said.iter_mut().find(|(other, _)| *other == finding) {
+            let place = *places.entry(finding).or_insert(said.len());
+            match said.get_mut(place) {
                 Some((_, paths)) => paths.push(path),
                 None => said.push((finding, vec![path])),
             }

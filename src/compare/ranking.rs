@@ -41,28 +41,39 @@ pub struct Rank {
 /// Ranks the candidates of each role from the highest total down.
 ///
 /// A candidate whose interval overlaps that of the highest of the group above it joins the group.
-pub fn rank(candidates: Vec<Candidate>) -> Vec<Rank> {
+pub fn rank(mut candidates: Vec<Candidate>) -> Vec<Rank> {
     let mut roles: Vec<Role> = candidates.iter().map(|c| c.role).collect();
     roles.sort();
     roles.dedup();
-    roles.into_iter().flat_map(|role| rank_role(candidates.iter().filter(|c| c.role == role))).collect()
+    let mut ranks = Vec::with_capacity(candidates.len());
+    for role in roles {
+        let (own, others) = candidates.into_iter().partition(|candidate| candidate.role == role);
+        rank_role(own, &mut ranks);
+        candidates = others;
+    }
+    ranks
 }
 
-fn rank_role<'a>(candidates: impl Iterator<Item = &'a Candidate>) -> Vec<Rank> {
-    let mut sorted: Vec<&Candidate> = candidates.collect();
+/// The interval that others must overlap to share a rank, and the rank.
+struct Leader {
+    low_db: f64,
+    rank: usize,
+}
+
+fn rank_role(mut sorted: Vec<Candidate>, ranks: &mut Vec<Rank>) {
     sorted.sort_by(|a, b| b.total_db.total_cmp(&a.total_db).then_with(|| a.path.cmp(&b.path)));
-    let mut ranks: Vec<Rank> = Vec::with_capacity(sorted.len());
-    let mut leader: Option<(&Candidate, usize)> = None;
+    let mut leader: Option<Leader> = None;
     for (place, candidate) in sorted.into_iter().enumerate() {
-        let joined = leader.filter(|(leader, _)| overlap(leader, candidate));
-        let rank = joined.map_or(place + 1, |(_, rank)| rank);
+        let high = candidate.ci95_db.map_or(candidate.total_db, |ci| ci[1]);
+        let joined = leader.as_ref().filter(|leader| high >= leader.low_db).map(|leader| leader.rank);
+        let rank = joined.unwrap_or(place + 1);
         if joined.is_none() {
-            leader = Some((candidate, rank));
+            leader = Some(Leader { low_db: candidate.ci95_db.map_or(candidate.total_db, |ci| ci[0]), rank });
         } else if let Some(above) = ranks.last_mut() {
             above.tied = true;
         }
         ranks.push(Rank {
-            path: candidate.path.clone(),
+            path: candidate.path,
             role: candidate.role,
             total_db: candidate.total_db,
             ci95_db: candidate.ci95_db,
@@ -71,13 +82,6 @@ fn rank_role<'a>(candidates: impl Iterator<Item = &'a Candidate>) -> Vec<Rank> {
             mostly_floor: candidate.mostly_floor,
         });
     }
-    ranks
-}
-
-fn overlap(above: &Candidate, below: &Candidate) -> bool {
-    let low = above.ci95_db.map_or(above.total_db, |ci| ci[0]);
-    let high = below.ci95_db.map_or(below.total_db, |ci| ci[1]);
-    high >= low
 }
 
 #[cfg(test)]

@@ -90,8 +90,8 @@ impl HighPass {
     /// It is the gain of the filter as it runs, with its coefficients rounded to doubles, and holds far below the
     /// cutoff as well: only differences that are exact in doubles are formed.
     pub fn power_response(&self, frequency: f64) -> f64 {
-        let half_angle = PI * frequency / self.rate.get();
-        self.coefficients.iter().map(|section| section_power(section, half_angle.sin().powi(2))).product()
+        let squared_sine = (PI * frequency / self.rate.get()).sin().powi(2);
+        self.coefficients.iter().map(|section| section_power(section, squared_sine)).product()
     }
 
     /// The complex gain H at a frequency in hertz: magnitude and phase.

@@ -1,5 +1,6 @@
 //! From a segment of samples to its tapered transform; plan and buffers are made once.
 
+use std::cell::RefCell;
 use std::fmt;
 use std::sync::Arc;
 
@@ -29,7 +30,7 @@ pub struct Transform {
 impl Transform {
     /// Plans transforms of the length of the taper.
     pub fn new(taper: &Taper) -> Self {
-        let plan = RealFftPlanner::new().plan_fft_forward(taper.len());
+        let plan = plan_of(taper.len());
         Self {
             taper: taper.values().to_vec(),
             tapered: plan.make_input_vec(),
@@ -66,6 +67,21 @@ impl fmt::Debug for Transform {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.debug_struct("Transform").field("len", &self.len()).finish_non_exhaustive()
     }
+}
+
+thread_local! {
+    /// The plan used last: captures of a batch mostly ask for the same one, and planning takes as long as some
+    /// transforms. It decides nothing but the time taken.
+    static LAST: RefCell<Option<Arc<dyn RealToComplex<f64>>>> = const { RefCell::new(None) };
+}
+
+fn plan_of(length: usize) -> Arc<dyn RealToComplex<f64>> {
+    let last = LAST.with_borrow(|last| last.clone().filter(|plan| plan.len() == length));
+    last.unwrap_or_else(|| {
+        let plan = RealFftPlanner::new().plan_fft_forward(length);
+        LAST.set(Some(Arc::clone(&plan)));
+        plan
+    })
 }
 
 /// The sum in eight strands: faster than one strand, and with smaller rounding errors.

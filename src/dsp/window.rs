@@ -4,6 +4,7 @@
 //! computes every figure again from the samples. Windows are periodic ("DFT-even"): the sample that would
 //! close the period is left out.
 
+use std::cell::RefCell;
 use std::f64::consts::PI;
 use std::fmt;
 use std::str::FromStr;
@@ -361,6 +362,14 @@ pub struct Taper {
     sum_of_squares: f64,
 }
 
+/// Longer tapers are not kept.
+const MOST_KEPT: usize = 1 << 16;
+
+thread_local! {
+    /// The taper made last: captures of a batch mostly ask for the same one. It decides nothing but the time taken.
+    static LAST: RefCell<Option<(Window, Taper)>> = const { RefCell::new(None) };
+}
+
 impl Taper {
     /// The window over `n` samples.
     ///
@@ -368,7 +377,16 @@ impl Taper {
     /// When `n` is zero.
     pub fn new(window: &Window, n: usize) -> Self {
         assert!(n > 0, "a taper has at least one sample");
-        Self::of(window.coefficients(n))
+        let last = LAST.with_borrow(|last| {
+            last.as_ref().filter(|(of, taper)| of == window && taper.len() == n).map(|(_, taper)| taper.clone())
+        });
+        last.unwrap_or_else(|| {
+            let taper = Self::of(window.coefficients(n));
+            if n <= MOST_KEPT {
+                LAST.set(Some((*window, taper.clone())));
+            }
+            taper
+        })
     }
 
     /// Weights of any origin, at least one.

@@ -1,5 +1,7 @@
 //! Results as columns of a CSV file: one row a value, plain headers, numbers in full precision.
 
+use std::collections::HashMap;
+
 use crate::analysis::bands::CaptureBands;
 use crate::analysis::batch::Batch;
 use crate::analysis::compare::Comparison;
@@ -18,6 +20,7 @@ use crate::capture::{Quantity, Role};
 use crate::compare::added::BandAddition;
 use crate::compare::before_after::BandChange;
 use crate::compare::coupling::Verdict;
+use crate::compare::ranking::Rank;
 use crate::error::Error;
 use crate::survey::studio::check::Found;
 use crate::uncertainty::budget::Budget;
@@ -1026,6 +1029,8 @@ pub fn causes(change: &CouplingChange) -> Result<Vec<u8>, Error> {
 /// None but for a lack of memory.
 pub fn batch(batch: &Batch) -> Result<Vec<u8>, Error> {
     let mut columns = Columns::of("batch")?;
+    let places: HashMap<(&str, Role), &Rank> =
+        batch.ranking.iter().map(|rank| ((rank.path.as_str(), rank.role), rank)).collect();
     for row in &batch.captures {
         let status = match &row.error {
             None => ["done".to_owned(), String::new()],
@@ -1036,7 +1041,7 @@ pub fn batch(batch: &Batch) -> Result<Vec<u8>, Error> {
             columns.row([row.path.clone()].into_iter().chain(status.clone()).chain(empty))?;
         }
         for channel in &row.channels {
-            let place = batch.ranking.iter().find(|rank| rank.path == row.path && rank.role == channel.role);
+            let place = places.get(&(row.path.as_str(), channel.role)).copied();
             let values = channel.bands.iter().map(|value| (value, None, None, false));
             let total = (&channel.total.value, channel.total.ci95_db, place, true);
             for (value, interval, place, whole) in values.chain([total]) {

@@ -3,7 +3,10 @@
 pub mod columns;
 pub mod document;
 pub mod figure;
+#[cfg(feature = "columnar")]
+pub mod parquet;
 pub mod pictures;
 mod plain;
+pub mod rows;
 pub mod sentences;
 pub mod table;

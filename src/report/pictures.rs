@@ -29,6 +29,8 @@ use crate::measure::bands::BandValue;
 use crate::measure::detector::DETECTORS;
 use crate::units::{Band, Level, prefix_of};
 
+/// So many captures of a ranking are drawn at most.
+const MOST_BARS: usize = 60;
 /// The height in pixels of a ranked row and of what stands around the rows.
 const RANKED_ROW: u32 = 30;
 const RANKED_FRAME: u32 = 330;
@@ -1013,10 +1015,16 @@ pub fn coupling_change(change: &CouplingChange, settings: &Settings) -> Figure {
 pub fn ranking(batch: &Batch, settings: &Settings) -> Figure {
     let mut panels = Vec::new();
     let mut most = 1;
+    let mut more = Vec::new();
     for role in [Role::Wire, Role::Air] {
         let ranked: Vec<_> = batch.ranking.iter().filter(|rank| rank.role == role).collect();
         if ranked.is_empty() {
             continue;
+        }
+        let all = ranked.len();
+        let ranked = &ranked[..all.min(MOST_BARS)];
+        if all > MOST_BARS {
+            more.push(format!("{} more in {}", all - MOST_BARS, role.name()));
         }
         most = most.max(ranked.len());
         let unit = batch.captures.iter().flat_map(|row| &row.channels).find(|channel| channel.role == role);
@@ -1033,11 +1041,16 @@ pub fn ranking(batch: &Batch, settings: &Settings) -> Figure {
         panels.push(panel);
     }
     let rows = u32::try_from(most).unwrap_or(u32::MAX).clamp(6, 400);
+    let shown = if more.is_empty() {
+        String::new()
+    } else {
+        format!(" The {MOST_BARS} highest are drawn; {}.", more.join(", "))
+    };
     Figure {
         conclusion: sentences::of_batch(batch),
         rows: vec![Row::new(panels)],
         caption: vec![
-            format!("Total in {} with its 95 % interval from the scatter of the mains periods.", settings.range),
+            format!("Total in {} with its 95 % interval from the scatter of the mains periods.{shown}", settings.range),
             method(settings, settings.resolution.get(), None),
         ],
         height: RANKED_FRAME + rows * RANKED_ROW,

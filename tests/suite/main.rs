@@ -9,6 +9,8 @@
 )]
 
 mod architecture;
+#[cfg(feature = "cli")]
+mod campaign;
 mod chain;
 #[cfg(feature = "cli")]
 mod cli;

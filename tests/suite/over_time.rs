@@ -2,10 +2,11 @@
 
 use std::f64::consts::TAU;
 
-use linewake::analysis::over_time::{OverTime, Part, Shard, merged, over_time};
+use linewake::analysis::over_time::{OverTime, Part, merged, over_time};
 use linewake::analysis::settings::Settings;
 use linewake::measure::bands::Scheme;
 use linewake::read::{Bytes, Source};
+use linewake::spread::Shard;
 use serde_json::Value;
 
 use crate::program::Bench;
