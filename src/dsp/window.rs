@@ -7,6 +7,7 @@
 use std::f64::consts::PI;
 use std::fmt;
 use std::str::FromStr;
+use std::sync::Arc;
 
 use serde::{Serialize, Serializer};
 
@@ -356,7 +357,8 @@ impl Serialize for Window {
 /// ```
 #[derive(Debug, Clone, PartialEq)]
 pub struct Taper {
-    values: Vec<f64>,
+    /// Shared, so that a copy costs nothing.
+    values: Arc<[f64]>,
     sum: f64,
     sum_of_squares: f64,
 }
@@ -375,7 +377,7 @@ impl Taper {
     pub(super) fn of(values: Vec<f64>) -> Self {
         let sum = values.iter().sum();
         let sum_of_squares = values.iter().map(|w| w * w).sum();
-        Self { values, sum, sum_of_squares }
+        Self { values: values.into(), sum, sum_of_squares }
     }
 
     /// The weights.
