@@ -13,6 +13,7 @@ use realfft::{RealFftPlanner, RealToComplex};
 use rustfft::{Fft, FftPlanner};
 
 use super::Complex;
+use crate::lanes::{Kernel, widest};
 use crate::units::Hertz;
 
 /// The response and the impulse response are cut so many standard deviations from their middle, where they have
@@ -164,16 +165,17 @@ impl FilterBank {
         (self.first..self.first + self.bins).map(|bin| response(bin as f64 * self.bin_hz) * scale).collect()
     }
 
-    /// Transforms a segment, which serves as scratch, and gives its bins in use, times the correction.
+    /// Transforms a segment, which serves as scratch, and leaves its bins in use, times the correction, in `spectrum`.
     ///
     /// # Panics
     /// When the segment has another length than was planned for, or the correction is not of this bank.
-    pub fn spectrum(
+    pub fn transform(
         &self,
         segment: &mut [f64],
         correction: &[Complex<f64>],
         work: &mut Workspace,
-    ) -> Vec<Complex<f64>> {
+        spectrum: &mut Vec<Complex<f64>>,
+    ) {
         assert_eq!(correction.len(), self.bins, "a factor for each bin");
         work.bins.resize(self.length() / 2 + 1, Complex::default());
         work.scratch.resize(self.forward.get_scratch_len().max(work.scratch.len()), Complex::default());
@@ -181,7 +183,8 @@ impl FilterBank {
         self.forward
             .process_with_scratch(segment, &mut work.bins, scratch)
             .expect("the segment and the buffers are as long as the plan says");
-        work.bins[self.first..].iter().zip(correction).map(|(bin, factor)| bin * factor).collect()
+        spectrum.clear();
+        spectrum.extend(work.bins[self.first..].iter().zip(correction).map(|(bin, factor)| bin * factor));
     }
 
     /// The complex envelope at one centre frequency, by its number, on all instants of the segment.
@@ -199,12 +202,28 @@ impl FilterBank {
         work.scratch.resize(self.inverse.get_inplace_scratch_len().max(work.scratch.len()), Complex::default());
         let (used, rest) = work.bins.split_at_mut(count);
         let weights = &self.weights[weight..weight + count];
-        for ((out, bin), weight) in used.iter_mut().zip(&spectrum[bin..bin + count]).zip(weights) {
-            *out = bin * weight;
-        }
+        widest(Weighted { spectrum: &spectrum[bin..bin + count], weights, out: used });
         rest.fill(Complex::default());
         self.inverse.process_with_scratch(&mut work.bins, &mut work.scratch);
         &work.bins
+    }
+}
+
+/// Bins times the response of a filter.
+struct Weighted<'a> {
+    spectrum: &'a [Complex<f64>],
+    weights: &'a [f64],
+    out: &'a mut [Complex<f64>],
+}
+
+impl Kernel for Weighted<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run(self) {
+        for ((out, bin), weight) in self.out.iter_mut().zip(self.spectrum).zip(self.weights) {
+            *out = Complex::new(bin.re * weight, bin.im * weight);
+        }
     }
 }
 

@@ -14,6 +14,7 @@ pub mod filter;
 pub mod filter_bank;
 pub mod golden_section;
 pub mod peaks;
+pub mod periodograms;
 pub mod resample;
 pub mod segment;
 pub mod sine_fit;

@@ -139,19 +139,41 @@ impl Segmenter {
     /// # Panics
     /// When the number of channels is another one, or when they differ in length.
     pub fn push(&mut self, channels: &[&[f64]], mut each: impl FnMut(u64, &[&[f64]])) {
-        self.hold(channels);
-        let mut views: Vec<&[f64]> = Vec::with_capacity(self.held.len());
-        loop {
-            let start = self.hop.start(self.next);
-            if start.saturating_add(self.length as u64) > self.seen {
-                self.first = start;
-                break;
+        let count = channels.len();
+        self.push_rounds(channels, usize::MAX, |first, round| {
+            let mut row = Vec::with_capacity(count);
+            for (number, segment) in (first..).zip(0..round.len()) {
+                row.clear();
+                row.extend((0..count).map(|channel| round.segment(segment, channel)));
+                each(number, &row);
             }
-            let at = offset(start, self.first);
-            views.clear();
-            views.extend(self.held.iter().map(|held| &held[at..at + self.length]));
-            each(self.next, &views);
-            self.next += 1;
+        });
+    }
+
+    /// The same, but several segments at a time, at most so many: the number of the first one, and all of them.
+    ///
+    /// # Panics
+    /// When the number of channels is another one, or when they differ in length.
+    pub fn push_rounds(&mut self, channels: &[&[f64]], at_most: usize, mut each: impl FnMut(u64, Round<'_>)) {
+        self.hold(channels);
+        let mut starts = Vec::new();
+        loop {
+            let start = self.hop.start(self.next + starts.len() as u64);
+            let complete = start.saturating_add(self.length as u64) <= self.seen;
+            if complete {
+                starts.push(offset(start, self.first));
+            }
+            if !complete || starts.len() == at_most {
+                if !starts.is_empty() {
+                    each(self.next, Round { held: &self.held, starts: &starts, length: self.length });
+                    self.next += starts.len() as u64;
+                    starts.clear();
+                }
+                if !complete {
+                    self.first = start;
+                    break;
+                }
+            }
         }
         let kept = self.first.min(self.seen);
         let count = offset(self.seen, kept);
@@ -171,6 +193,31 @@ impl Segmenter {
             held.extend_from_slice(&channel[unwanted..]);
         }
         self.seen += length as u64;
+    }
+}
+
+/// Some segments that follow each other.
+#[derive(Debug, Clone, Copy)]
+pub struct Round<'a> {
+    held: &'a [Vec<f64>],
+    starts: &'a [usize],
+    length: usize,
+}
+
+impl<'a> Round<'a> {
+    /// How many segments there are.
+    #[expect(clippy::len_without_is_empty, reason = "a round is never empty")]
+    pub fn len(&self) -> usize {
+        self.starts.len()
+    }
+
+    /// The samples of one segment, counted from 0 within the round, in one channel.
+    ///
+    /// # Panics
+    /// When there is no such segment or channel.
+    pub fn segment(&self, segment: usize, channel: usize) -> &'a [f64] {
+        let start = self.starts[segment];
+        &self.held[channel][start..start + self.length]
     }
 }
 

@@ -16,6 +16,7 @@ use super::segment::{Hop, Segmenter, even_smooth};
 use super::transform::Transform;
 use super::window::Taper;
 use crate::error::Error;
+use crate::spread;
 use crate::units::{Band, Hertz};
 
 /// A segment spans so many cycles of the lowest frequency, so that its taper blurs the edge little.
@@ -26,6 +27,8 @@ const LONGEST: f64 = 524_288.0;
 /// turning point by less than (2π/12)⁴/384, two parts in ten thousand.
 const POINTS_PER_CYCLE: f64 = 12.0;
 const FINEST: usize = 16;
+/// Segments in work at a time; each needs buffers on the fine grid.
+const ROUND: usize = 4;
 
 /// Accumulates the mean of |dv/dt| of one channel within a range of frequencies, in units per second.
 ///
@@ -48,7 +51,8 @@ const FINEST: usize = 16;
 pub struct Slew {
     rate: Hertz,
     segmenter: Segmenter,
-    limiter: Limiter,
+    /// One for each segment in work at a time.
+    limiters: Vec<Limiter>,
     /// The way up and down so far, and the samples it took.
     way: f64,
     samples: u64,
@@ -86,15 +90,24 @@ impl Slew {
     ) -> Self {
         let length = segment_length(rate, band, expected_length);
         let limiter = Limiter::new(rate, band, length, correction);
-        Self { rate, segmenter: Segmenter::new(1, length, Hop::Samples(length / 2)), limiter, way: 0.0, samples: 0 }
+        let segmenter = Segmenter::new(1, length, Hop::Samples(length / 2));
+        Self { rate, segmenter, limiters: vec![limiter], way: 0.0, samples: 0 }
     }
 
     /// Takes the next samples.
     pub fn push(&mut self, samples: &[f64]) {
-        let Self { segmenter, limiter, way, samples: count, .. } = self;
-        segmenter.push(&[samples], |_, segment| {
-            *way += limiter.way(segment[0]);
-            *count += segment[0].len() as u64 / 2;
+        let Self { segmenter, limiters, way, samples: count, .. } = self;
+        let half = segmenter.length() as u64 / 2;
+        segmenter.push_rounds(&[samples], ROUND, |_, round| {
+            while limiters.len() < round.len() {
+                limiters.push(limiters[0].clone());
+            }
+            let work = limiters.iter_mut().zip(0..round.len()).collect();
+            // Added up in the order of time, however many there were at a time.
+            for part in spread::map(work, |(limiter, place): (&mut Limiter, _)| limiter.way(round.segment(place, 0))) {
+                *way += part;
+                *count += half;
+            }
         });
     }
 
@@ -103,7 +116,7 @@ impl Slew {
     /// # Errors
     /// Another rate, range, correction or length of the segments.
     pub fn merge(&mut self, other: &Self) -> Result<(), Error> {
-        let (mine, theirs) = (&self.limiter, &other.limiter);
+        let (mine, theirs) = (&self.limiters[0], &other.limiters[0]);
         let same = self.rate == other.rate
             && mine.transform.len() == theirs.transform.len()
             && mine.first == theirs.first

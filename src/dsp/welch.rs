@@ -7,11 +7,12 @@
 //! Welch, IEEE Trans. Audio Electroacoustics 15 (1967) 70-73 (from memory).
 
 use super::Complex;
-use super::segment::{Hop, Segmenter};
+use super::periodograms::{Periodogram, Periodograms};
+use super::segment::Hop;
 use super::spectrum::{Density, Spectrum};
-use super::transform::Transform;
 use super::window::Taper;
 use crate::error::Error;
+use crate::lanes::{Kernel, widest};
 use crate::units::Hertz;
 
 /// Accumulates densities of one or more channels, and cross densities of all their pairs where asked.
@@ -31,28 +32,22 @@ use crate::units::Hertz;
 #[derive(Debug, Clone)]
 pub struct Welch {
     rate: Hertz,
-    taper: Taper,
-    segmenter: Segmenter,
+    periodograms: Periodograms,
     sums: Sums,
 }
 
-/// What is added up, and the buffers for one segment.
+/// What is added up.
 #[derive(Debug, Clone)]
 struct Sums {
-    transform: Transform,
-    /// 1/(fs·S2).
-    scale: f64,
     segments: u64,
     channels: Vec<ChannelSums>,
     pairs: Vec<PairSum>,
+    /// For pairs, the factor on the product of two transforms, bin by bin.
+    scales: Vec<f64>,
 }
 
 #[derive(Debug, Clone)]
 struct ChannelSums {
-    /// The transform of the segment in work; kept only where pairs are formed.
-    bins: Vec<Complex<f64>>,
-    /// The density of the segment in work.
-    density: Vec<f64>,
     sum: Vec<f64>,
     max: Vec<f64>,
     min: Vec<f64>,
@@ -108,26 +103,16 @@ impl Welch {
     /// When there is no channel, or when the hop is shorter than one sample.
     pub fn new(rate: Hertz, taper: Taper, hop: Hop, channels: usize, cross: bool) -> Self {
         let bins = taper.len() / 2 + 1;
-        let kept = if cross { bins } else { 0 };
-        let channel = ChannelSums {
-            bins: vec![Complex::default(); kept],
-            density: vec![0.0; bins],
-            sum: vec![0.0; bins],
-            max: vec![0.0; bins],
-            min: vec![f64::INFINITY; bins],
-        };
+        let channel = ChannelSums { sum: vec![0.0; bins], max: vec![0.0; bins], min: vec![f64::INFINITY; bins] };
         let pairs = (0..channels).flat_map(|first| (first + 1..channels).map(move |second| (first, second)));
-        let pairs = pairs.filter(|_| cross);
-        let sums = Sums {
-            transform: Transform::new(&taper),
-            scale: 1.0 / (rate.get() * taper.sum_of_squares()),
-            segments: 0,
-            channels: vec![channel; channels],
-            pairs: pairs
-                .map(|(first, second)| PairSum { first, second, sum: vec![Complex::default(); bins] })
-                .collect(),
-        };
-        Self { rate, segmenter: Segmenter::new(channels, taper.len(), hop), taper, sums }
+        let pairs: Vec<_> = pairs
+            .filter(|_| cross)
+            .map(|(first, second)| PairSum { first, second, sum: vec![Complex::default(); bins] })
+            .collect();
+        let periodograms = Periodograms::new(rate, taper, hop, channels, 0..bins, !pairs.is_empty());
+        let scaled = if pairs.is_empty() { 0 } else { bins };
+        let scales = (0..scaled).map(|bin| periodograms.scale(bin)).collect();
+        Self { rate, periodograms, sums: Sums { segments: 0, channels: vec![channel; channels], pairs, scales } }
     }
 
     /// Takes the next samples of every channel.
@@ -135,23 +120,8 @@ impl Welch {
     /// # Panics
     /// When the number of channels is another one, or when they differ in length.
     pub fn push(&mut self, channels: &[&[f64]]) {
-        self.push_each(channels, |_, _, _| ());
-    }
-
-    /// Takes the next samples of every channel and hands over each segment's own one-sided density as well:
-    /// the number of the segment counted from 0, the channel, the density. Segment `k` starts at the sample
-    /// that [`Hop::start`] says.
-    ///
-    /// # Panics
-    /// When the number of channels is another one, or when they differ in length.
-    pub fn push_each(&mut self, channels: &[&[f64]], mut each: impl FnMut(u64, usize, &[f64])) {
-        let Self { segmenter, sums, .. } = self;
-        segmenter.push(channels, |number, segment| {
-            sums.add(segment);
-            for (channel, sums) in sums.channels.iter().enumerate() {
-                each(number, channel, &sums.density);
-            }
-        });
+        let Self { periodograms, sums, .. } = self;
+        periodograms.push(channels, |_, row| sums.add(row));
     }
 
     /// Adds what another accumulator with the same settings has gathered from other samples.
@@ -162,9 +132,9 @@ impl Welch {
     /// Another rate, window, length, hop, number of channels or choice of cross densities.
     pub fn merge(&mut self, other: &Self) -> Result<(), Error> {
         let same = self.rate == other.rate
-            && self.taper == other.taper
-            && self.segmenter.hop() == other.segmenter.hop()
-            && self.segmenter.channels() == other.segmenter.channels()
+            && self.periodograms.taper() == other.periodograms.taper()
+            && self.periodograms.hop() == other.periodograms.hop()
+            && self.periodograms.channels() == other.periodograms.channels()
             && self.sums.pairs.len() == other.sums.pairs.len();
         if !same {
             return Err(Error::usage("spectra with different settings cannot be averaged")
@@ -190,9 +160,10 @@ impl Welch {
     }
 
     fn densities(&self, channel: &ChannelSums) -> Densities {
-        let bandwidth = self.taper.noise_bandwidth(self.rate);
+        let taper = self.periodograms.taper();
+        let bandwidth = taper.noise_bandwidth(self.rate);
         let count = self.sums.segments as f64;
-        let spectrum = |values| Spectrum::new(values, self.rate, self.taper.len(), bandwidth, self.sums.segments);
+        let spectrum = |values| Spectrum::new(values, self.rate, taper.len(), bandwidth, self.sums.segments);
         Densities {
             mean: spectrum(channel.sum.iter().map(|sum| sum / count).collect()),
             max_hold: spectrum(channel.max.clone()),
@@ -203,17 +174,13 @@ impl Welch {
 
 impl Sums {
     /// Adds one segment of all channels.
-    fn add(&mut self, segment: &[&[f64]]) {
-        let doubled = doubled_bins(self.transform.len());
-        for (channel, samples) in self.channels.iter_mut().zip(segment) {
-            let bins = self.transform.run(samples);
-            channel.add(bins, self.scale, doubled);
-            if !self.pairs.is_empty() {
-                channel.bins.copy_from_slice(bins);
-            }
+    fn add(&mut self, row: &[Periodogram<'_>]) {
+        for (channel, periodogram) in self.channels.iter_mut().zip(row) {
+            widest(Add { channel, density: periodogram.density });
         }
-        for pair in &mut self.pairs {
-            pair.add(&self.channels[pair.first].bins, &self.channels[pair.second].bins, self.scale, doubled);
+        for PairSum { first, second, sum } in &mut self.pairs {
+            let (x, y) = (row[*first].transform, row[*second].transform);
+            widest(AddCross { x, y, scales: &self.scales, sum });
         }
         self.segments += 1;
     }
@@ -231,38 +198,51 @@ impl Sums {
     }
 }
 
-impl ChannelSums {
-    fn add(&mut self, bins: &[Complex<f64>], scale: f64, doubled: usize) {
-        for (density, bin) in self.density.iter_mut().zip(bins) {
-            *density = 2.0 * scale * bin.norm_sqr();
+/// The density of one more segment.
+struct Add<'a> {
+    channel: &'a mut ChannelSums,
+    density: &'a [f64],
+}
+
+impl Kernel for Add<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run(self) {
+        let ChannelSums { sum, max, min } = self.channel;
+        for (((density, sum), max), min) in self.density.iter().zip(sum).zip(max).zip(min) {
+            *sum += density;
+            *max = if *density > *max { *density } else { *max };
+            *min = if *density < *min { *density } else { *min };
         }
-        self.density[0] *= 0.5;
-        for density in &mut self.density[1 + doubled..] {
-            *density *= 0.5;
+    }
+}
+
+/// The product conj(X)·Y of one more segment.
+struct AddCross<'a> {
+    x: &'a [Complex<f64>],
+    y: &'a [Complex<f64>],
+    scales: &'a [f64],
+    sum: &'a mut [Complex<f64>],
+}
+
+impl Kernel for AddCross<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run(self) {
+        for (((sum, x), y), scale) in self.sum.iter_mut().zip(self.x).zip(self.y).zip(self.scales) {
+            sum.re += (x.re * y.re + x.im * y.im) * scale;
+            sum.im += (x.re * y.im - x.im * y.re) * scale;
         }
-        join(&mut self.sum, &self.density, |a, b| a + b);
-        join(&mut self.max, &self.density, f64::max);
-        join(&mut self.min, &self.density, f64::min);
     }
 }
 
 impl PairSum {
-    fn add(&mut self, first: &[Complex<f64>], second: &[Complex<f64>], scale: f64, doubled: usize) {
-        for (bin, ((sum, x), y)) in self.sum.iter_mut().zip(first).zip(second).enumerate() {
-            let factor = if (1..=doubled).contains(&bin) { 2.0 * scale } else { scale };
-            *sum += x.conj() * y * factor;
-        }
-    }
-
     fn mean(&self, segments: u64) -> CrossDensity {
         let values = self.sum.iter().map(|sum| sum / segments as f64).collect();
         CrossDensity { first: self.first, second: self.second, values }
     }
-}
-
-/// How many bins above 0 stand for a negative frequency as well: all but half the sample rate.
-fn doubled_bins(length: usize) -> usize {
-    (length - 1) / 2
 }
 
 fn join<T: Copy>(mine: &mut [T], theirs: &[T], how: impl Fn(T, T) -> T) {
@@ -357,22 +337,6 @@ mod tests {
             assert_eq!(both.channels[0].max_hold.values()[bin], max);
         }
         assert!(first.merge(&welch(2, false)).is_err());
-    }
-
-    #[test]
-    fn segments_hand_over_their_own_density() {
-        let x = ripple(400, 9);
-        let mut welch = welch(1, false);
-        let mut sum = vec![0.0; LENGTH / 2 + 1];
-        let mut numbers = Vec::new();
-        welch.push_each(&[&x], |number, _, density| {
-            numbers.push(number);
-            join(&mut sum, density, |a, b| a + b);
-        });
-        let result = welch.finish().unwrap();
-        assert_eq!(numbers, [0, 1, 2, 3, 4, 5]);
-        let means: Vec<f64> = sum.iter().map(|sum| sum / 6.0).collect();
-        assert_eq!(result.channels[0].mean.values(), means);
     }
 
     #[test]

@@ -8,6 +8,7 @@ use std::cell::RefCell;
 use std::f64::consts::PI;
 use std::fmt;
 use std::str::FromStr;
+use std::sync::Arc;
 
 use serde::{Serialize, Serializer};
 
@@ -357,7 +358,8 @@ impl Serialize for Window {
 /// ```
 #[derive(Debug, Clone, PartialEq)]
 pub struct Taper {
-    values: Vec<f64>,
+    /// Shared, so that a copy costs nothing.
+    values: Arc<[f64]>,
     sum: f64,
     sum_of_squares: f64,
 }
@@ -393,7 +395,7 @@ impl Taper {
     pub(super) fn of(values: Vec<f64>) -> Self {
         let sum = values.iter().sum();
         let sum_of_squares = values.iter().map(|w| w * w).sum();
-        Self { values, sum, sum_of_squares }
+        Self { values: values.into(), sum, sum_of_squares }
     }
 
     /// The weights.

@@ -36,8 +36,10 @@
 use std::f64::consts::FRAC_1_PI;
 use std::fmt::Debug;
 
+use crate::lanes::{Kernel, widest};
+
 /// How many frequencies a detector runs down at a time.
-pub const LANES: usize = 8;
+pub const LANES: usize = 32;
 
 /// One value for each of [`LANES`] frequencies.
 pub type Lanes = [f64; LANES];
@@ -158,7 +160,7 @@ pub const DETECTORS: &[Detector] = &[
         name: "peak",
         words: "peak",
         needs_s: 0.0,
-        source: "CISPR 16-1-1, peak: the largest envelope; a parabola through three steps finds it between them",
+        source: "CISPR 16-1-1, peak: the largest envelope; a parabola through the logarithms of three steps finds it between them",
         make: |_, _| Box::new(Peak::default()),
     },
     Detector {
@@ -205,6 +207,27 @@ pub const DETECTORS: &[Detector] = &[
     },
 ];
 
+/// What a detector does down some steps, in a form that becomes wide.
+trait Steps: Copy {
+    /// To be marked `#[inline(always)]`.
+    fn steps(&mut self, envelope: &[Lanes]);
+}
+
+/// A detector on its way down.
+struct Down<'a, D>(&'a mut D, &'a [Lanes]);
+
+impl<D: Steps> Kernel for Down<'_, D> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run(self) {
+        // A copy of its own, so that the compiler sees that nothing else points to it.
+        let mut detector = *self.0;
+        detector.steps(self.1);
+        *self.0 = detector;
+    }
+}
+
 const NOTHING: Lanes = [0.0; LANES];
 
 fn larger(a: Lanes, b: Lanes) -> Lanes {
@@ -212,7 +235,7 @@ fn larger(a: Lanes, b: Lanes) -> Lanes {
 }
 
 /// The critically damped meter T²y″ + 2Ty′ + y = x as two equal sections of first order, exact for a held input.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Copy)]
 struct Meter {
     decay: f64,
     step: f64,
@@ -229,7 +252,8 @@ impl Meter {
 
     #[inline(always)]
     fn push(&mut self, input: &Lanes) {
-        for (lane, &input) in input.iter().enumerate() {
+        for lane in 0..LANES {
+            let input = input[lane];
             let (first, second) = (self.first[lane] - input, self.second[lane] - input);
             let second = input + self.decay * (second + self.step * first);
             self.first[lane] = input + self.decay * first;
@@ -250,7 +274,7 @@ impl Meter {
 }
 
 /// A sum over steps with their number.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Copy, Default)]
 struct Sum {
     sum: Lanes,
     steps: u64,
@@ -275,6 +299,72 @@ struct Peak {
     highest: Lanes,
 }
 
+/// Smaller neighbours than this share of a largest step count as this share.
+const LEAST_NEIGHBOUR: f64 = 0.5;
+
+/// Where the envelope goes between steps: the vertex of the parabola through the logarithms of three neighbours, of
+/// which the middle one is the largest. For a pulse of Gaussian shape that is exact.
+#[inline(always)]
+fn vertex(before: f64, highest: f64, after: f64) -> f64 {
+    let down = |neighbour: f64| (highest / neighbour.max(LEAST_NEIGHBOUR * highest)).ln();
+    let (left, right) = (down(before), down(after));
+    let bend = left + right;
+    let over = if bend > 0.0 { (left - right) * (left - right) / (8.0 * bend) } else { 0.0 };
+    (highest * over.exp()).min(most_at_vertex(before, highest, after))
+}
+
+/// What a vertex is not above: with p and q the two ways down in logarithms it lies (p − q)²/8(p + q) ≤ (p + q)/8
+/// higher; p ≤ (b − a)/a ≤ 2(b − a)/b, and eˣ ≤ 1 + 1.1x up to where both neighbours are half.
+#[inline(always)]
+fn most_at_vertex(before: f64, highest: f64, after: f64) -> f64 {
+    let least = LEAST_NEIGHBOUR * highest;
+    let (before, after) = (larger_of(before, least), larger_of(after, least));
+    highest + 0.275 * ((highest - before) + (highest - after))
+}
+
+#[inline(always)]
+fn larger_of(a: f64, b: f64) -> f64 {
+    if a > b { a } else { b }
+}
+
+/// The most that any vertex of some steps may be, by lane; the three rows are the steps from the last but one on.
+struct MostAtVertices<'a>(&'a [Lanes]);
+
+impl Kernel for MostAtVertices<'_> {
+    type Output = Lanes;
+
+    #[inline(always)]
+    fn run(self) -> Lanes {
+        let mut most = NOTHING;
+        for rows in self.0.windows(3) {
+            for lane in 0..LANES {
+                let (a, b, c) = (rows[0][lane], rows[1][lane], rows[2][lane]);
+                let here = if (b >= a) & (b >= c) { most_at_vertex(a, b, c) } else { 0.0 };
+                most[lane] = larger_of(here, most[lane]);
+            }
+        }
+        most
+    }
+}
+
+impl Peak {
+    /// Steps, of which the first two were seen before. Logarithms are taken only where they may matter.
+    fn follow(&mut self, steps: &[Lanes]) {
+        let most = widest(MostAtVertices(steps));
+        for lane in 0..LANES {
+            if most[lane] <= self.highest[lane] {
+                continue;
+            }
+            for rows in steps.windows(3) {
+                let (a, b, c) = (rows[0][lane], rows[1][lane], rows[2][lane]);
+                if b >= a && b >= c && most_at_vertex(a, b, c) > self.highest[lane] {
+                    self.highest[lane] = self.highest[lane].max(vertex(a, b, c));
+                }
+            }
+        }
+    }
+}
+
 impl Weighting for Peak {
     fn push(&mut self, envelope: &[Lanes]) {
         let Some(first) = envelope.first() else { return };
@@ -284,19 +374,18 @@ impl Weighting for Peak {
             (self.started, self.before, self.last, self.highest) = (true, [f64::INFINITY; LANES], *first, *first);
             steps = &envelope[1..];
         }
-        let Self { before, last, highest, .. } = self;
-        for now in steps {
-            for lane in 0..LANES {
-                let (a, b, c) = (before[lane], last[lane], now[lane]);
-                // The parabola through three neighbours; its vertex counts where the middle one is the highest.
-                let (slope, bend) = (c - a, 2.0 * b - a - c);
-                let over = if bend > 0.0 { slope * slope / (8.0 * bend) } else { 0.0 };
-                let vertex = if (b >= a) & (b >= c) { b + over } else { c };
-                highest[lane] = if vertex > highest[lane] { vertex } else { highest[lane] };
-                before[lane] = b;
-                last[lane] = c;
-            }
+        let Some(second) = steps.first() else { return };
+        // The two steps before stand in front of a few, then the rest by itself.
+        match steps.get(1) {
+            Some(third) => self.follow(&[self.before, self.last, *second, *third]),
+            None => self.follow(&[self.before, self.last, *second]),
         }
+        self.follow(steps);
+        (self.before, self.last) = match steps {
+            [.., before, last] => (*before, *last),
+            [last] => (self.last, *last),
+            [] => (self.before, self.last),
+        };
     }
 
     fn indication(&self) -> Lanes {
@@ -312,7 +401,7 @@ impl Weighting for Peak {
     }
 }
 
-#[derive(Debug)]
+#[derive(Debug, Clone, Copy)]
 struct QuasiPeak {
     circuit: Diode,
     /// The share of the crest at which a sine settles.
@@ -330,26 +419,33 @@ struct Diode {
     discharge: f64,
 }
 
-/// g(x) and arccos(x) for x from 0 to 1.
+/// g(x) and arccos(x) for x from 0 to 1, the first within 6e-10, the second, which only steers the length of a step,
+/// within 7e-5. Both are exactly 0 at 1.
 ///
 /// # Sources
-/// arccos x = √(1 − x)·P(x) with |error| ≤ 2e-8: Abramowitz and Stegun, 4.4.46.
+/// arccos x = √(1 − x)·P(x): Abramowitz and Stegun, 4.4.45. In the same form π·g(x) = √(1 − x)·H(x) with the smooth
+/// H(x) = √(1 + x) − x·arccos(x)/√(1 − x), here the polynomial of eighth degree through Chebyshev's points.
 #[inline(always)]
 fn conduction(x: f64) -> (f64, f64) {
-    const P: [f64; 8] = [
-        1.570_796_305_0,
-        -0.214_598_801_6,
-        0.088_978_987_4,
-        -0.050_174_304_6,
-        0.030_891_881_0,
-        -0.017_088_125_6,
-        0.006_670_090_1,
-        -0.001_262_491_1,
+    const H: [f64; 9] = [
+        0.999_999_999_359_58,
+        -1.070_796_219_298,
+        0.089_598_836_148_25,
+        -0.026_515_891_481_85,
+        0.011_547_229_929_46,
+        -0.005_739_605_600_37,
+        0.002_637_649_919_41,
+        -0.000_876_454_154_64,
+        0.000_144_455_670_57,
     ];
-    let polynomial = P[0] + x * (P[1] + x * (P[2] + x * (P[3] + x * (P[4] + x * (P[5] + x * (P[6] + x * P[7]))))));
-    let root = (1.0 - x).sqrt();
-    let angle = root * polynomial;
-    (FRAC_1_PI * (root * (1.0 + x).sqrt() - x * angle), angle)
+    const P: [f64; 4] = [1.570_728_8, -0.212_114_4, 0.074_261_0, -0.018_729_3];
+    let root = (1.0 - x).max(0.0).sqrt();
+    // In pairs rather than one behind the other: the chain from step to step is what takes the time.
+    let (x2, x4) = (x * x, (x * x) * (x * x));
+    let low = (H[0] + H[1] * x) + x2 * (H[2] + H[3] * x);
+    let high = (H[4] + H[5] * x) + x2 * (H[6] + H[7] * x) + x4 * H[8];
+    let angle = (P[0] + P[1] * x) + x2 * (P[2] + P[3] * x);
+    (FRAC_1_PI * root * (low + x4 * high), root * angle)
 }
 
 impl Diode {
@@ -403,7 +499,8 @@ impl Diode {
     /// is charged, and of second order otherwise.
     #[inline(always)]
     fn step(self, output: f64, envelope: f64, step_s: f64) -> f64 {
-        let x = if output < envelope { output / envelope } else { 1.0 };
+        let over = 1.0 / envelope;
+        let x = if output < envelope { output * over } else { 1.0 };
         let (current, angle) = conduction(x);
         let rate = self.charge * envelope * current - self.discharge * output;
         let decay = step_s * (self.charge * FRAC_1_PI * angle + self.discharge);
@@ -427,9 +524,10 @@ impl QuasiPeak {
     }
 }
 
-impl Weighting for QuasiPeak {
-    fn push(&mut self, envelope: &[Lanes]) {
-        for now in envelope {
+impl Steps for QuasiPeak {
+    #[inline(always)]
+    fn steps(&mut self, envelope: &[Lanes]) {
+        for &now in envelope {
             let mut between = NOTHING;
             for lane in 0..LANES {
                 let charge = self.circuit.step(self.charge[lane], now[lane], self.step_s);
@@ -440,6 +538,12 @@ impl Weighting for QuasiPeak {
             self.meter.push(&between);
         }
         self.sum.steps += envelope.len() as u64;
+    }
+}
+
+impl Weighting for QuasiPeak {
+    fn push(&mut self, envelope: &[Lanes]) {
+        widest(Down(self, envelope));
     }
 
     fn indication(&self) -> Lanes {
@@ -453,7 +557,7 @@ impl Weighting for QuasiPeak {
 
     /// A settled meter never stays below the mean, so the mean is the reading where the record was too short for it.
     fn reading(&self) -> Lanes {
-        let mut meter = self.meter.clone();
+        let mut meter = self.meter;
         let mut charge = self.charge;
         // The needle has turned within some times of the slower of charge and meter.
         let decay = (-self.step_s * self.circuit.discharge).exp();
@@ -470,7 +574,7 @@ impl Weighting for QuasiPeak {
     }
 }
 
-#[derive(Debug)]
+#[derive(Debug, Clone, Copy)]
 struct Average {
     meter: Meter,
     sum: Sum,
@@ -482,13 +586,20 @@ impl Average {
     }
 }
 
-impl Weighting for Average {
-    fn push(&mut self, envelope: &[Lanes]) {
-        for now in envelope {
-            self.meter.push(now);
-            self.sum.add(now);
+impl Steps for Average {
+    #[inline(always)]
+    fn steps(&mut self, envelope: &[Lanes]) {
+        for &now in envelope {
+            self.meter.push(&now);
+            self.sum.add(&now);
         }
         self.sum.steps += envelope.len() as u64;
+    }
+}
+
+impl Weighting for Average {
+    fn push(&mut self, envelope: &[Lanes]) {
+        widest(Down(self, envelope));
     }
 
     fn indication(&self) -> Lanes {
@@ -511,13 +622,21 @@ struct RmsAverage {
     /// a window without ever taking one square off another.
     lap: Vec<Lanes>,
     place: usize,
-    square: Lanes,
     filled: bool,
-    rms: Lanes,
-    meter: Meter,
-    full: Sum,
+    windows: Windows,
     whole: Rms,
     average: Average,
+}
+
+/// What the root of the mean of a window is made of, and where it goes.
+#[derive(Debug, Clone, Copy)]
+struct Windows {
+    /// The sum of the squares of this lap.
+    square: Lanes,
+    /// One over the steps of a window.
+    share: f64,
+    meter: Meter,
+    full: Sum,
 }
 
 impl RmsAverage {
@@ -527,54 +646,104 @@ impl RmsAverage {
         Self {
             lap: vec![NOTHING; window],
             place: 0,
-            square: NOTHING,
             filled: false,
-            rms: NOTHING,
-            meter: Meter::new(band.meter_s, step_s),
-            full: Sum::default(),
+            windows: Windows {
+                square: NOTHING,
+                share: 1.0 / window as f64,
+                meter: Meter::new(band.meter_s, step_s),
+                full: Sum::default(),
+            },
             whole: Rms::default(),
             average: Average::new(band, step_s),
         }
+    }
+
+    /// A lap is full: what it holds becomes the sums of the last lap.
+    fn turn(&mut self) {
+        widest(FromHereOn(&mut self.lap));
+        (self.place, self.windows.square) = (0, NOTHING);
+    }
+}
+
+/// Each value becomes the sum of itself and all later ones.
+struct FromHereOn<'a>(&'a mut [Lanes]);
+
+impl Kernel for FromHereOn<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run(self) {
+        let mut sum = NOTHING;
+        for row in self.0.iter_mut().rev() {
+            for lane in 0..LANES {
+                sum[lane] += row[lane];
+            }
+            *row = sum;
+        }
+    }
+}
+
+/// Steps of one lap: as many places of the lap, and the sums of the last lap from one place further on.
+struct Lap<'a> {
+    windows: &'a mut Windows,
+    lap: &'a mut [Lanes],
+    envelope: &'a [Lanes],
+    filled: bool,
+}
+
+impl Kernel for Lap<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run(self) {
+        let mut windows = *self.windows;
+        for (step, &now) in self.envelope.iter().enumerate() {
+            let older = if step + 1 < self.lap.len() { self.lap[step + 1] } else { NOTHING };
+            let (mut squares, mut rms) = (NOTHING, NOTHING);
+            for lane in 0..LANES {
+                squares[lane] = now[lane] * now[lane];
+                windows.square[lane] += squares[lane];
+                rms[lane] = ((windows.square[lane] + older[lane]) * windows.share).sqrt();
+            }
+            self.lap[step] = squares;
+            windows.meter.push(&rms);
+            if self.filled {
+                windows.full.add(&rms);
+                windows.full.steps += 1;
+            }
+        }
+        *self.windows = windows;
     }
 }
 
 impl Weighting for RmsAverage {
     fn push(&mut self, envelope: &[Lanes]) {
-        let window = self.lap.len();
-        let share = 1.0 / window as f64;
-        for now in envelope {
-            let older = if self.place + 1 < window { self.lap[self.place + 1] } else { NOTHING };
-            for lane in 0..LANES {
-                let square = now[lane] * now[lane];
-                self.square[lane] += square;
-                self.lap[self.place][lane] = square;
-                self.rms[lane] = ((self.square[lane] + older[lane]) * share).sqrt();
+        let mut left = envelope;
+        while !left.is_empty() {
+            let (now, later) = left.split_at(left.len().min(self.lap.len() - self.place));
+            let (windows, lap) = (&mut self.windows, &mut self.lap[self.place..]);
+            // The step that fills a lap completes a window.
+            let (within, last) = now.split_at(now.len().min(lap.len() - 1));
+            widest(Lap { windows, lap, envelope: within, filled: self.filled });
+            self.place += within.len();
+            if !last.is_empty() {
+                self.filled = true;
+                widest(Lap { windows, lap: &mut lap[within.len()..], envelope: last, filled: true });
+                self.turn();
             }
-            self.place += 1;
-            if self.place == window {
-                for later in (1..window).rev() {
-                    let sum = self.lap[later];
-                    self.lap[later - 1].iter_mut().zip(sum).for_each(|(earlier, sum)| *earlier += sum);
-                }
-                (self.place, self.square, self.filled) = (0, NOTHING, true);
-            }
-            self.meter.push(&self.rms);
-            if self.filled {
-                self.full.sum.iter_mut().zip(self.rms).for_each(|(sum, rms)| *sum += rms);
-                self.full.steps += 1;
-            }
+            left = later;
         }
         self.whole.push(envelope);
         self.average.push(envelope);
     }
 
     fn indication(&self) -> Lanes {
-        self.meter.second
+        self.windows.meter.second
     }
 
     fn restart(&mut self) {
-        self.meter.highest = NOTHING;
-        self.full = Sum::default();
+        self.windows.meter.highest = NOTHING;
+        self.windows.full = Sum::default();
         self.whole.restart();
         self.average.restart();
     }
@@ -582,22 +751,29 @@ impl Weighting for RmsAverage {
     /// Over less than a window all there is to know is the RMS; a settled meter never stays below the mean of the
     /// windows.
     fn reading(&self) -> Lanes {
-        let mean = if self.full.steps > 0 { self.full.mean() } else { self.whole.reading() };
-        larger(larger(self.meter.highest_in_silence(), mean), self.average.reading())
+        let mean = if self.windows.full.steps > 0 { self.windows.full.mean() } else { self.whole.reading() };
+        larger(larger(self.windows.meter.highest_in_silence(), mean), self.average.reading())
     }
 }
 
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Copy, Default)]
 struct Rms {
     squares: Sum,
 }
 
-impl Weighting for Rms {
-    fn push(&mut self, envelope: &[Lanes]) {
-        for now in envelope {
+impl Steps for Rms {
+    #[inline(always)]
+    fn steps(&mut self, envelope: &[Lanes]) {
+        for &now in envelope {
             self.squares.sum.iter_mut().zip(now).for_each(|(sum, now)| *sum += now * now);
         }
         self.squares.steps += envelope.len() as u64;
+    }
+}
+
+impl Weighting for Rms {
+    fn push(&mut self, envelope: &[Lanes]) {
+        widest(Down(self, envelope));
     }
 
     fn indication(&self) -> Lanes {
@@ -613,17 +789,24 @@ impl Weighting for Rms {
     }
 }
 
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Copy, Default)]
 struct Mean {
     sum: Sum,
 }
 
-impl Weighting for Mean {
-    fn push(&mut self, envelope: &[Lanes]) {
-        for now in envelope {
-            self.sum.add(now);
+impl Steps for Mean {
+    #[inline(always)]
+    fn steps(&mut self, envelope: &[Lanes]) {
+        for &now in envelope {
+            self.sum.add(&now);
         }
         self.sum.steps += envelope.len() as u64;
+    }
+}
+
+impl Weighting for Mean {
+    fn push(&mut self, envelope: &[Lanes]) {
+        widest(Down(self, envelope));
     }
 
     fn indication(&self) -> Lanes {
@@ -639,7 +822,7 @@ impl Weighting for Mean {
     }
 }
 
-#[derive(Debug)]
+#[derive(Debug, Clone, Copy)]
 struct Minimum {
     lowest: Lanes,
 }
@@ -650,13 +833,20 @@ impl Default for Minimum {
     }
 }
 
-impl Weighting for Minimum {
-    fn push(&mut self, envelope: &[Lanes]) {
-        for now in envelope {
-            for (lowest, &now) in self.lowest.iter_mut().zip(now) {
+impl Steps for Minimum {
+    #[inline(always)]
+    fn steps(&mut self, envelope: &[Lanes]) {
+        for &now in envelope {
+            for (lowest, now) in self.lowest.iter_mut().zip(now) {
                 *lowest = if now < *lowest { now } else { *lowest };
             }
         }
+    }
+}
+
+impl Weighting for Minimum {
+    fn push(&mut self, envelope: &[Lanes]) {
+        widest(Down(self, envelope));
     }
 
     fn indication(&self) -> Lanes {
@@ -760,7 +950,7 @@ mod tests {
             let train: Vec<Lanes> =
                 (0..steps(4.0)).map(|n| [f64::from(u8::from(n % apart == apart / 2)); LANES]).collect();
             detector.push(&train);
-            detector.full.mean()[0]
+            detector.windows.full.mean()[0]
         };
         let decibels = |ratio: f64| 20.0 * ratio.log10();
         assert!((decibels(reading(100) / reading(10)) - 10.0).abs() < 0.01);

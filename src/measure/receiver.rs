@@ -7,6 +7,7 @@
 use crate::dsp::Complex;
 use crate::dsp::filter_bank::{FilterBank, Gaussian, Workspace};
 use crate::error::Error;
+use crate::lanes::{Kernel, widest};
 use crate::measure::detector::{DETECTORS, Detector, LANES, Lanes, ReceiverBand, Weighting};
 use crate::spread;
 use crate::units::Hertz;
@@ -16,8 +17,10 @@ use crate::units::Hertz;
 const STEP: f64 = 0.267;
 /// Steps in a segment: the ends that are left out are then a tenth of it.
 const STEPS: usize = 512;
+/// Steps that all detectors of a group go down one after the other, so that they stay in the fastest memory.
+const STRETCH: usize = 64;
 /// Frequencies that one thread works on at a time.
-const TOGETHER: usize = 16 * LANES;
+const TOGETHER: usize = 4 * LANES;
 /// A period is repeated until the slowest detector has forgotten its start: e^−14, 0.00001 dB.
 const SETTLING: f64 = 14.0;
 /// The time course is given at these steps, in seconds.
@@ -114,6 +117,7 @@ struct Channel {
     correction: Vec<Complex<f64>>,
     work: Workspace,
     segment: Vec<f64>,
+    spectrum: Vec<Complex<f64>>,
     chunks: Vec<Chunk>,
 }
 
@@ -125,6 +129,8 @@ struct Chunk {
     /// For each group of lanes its detectors.
     groups: Vec<Vec<Box<dyn Weighting>>>,
     work: Workspace,
+    /// The powers of the envelopes of a group, a row a lane.
+    powers: Vec<f64>,
     tile: Vec<Lanes>,
     course: Option<Tap>,
 }
@@ -188,19 +194,19 @@ impl Receiver {
         let Self { bank, channels, held, edge, stride, start, step_s, .. } = self;
         let bank = &*bank;
         let work: Vec<_> = channels.iter_mut().zip(held.iter()).collect();
-        let spectra = spread::map(work, |(channel, held)| {
+        spread::map(work, |(channel, held)| {
+            let Channel { correction, work, segment, spectrum, .. } = channel;
             let length = bank.length().min(held.len() - at);
-            channel.segment.resize(bank.length(), 0.0);
-            channel.segment[..length].copy_from_slice(&held[at..at + length]);
-            channel.segment[length..].fill(0.0);
-            bank.spectrum(&mut channel.segment, &channel.correction, &mut channel.work)
+            segment.clear();
+            segment.extend_from_slice(&held[at..at + length]);
+            segment.resize(bank.length(), 0.0);
+            bank.transform(segment, correction, work, spectrum);
         });
         let steps = *edge..end;
         let clock = Clock { first_s: (*start as f64 / *stride as f64 + *edge as f64) * *step_s, step_s: *step_s };
         let chunks: Vec<_> = channels
             .iter_mut()
-            .zip(&spectra)
-            .flat_map(|(channel, spectrum)| channel.chunks.iter_mut().map(move |chunk| (chunk, spectrum)))
+            .flat_map(|Channel { chunks, spectrum, .. }| chunks.iter_mut().map(|chunk| (chunk, spectrum.as_slice())))
             .collect();
         spread::map(chunks, |(chunk, spectrum)| chunk.run(bank, spectrum, steps.clone(), |run| run.push(clock)));
     }
@@ -262,10 +268,11 @@ pub fn repeated(
         let first = (record.len() - period) / 2;
         let mut extended: Vec<f64> =
             (0..bank.length()).map(|n| record[within(first + n, before, record.len(), period)]).collect();
-        let spectrum = bank.spectrum(&mut extended, &channel.correction, &mut channel.work);
+        let Channel { correction, work, spectrum, chunks, .. } = &mut channel;
+        bank.transform(&mut extended, correction, work, spectrum);
         let clock = Clock { first_s: 0.0, step_s };
-        spread::map(channel.chunks.iter_mut().collect(), |chunk| {
-            chunk.run(&bank, &spectrum, edge..edge + steps, |run| {
+        spread::map(chunks.iter_mut().collect(), |chunk: &mut Chunk| {
+            chunk.run(&bank, spectrum, edge..edge + steps, |run| {
                 for _ in 0..settling {
                     run.push_quietly();
                 }
@@ -331,6 +338,7 @@ impl Channel {
             correction: bank.correction(response),
             work: Workspace::default(),
             segment: Vec::new(),
+            spectrum: Vec::new(),
             chunks: (0..tuning.frequencies.len()).step_by(TOGETHER).map(chunk).collect(),
         }
     }
@@ -361,6 +369,7 @@ impl Chunk {
             count,
             groups: (0..count.div_ceil(LANES)).map(group).collect(),
             work: Workspace::default(),
+            powers: Vec::new(),
             tile: Vec::new(),
             course: course.map(|wanted| Tap::new(wanted - first, tuning, wanted, step_s)),
         }
@@ -374,52 +383,99 @@ impl Chunk {
         steps: std::ops::Range<usize>,
         each: impl Fn(&mut Run<'_>),
     ) {
-        let Self { first, count, groups, work, tile, course } = self;
-        tile.clear();
-        tile.resize(steps.len(), [0.0; LANES]);
+        let Self { first, count, groups, work, powers, tile, course } = self;
+        powers.clear();
+        powers.resize(steps.len() * LANES, 0.0);
         for (number, detectors) in groups.iter_mut().enumerate() {
             let lanes = LANES.min(*count - number * LANES);
-            for lane in 0..lanes {
+            powers[lanes * steps.len()..].fill(0.0);
+            for (lane, powers) in powers.chunks_exact_mut(steps.len()).take(lanes).enumerate() {
                 let envelope = bank.envelope(spectrum, *first + number * LANES + lane, work);
-                for (row, value) in tile.iter_mut().zip(&envelope[steps.clone()]) {
-                    row[lane] = value.norm_sqr();
-                }
-            }
-            for row in tile.iter_mut() {
-                for value in row.iter_mut().skip(lanes) {
-                    *value = 0.0;
-                }
-                *row = row.map(f64::sqrt);
+                widest(Powers { envelope: &envelope[steps.clone()], powers });
             }
             let course = course.as_mut().filter(|tap| tap.place / LANES == number);
-            each(&mut Run { tile, detectors, course });
+            each(&mut Run { envelopes: Envelopes { powers, steps: steps.len() }, tile, detectors, course });
+        }
+    }
+}
+
+/// The envelopes of a group, as powers in a row a lane.
+#[derive(Clone, Copy)]
+struct Envelopes<'a> {
+    powers: &'a [f64],
+    steps: usize,
+}
+
+impl Envelopes<'_> {
+    /// Turns some steps to a row a step, and powers to magnitudes.
+    fn turn(self, steps: std::ops::Range<usize>, tile: &mut Vec<Lanes>) {
+        tile.resize(steps.len(), [0.0; LANES]);
+        for (lane, powers) in self.powers.chunks_exact(self.steps).enumerate() {
+            tile.iter_mut().zip(&powers[steps.clone()]).for_each(|(row, power)| row[lane] = *power);
+        }
+        widest(Roots(tile));
+    }
+}
+
+/// The squares of the magnitudes of an envelope.
+struct Powers<'a> {
+    envelope: &'a [Complex<f64>],
+    powers: &'a mut [f64],
+}
+
+impl Kernel for Powers<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run(self) {
+        for (power, value) in self.powers.iter_mut().zip(self.envelope) {
+            *power = value.re * value.re + value.im * value.im;
+        }
+    }
+}
+
+/// From powers to magnitudes.
+struct Roots<'a>(&'a mut [Lanes]);
+
+impl Kernel for Roots<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run(self) {
+        for row in self.0 {
+            for value in row {
+                *value = value.sqrt();
+            }
         }
     }
 }
 
 /// The envelopes of a group on their way through its detectors.
 struct Run<'a> {
-    tile: &'a [Lanes],
+    envelopes: Envelopes<'a>,
+    tile: &'a mut Vec<Lanes>,
     detectors: &'a mut [Box<dyn Weighting>],
     course: Option<&'a mut Tap>,
 }
 
 impl Run<'_> {
     fn push_quietly(&mut self) {
-        for detector in self.detectors.iter_mut() {
-            detector.push(self.tile);
-        }
-        if let Some(tap) = &mut self.course {
-            tap.push(self.tile, None);
-        }
+        self.pass(None);
     }
 
     fn push(&mut self, clock: Clock) {
-        for detector in self.detectors.iter_mut() {
-            detector.push(self.tile);
+        self.pass(Some(clock));
+    }
+
+    fn pass(&mut self, clock: Option<Clock>) {
+        let Self { envelopes, tile, detectors, course } = self;
+        for first in (0..envelopes.steps).step_by(STRETCH) {
+            envelopes.turn(first..envelopes.steps.min(first + STRETCH), tile);
+            detectors.iter_mut().for_each(|detector| detector.push(tile));
         }
-        if let Some(tap) = &mut self.course {
-            tap.push(self.tile, Some(clock));
+        if let Some(tap) = course {
+            envelopes.turn(0..envelopes.steps, tile);
+            tap.push(tile, clock);
         }
     }
 

@@ -8,6 +8,7 @@ const RANKS: &[(&str, u32)] = &[
     ("error", 0),
     ("units", 1),
     ("spread", 1),
+    ("lanes", 1),
     ("uncertainty", 2),
     ("synth", 2),
     ("dsp", 3),
