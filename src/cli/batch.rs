@@ -99,8 +99,11 @@ impl Batch {
         captures.retain(|path| self.shard.holds_name(&path.to_string_lossy()));
         let progress = console.progress(captures.len());
         let done = spread::map(captures, |path| {
-            let source = if path == Path::new(STANDARD_INPUT) { capture(&path) } else { Watched::new(&path).source };
-            let done = row(&source, &settings, &self.bands);
+            let done = if path == Path::new(STANDARD_INPUT) {
+                row(&capture(&path), &settings, &self.bands)
+            } else {
+                row(&Watched::new(&path).source, &settings, &self.bands)
+            };
             progress.inc(1);
             done
         });
