@@ -1,0 +1,149 @@
+//! Names, units and roles of the channels, and what to remark on them.
+
+use super::super::cells::CellUnit;
+use super::super::preamble::Preamble;
+use super::parts::Kind;
+use super::sight::Sight;
+use super::{Draft, Taken};
+use crate::capture::{Channel, Quantity, Role};
+use crate::error::{Error, Finding, printable};
+use crate::read::ReadOptions;
+
+/// Names, units and roles of the channels.
+pub(super) fn channels(
+    sight: &Sight<'_>,
+    kinds: &[Kind],
+    preamble: &Preamble,
+    options: &ReadOptions,
+    columns: &mut Draft,
+) -> Result<(), Error> {
+    let given = match options.unit.as_deref() {
+        Some(text) => Some(Quantity::parse(text).ok_or_else(|| {
+            Error::usage(format!("--unit {}: no unit that is known here", printable(text)))
+                .expected("V, mV, A, V/m, A/m, T or another unit of amplitude")
+        })?),
+        None => None,
+    };
+    let signals: Vec<usize> = (0..kinds.len()).filter(|&at| matches!(kinds[at], Kind::Signal | Kind::Math)).collect();
+    if signals.is_empty() {
+        return Err(Error::input("has no column that is a channel")
+            .expected("a time column and at least one channel, or channels alone")
+            .remedy("--time-column none takes every column as a channel"));
+    }
+    let codes = signals.iter().all(|&at| sight.is_codes(at));
+    for (number, &at) in signals.iter().enumerate() {
+        let label = &sight.labels[at];
+        let above = match preamble.units.as_slice() {
+            [one] => Some(one),
+            several => several.get(number).filter(|_| several.len() == signals.len()),
+        };
+        let within = match &sight.units[at] {
+            Some(CellUnit::Amplitude(symbol)) => Some((Quantity::Unit(symbol.clone()), 1.0)),
+            _ => None,
+        };
+        let stated = [label.unit.as_deref(), above.map(String::as_str)].into_iter().flatten().find_map(Quantity::parse);
+        let stated = within.or(stated);
+        let unstated = if codes { Quantity::Codes } else { Quantity::Unknown };
+        let (quantity, factor) = stated.or_else(|| given.clone()).unwrap_or((unstated, 1.0));
+        let source = preamble.source.clone().filter(|_| signals.len() == 1);
+        let own = Some(&label.name).filter(|name| !name.is_empty()).cloned();
+        // The line above a single column without a unit may be a mere marker; the source key is sure.
+        let name = if label.unit.is_none() { source.or(own) } else { own.or(source) };
+        let name = printable(&name.unwrap_or_else(|| format!("channel {}", number + 1)));
+        let channel = Channel { name, quantity, role: Role::Other };
+        if let Some(account) = columns.account.iter_mut().find(|account| account.number == sight.cells[at] + 1) {
+            account.unit = channel.quantity.symbol().to_owned();
+            account.scale = factor;
+        }
+        columns.taken.push(Taken { cell: sight.cells[at], channel, factor, unit: sight.units[at].clone() });
+    }
+    let analysed: Vec<usize> = (0..signals.len()).filter(|&n| kinds[signals[n]] == Kind::Signal).collect();
+    assign_roles(&mut columns.taken, &analysed, &mut columns.reading);
+    remark_on_units(columns);
+    remark_on_readings(columns);
+    Ok(())
+}
+
+/// The first two voltages are wire and air, else the first two channels; channels that carry these names keep them.
+fn assign_roles(taken: &mut [Taken], analysed: &[usize], reading: &mut Vec<String>) {
+    let volts = Quantity::Unit("V".to_owned());
+    let voltages: Vec<usize> = analysed.iter().copied().filter(|&n| taken[n].channel.quantity == volts).collect();
+    // Power, resistance and the like are what other columns made, where a column is left that is none of them.
+    let derived = |&n: &usize| matches!(&taken[n].channel.quantity, Quantity::Unit(unit) if ["W", "Pa", "m/s", "Ohm"].contains(&unit.as_str()));
+    let plain: Vec<usize> = analysed.iter().copied().filter(|n| !derived(n)).collect();
+    let mut candidates = match (voltages.len(), plain.len()) {
+        (2.., _) => voltages,
+        (_, 0) => analysed.to_vec(),
+        _ => plain,
+    };
+    // One name in two units is one channel.
+    if let Some(&first) = candidates.first() {
+        let (first, factor) = (taken[first].channel.name.clone(), taken[first].factor);
+        let again = |n: usize| taken[n].channel.name == first && (taken[n].factor / factor - 1.0).abs() > 1e-9;
+        candidates.retain(|&n| !again(n));
+    }
+    let named = |word: &str| analysed.iter().copied().find(|&n| taken[n].channel.name.eq_ignore_ascii_case(word));
+    let (wire, air) = match (named("wire"), named("air")) {
+        (Some(wire), Some(air)) => (Some(wire), Some(air)),
+        _ => (candidates.first().copied(), candidates.get(1).copied()),
+    };
+    for (place, role) in [(wire, Role::Wire), (air, Role::Air)] {
+        if let Some(n) = place {
+            taken[n].channel.role = role;
+            reading.push(format!("\"{}\" is the {} channel.", taken[n].channel.name, role.name()));
+        }
+    }
+}
+
+/// Readings of a meter over some time, such as an RMS value, are no samples.
+fn remark_on_readings(columns: &mut Draft) {
+    const WORDS: [&str; 15] = [
+        "rms",
+        "trms",
+        "vrms",
+        "vpp",
+        "pkpk",
+        "thd",
+        "avg",
+        "average",
+        "mean",
+        "median",
+        "std",
+        "stdev",
+        "mittelwert",
+        "peak to peak",
+        "pk-pk",
+    ];
+    let is_reading = |name: &str| {
+        let name = name.to_lowercase();
+        let mut parts = name.split(|c: char| !c.is_alphanumeric());
+        parts.any(|part| WORDS.contains(&part)) || WORDS[13..].iter().any(|words| name.contains(words))
+    };
+    let analysed = columns.taken.iter().map(|taken| &taken.channel).filter(|channel| channel.role != Role::Other);
+    if let Some(channel) = analysed.into_iter().find(|channel| is_reading(&channel.name)) {
+        let message = format!(
+            "\"{}\" is named as a reading over some time, such as an RMS value, and no sample: readings have no spectrum.",
+            channel.name
+        );
+        columns.findings.push(Finding::unfit("envelope", message));
+    }
+}
+
+fn remark_on_units(columns: &mut Draft) {
+    let names = |wanted: &Quantity| -> Option<String> {
+        let of_kind = columns.taken.iter().filter(|taken| taken.channel.quantity == *wanted);
+        let names: Vec<String> = of_kind.map(|taken| format!("\"{}\"", taken.channel.name)).collect();
+        (!names.is_empty()).then(|| names.join(", "))
+    };
+    let (unknown, codes) = (names(&Quantity::Unknown), names(&Quantity::Codes));
+    if let Some(names) = unknown {
+        let message = format!("The file states no unit for {names}; --unit V sets it.");
+        columns.findings.push(Finding::limit("unit_unknown", message));
+    }
+    if let Some(names) = codes {
+        let message = format!(
+            "{names}: whole numbers without a unit are codes of the converter; how many volts a code is, the file does not say."
+        );
+        columns.findings.push(Finding::limit("codes_without_volts", message));
+    }
+}
