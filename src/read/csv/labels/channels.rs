@@ -42,7 +42,16 @@ pub(super) fn channels(
             _ => None,
         };
         let stated = [label.unit.as_deref(), above.map(String::as_str)].into_iter().flatten().find_map(Quantity::parse);
+        let is_above = label.unit.as_deref().and_then(Quantity::parse).is_none() && stated.is_some();
+        let whence = match (&within, &stated, &given) {
+            (Some(_), _, _) => "; the unit stands in the cells",
+            (None, Some(_), _) if is_above => "; the unit stands above the table",
+            (None, None, Some(_)) => "; the unit is that of --unit",
+            (None, None, None) if codes => "; whole numbers without a unit are codes of the converter",
+            _ => "",
+        };
         let stated = within.or(stated);
+        let is_stated = stated.is_some();
         let unstated = if codes { Quantity::Codes } else { Quantity::Unknown };
         let (quantity, factor) = stated.or_else(|| given.clone()).unwrap_or((unstated, 1.0));
         let source = preamble.source.clone().filter(|_| signals.len() == 1);
@@ -54,23 +63,45 @@ pub(super) fn channels(
         if let Some(account) = columns.account.iter_mut().find(|account| account.number == sight.cells[at] + 1) {
             account.unit = channel.quantity.symbol().to_owned();
             account.scale = factor;
+            account.why.push_str(whence);
+            if is_only_renamed(&account.name, &channel.name) {
+                account.why.push_str(&format!("; called \"{}\" from here on", channel.name));
+            }
+            if !is_stated {
+                account.option = format!("--unit, {}", account.option);
+            }
         }
         columns.taken.push(Taken { cell: sight.cells[at], channel, factor, unit: sight.units[at].clone() });
     }
     let analysed: Vec<usize> = (0..signals.len()).filter(|&n| kinds[signals[n]] == Kind::Signal).collect();
-    assign_roles(&mut columns.taken, &analysed, &mut columns.reading);
+    let roles = assign_roles(&mut columns.taken, &analysed, &mut columns.reading);
+    for (n, why) in roles {
+        let number = columns.taken[n].cell + 1;
+        if let Some(account) = columns.account.iter_mut().find(|account| account.number == number) {
+            account.why.push_str(&format!("; {why}"));
+            account.option.push_str(", --wire, --air");
+        }
+    }
     remark_on_units(columns);
     remark_on_readings(columns);
     Ok(())
 }
 
+/// Whether a channel goes by a name that its column does not bear.
+fn is_only_renamed(written: &str, name: &str) -> bool {
+    !printable(written).contains(name)
+}
+
 /// The first two voltages are wire and air, else the first two channels; channels that carry these names keep them.
-fn assign_roles(taken: &mut [Taken], analysed: &[usize], reading: &mut Vec<String>) {
+///
+/// Gives the channels that got a role, and why.
+fn assign_roles(taken: &mut [Taken], analysed: &[usize], reading: &mut Vec<String>) -> Vec<(usize, String)> {
     let volts = Quantity::Unit("V".to_owned());
     let voltages: Vec<usize> = analysed.iter().copied().filter(|&n| taken[n].channel.quantity == volts).collect();
     // Power, resistance and the like are what other columns made, where a column is left that is none of them.
     let derived = |&n: &usize| matches!(&taken[n].channel.quantity, Quantity::Unit(unit) if ["W", "Pa", "m/s", "Ohm"].contains(&unit.as_str()));
     let plain: Vec<usize> = analysed.iter().copied().filter(|n| !derived(n)).collect();
+    let kind = if voltages.len() > 1 { "voltage" } else { "channel" };
     let mut candidates = match (voltages.len(), plain.len()) {
         (2.., _) => voltages,
         (_, 0) => analysed.to_vec(),
@@ -83,16 +114,20 @@ fn assign_roles(taken: &mut [Taken], analysed: &[usize], reading: &mut Vec<Strin
         candidates.retain(|&n| !again(n));
     }
     let named = |word: &str| analysed.iter().copied().find(|&n| taken[n].channel.name.eq_ignore_ascii_case(word));
-    let (wire, air) = match (named("wire"), named("air")) {
-        (Some(wire), Some(air)) => (Some(wire), Some(air)),
-        _ => (candidates.first().copied(), candidates.get(1).copied()),
+    let (wire, air, is_named) = match (named("wire"), named("air")) {
+        (Some(wire), Some(air)) => (Some(wire), Some(air), true),
+        _ => (candidates.first().copied(), candidates.get(1).copied(), false),
     };
-    for (place, role) in [(wire, Role::Wire), (air, Role::Air)] {
+    let mut reasons = Vec::new();
+    for (place, role, order) in [(wire, Role::Wire, "first"), (air, Role::Air, "second")] {
         if let Some(n) = place {
+            let why = if is_named { "by its name".to_owned() } else { format!("as the {order} {kind}") };
+            reasons.push((n, format!("{why} the {} channel, unless an option says otherwise", role.name())));
             taken[n].channel.role = role;
             reading.push(format!("\"{}\" is the {} channel.", taken[n].channel.name, role.name()));
         }
     }
+    reasons
 }
 
 /// Readings of a meter over some time, such as an RMS value, are no samples.

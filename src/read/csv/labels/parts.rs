@@ -7,7 +7,7 @@ use super::sight::Sight;
 use super::time::chosen;
 use super::{Draft, SAMPLE};
 use crate::capture::ColumnAccount;
-use crate::error::Error;
+use crate::error::{Error, printable};
 use crate::read::ReadOptions;
 
 /// What a number column is.
@@ -42,16 +42,16 @@ pub(super) fn kinds(
         let steps = label.is_one_of(COUNTERS) && sight.rises_in_whole(at);
         let bare = label.unit.is_none() && !label.names_a_channel();
         let (kind, why) = if Some(at) == time {
-            (Kind::Time, String::from("its name, its unit or its equal steps say so"))
+            (Kind::Time, why_time(sight, at, options))
         } else if wanted.contains(&at) {
-            (Kind::Signal, String::from("the option names it"))
+            (Kind::Signal, String::from("--channels names it"))
         } else if label.unit.as_deref().is_some_and(is_counter_unit) || counter(sight, at) || steps {
             (Kind::Count, String::from("a count of rows"))
         } else if time.is_some() && (label.is_time() || sight.is_clock(at)) {
             if sight.rises(at) || label.is_one_of(TIMES) || label.begins_with_time() {
                 (Kind::Twin, String::from("a second time column"))
             } else {
-                (Kind::Aside, String::from("a time, but none that rises with the rows,"))
+                (Kind::Aside, String::from("a time that does not rise with the rows"))
             }
         } else if time.is_some_and(|time| !label.is_amplitude() && repeats(at, time)) {
             (Kind::Twin, String::from("a second time column"))
@@ -62,17 +62,17 @@ pub(super) fn kinds(
         } else if bare && fractional && sight.is_logic(at) {
             (Kind::Aside, String::from("a logic line of zeros and ones beside numbers with fractions"))
         } else if time.is_none() && label.is_time() {
-            (Kind::Aside, String::from("a time column that the options leave out"))
+            (Kind::Aside, String::from("a time column that --time-column leaves out"))
         } else if sight.units[at] == Some(CellUnit::Time) {
             (Kind::Aside, String::from("a column of durations"))
         } else if !wanted.is_empty() {
-            (Kind::Aside, String::from("not among the channels that the option names"))
+            (Kind::Aside, String::from("not among the channels that --channels names"))
         } else if label.is_slow() {
             (Kind::Math, String::from("a slow quantity such as a temperature"))
         } else if label.is_math() {
             (Kind::Math, String::from("a math or reference trace"))
         } else {
-            (Kind::Signal, String::from("a column of numbers that is nothing else"))
+            (Kind::Signal, why_signal(sight, at))
         };
         let name = sight.name(at);
         match kind {
@@ -83,11 +83,11 @@ pub(super) fn kinds(
         }
         let (role, option) = match kind {
             Kind::Time => ("time", "--time-column, --time-unit"),
-            Kind::Twin => ("second time", "--time-column"),
+            Kind::Twin => ("second time", "--time-column, --channels"),
             Kind::Count => ("count", "--channels, --time-column"),
             Kind::Aside => ("left out", "--channels"),
-            Kind::Math => ("channel, not analysed", "--wire, --air"),
-            Kind::Signal => ("channel", "--channels, --unit, --scale"),
+            Kind::Math => ("channel, not analysed", "--wire, --air, --channels"),
+            Kind::Signal => ("channel", "--channels, --scale"),
         };
         let unit = if kind == Kind::Time { "s" } else { "" };
         columns.account.push(ColumnAccount {
@@ -102,6 +102,30 @@ pub(super) fn kinds(
         kinds.push(kind);
     }
     Ok(kinds)
+}
+
+/// What makes a column the time.
+fn why_time(sight: &Sight<'_>, at: usize, options: &ReadOptions) -> String {
+    let label = &sight.labels[at];
+    let unit = label.unit.as_deref().filter(|_| label.has_time_unit());
+    match unit {
+        _ if options.time_column.is_some() => "--time-column names it".to_owned(),
+        _ if sight.is_clock(at) => "it holds times of day".to_owned(),
+        _ if sight.units[at] == Some(CellUnit::Time) => "its cells carry a unit of time".to_owned(),
+        Some(unit) => format!("its unit \"{}\" is one of time", printable(unit)),
+        None if label.is_time() => "it is named as a time".to_owned(),
+        None => "it is not named as a time, but rises in equal steps, as no signal does".to_owned(),
+    }
+}
+
+/// What makes a column a channel.
+fn why_signal(sight: &Sight<'_>, at: usize) -> String {
+    let label = &sight.labels[at];
+    match label.unit.as_deref().filter(|_| label.is_amplitude()) {
+        Some(unit) => format!("its unit \"{}\" is that of a signal", printable(unit)),
+        None if label.names_a_channel() => "it is named as a channel".to_owned(),
+        None => "its numbers are no time, no count of rows, no marker and no logic line".to_owned(),
+    }
 }
 
 /// Whether a column counts rows: it says so and does so, or it is the first of several without a name and does so.

@@ -2,7 +2,6 @@
 
 use super::super::label::{Label, is_response_unit};
 use super::super::preamble::Preamble;
-use super::super::timing::in_pairs;
 use super::sight::Sight;
 use crate::error::{Error, printable};
 use crate::read::ReadOptions;
@@ -16,9 +15,14 @@ pub(in crate::read::csv) fn refuse_spectrum(evidence: &str) -> Error {
 
 pub(super) fn refuse_spectra(sight: &Sight<'_>, preamble: &Preamble, options: &ReadOptions) -> Result<(), Error> {
     let refuse = |evidence: String| Err(refuse_spectrum(&evidence));
+    let unless_time = |evidence: String| {
+        let remedy = "export the waveform, not the spectrum; a column that is time all the same is named by --time-column \
+                      with --time-unit";
+        Err(refuse_spectrum(&evidence).remedy(remedy))
+    };
     let user_knows = options.time_column.is_some() && options.time_unit.is_some();
     if let Some(label) = sight.labels.iter().take(1).find(|label| label.is_frequency() && !user_knows) {
-        return refuse(format!("column \"{}\"", printable(&label.written)));
+        return unless_time(format!("column \"{}\"", printable(&label.written)));
     }
     if let Some(label) = sight.labels.iter().find(|label| label.is_response()) {
         let unit = label.unit.as_deref().unwrap_or_default();
@@ -28,21 +32,21 @@ pub(super) fn refuse_spectra(sight: &Sight<'_>, preamble: &Preamble, options: &R
         return refuse(format!("the vertical unit {}", printable(unit)));
     }
     if let Some(axis) = preamble.axis.as_ref().filter(|axis| axis.to_lowercase().ends_with("hz") && !user_knows) {
-        return refuse(format!("the horizontal unit {}", printable(axis)));
+        return unless_time(format!("the horizontal unit {}", printable(axis)));
     }
     const TRANSFORMS: [&str; 5] = ["fft", "psd", "correlation", "quefrency", "cepstrum"];
     let transform = |label: &&Label| TRANSFORMS.iter().any(|word| label.name.to_lowercase().contains(word));
     if let Some(label) = sight.labels.iter().find(transform).filter(|_| !user_knows) {
-        return refuse(format!("column \"{}\"", printable(&label.written)));
+        return unless_time(format!("column \"{}\"", printable(&label.written)));
     }
     let clocked = (0..sight.forms.len()).any(|at| sight.is_clock(at));
     let timeless = !sight.labels.iter().any(Label::is_time) && !clocked;
     if let Some(key) = preamble.spectral.as_ref().filter(|_| timeless && !user_knows) {
-        return refuse(format!("\"{}\" without a time column", printable(key)));
+        return unless_time(format!("\"{}\" without a time column", printable(key)));
     }
     let frequency = sight.labels.iter().find(|label| label.is_frequency() && timeless && !user_knows);
     if let Some(label) = frequency {
-        return refuse(format!("column \"{}\" without a time column", printable(&label.written)));
+        return unless_time(format!("column \"{}\" without a time column", printable(&label.written)));
     }
     let telling = ["magnitude", "phase", "dbm", "spectrum", "gain"];
     let label = sight.labels.iter().find(|l| telling.iter().any(|w| l.name.to_lowercase().contains(w)));
@@ -66,7 +70,7 @@ pub(super) fn refuse_pairs(sight: &Sight<'_>) -> Result<(), Error> {
     let names: Vec<String> = sight.labels.iter().map(|label| label.name.to_lowercase()).collect();
     for (at, name) in names.iter().enumerate() {
         if name.ends_with("peak detect") || name.contains("envelope") {
-            return Err(in_pairs());
+            return Err(pairs(&[&sight.labels[at].written]));
         }
         for (low, high, uncertain) in WORDS {
             let parts: Vec<&str> = name.split(|c: char| !c.is_alphanumeric()).collect();
@@ -80,9 +84,20 @@ pub(super) fn refuse_pairs(sight: &Sight<'_>) -> Result<(), Error> {
             let never_below =
                 sight.sample[at].iter().zip(&sight.sample[above]).all(|(low, high)| low.value <= high.value);
             if !uncertain || never_below {
-                return Err(in_pairs());
+                return Err(pairs(&[&sight.labels[at].written, &sight.labels[above].written]));
             }
         }
     }
     Ok(())
+}
+
+/// The refusal of minimum and maximum pairs that the names of columns give away.
+fn pairs(columns: &[&str]) -> Error {
+    let columns: Vec<String> = columns.iter().map(|name| format!("\"{}\"", printable(name))).collect();
+    Error::input(format!(
+        "holds pairs of minimum and maximum (peak detect), as {} says, not samples: an envelope has no spectrum",
+        columns.join(" beside ")
+    ))
+    .expected("one sample for each instant")
+    .remedy("record again with peak detect off")
 }
