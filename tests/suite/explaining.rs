@@ -38,14 +38,14 @@ const SAID: &[(&str, &[&str])] = &[
 ];
 
 /// The explanation of a fixture.
-fn explained(path: &str) -> String {
+fn explained(path: &str, options: &str) -> String {
     let fixture = |name: &str| std::fs::read(format!("{}/fixtures/{name}", env!("CARGO_MANIFEST_DIR"))).unwrap();
     let name = path.rsplit('/').next().unwrap();
     let bench = Bench::with(&[(name, &fixture(path))]);
     for (one, other) in [(".cfg", ".dat"), ("CH1", "CH2")].into_iter().filter(|(one, _)| path.contains(one)) {
         bench.put(&name.replace(one, other), &fixture(&path.replace(one, other)));
     }
-    let answer = bench.run(&format!("inspect --explain {name}"));
+    let answer = bench.run(&format!("inspect --explain {name} {options}"));
     let at = answer.out.find("How this file was read").unwrap_or_else(|| panic!("{path}: {}", answer.err));
     answer.out[at..].to_owned()
 }
@@ -55,7 +55,7 @@ fn every_part_has_its_reason_and_options_that_exist() {
     let help = Bench::with(&[]).run("inspect --help").out;
     let exists = |option: &str| help.split_whitespace().any(|word| word.trim_end_matches(',') == option);
     for (path, sentences) in SAID {
-        let text = explained(path);
+        let text = explained(path, "");
         let words: Vec<&str> = text.split_whitespace().collect();
         let flat = words.join(" ");
         assert!(sentences.iter().all(|sentence| flat.contains(sentence)), "{path}\n{text}");
@@ -68,5 +68,28 @@ fn every_part_has_its_reason_and_options_that_exist() {
             |begins: &[&str]| text.lines().filter(|line| begins.iter().any(|word| line.starts_with(word))).count();
         let reasons = text.lines().filter(|line| line.trim_start().starts_with("why: ")).count();
         assert_eq!(lines(&["  column ", "  channel ", "  array "]), reasons, "{path}\n{text}");
+    }
+}
+
+/// Doubts, and an option that each of them names: with it the doubt is gone.
+const DOUBTS: &[(&str, &str, &str)] = &[
+    ("captures/g-codes.csv", "codes of the converter; how many volts", "--scale 0.01"),
+    ("captures/g-codes.csv", "codes of the converter; how many volts", "--unit V"),
+    ("captures/l-segment.csv", "states no unit for", "--unit mV"),
+    ("captures/q-no-header.csv", "No unit is named for the time", "--time-unit s"),
+    ("captures/q-rounded-times.csv", "printed so coarsely", "--sample-rate 320k"),
+    ("arrays/npz-rate.npz", "states no unit for", "--unit V"),
+];
+
+#[test]
+fn options_settle_the_doubts_that_name_them() {
+    for (path, doubt, option) in DOUBTS {
+        let flat = |options: &str| explained(path, options).split_whitespace().collect::<Vec<_>>().join(" ");
+        let open = flat("");
+        let at = open.find(doubt).unwrap_or_else(|| panic!("{path}: {open}"));
+        let named = open[at..].split("option: ").nth(1).and_then(|rest| rest.split("doubtful").next()).unwrap();
+        assert!(named.contains(option.split(' ').next().unwrap()), "{path}: {named}");
+        let settled = flat(option);
+        assert!(!settled.contains(doubt), "{path} {option}: {settled}");
     }
 }

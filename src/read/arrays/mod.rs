@@ -455,7 +455,6 @@ impl<'a> Draft<'a> {
                     scale: 1.0,
                     why,
                     option: "--time-column, --time-unit".into(),
-                    ..columns[columns.len() - 1].clone()
                 });
             }
         }

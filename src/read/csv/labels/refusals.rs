@@ -95,7 +95,7 @@ pub(super) fn refuse_pairs(sight: &Sight<'_>) -> Result<(), Error> {
 fn pairs(columns: &[&str]) -> Error {
     let columns: Vec<String> = columns.iter().map(|name| format!("\"{}\"", printable(name))).collect();
     Error::input(format!(
-        "holds pairs of minimum and maximum (peak detect), as {} says, not samples: an envelope has no spectrum",
+        "holds pairs of minimum and maximum (peak detect), as {} shows, not samples: an envelope has no spectrum",
         columns.join(" beside ")
     ))
     .expected("one sample for each instant")
