@@ -371,7 +371,7 @@ impl<'a> Draft<'a> {
                 let channel = Channel { name: printable(&name), quantity, role: Role::Other };
                 taken.push(Taken { array: at, column, channel, factor });
             }
-            let why = format!("{}, as long as the record", array.about);
+            let why = format!("a number for every sample of the record ({})", array.about);
             let is_channel = taken.last().is_some_and(|taken| taken.array == at);
             self.decide(
                 at,
@@ -435,7 +435,15 @@ impl<'a> Draft<'a> {
                 unit: own.map_or("", |taken| taken.channel.quantity.symbol()).to_owned(),
                 scale: own.map_or(1.0, |taken| taken.factor),
                 why,
-                option: "--time-column, --channels, --unit, --scale".to_owned(),
+                option: match own {
+                    _ if role == "time" => "--time-column, --time-unit",
+                    None => "--channels, --time-column",
+                    Some(taken) if matches!(taken.channel.quantity, Quantity::Unit(_)) => {
+                        "--channels, --scale, --wire, --air"
+                    }
+                    Some(_) => "--unit, --scale, --channels, --wire, --air",
+                }
+                .to_owned(),
             });
             if clocked.is_some_and(|clocked| clocked.array == at && array.columns > 1) {
                 let why = "its first column rises in equal steps and is the time".to_owned();
@@ -443,14 +451,15 @@ impl<'a> Draft<'a> {
                     number: at + 1,
                     name: column_name(array, 0),
                     role: "time".into(),
+                    unit: String::new(),
+                    scale: 1.0,
                     why,
-                    ..columns[columns.len() - 1].clone()
+                    option: "--time-column, --time-unit".into(),
                 });
             }
         }
         let findings = self.findings.iter().chain(&settled.findings);
-        let doubts = findings
-            .map(|finding| Doubt { what: finding.message.clone(), option: "--unit, --scale, --sample-rate".into() });
+        let doubts = findings.filter_map(Doubt::of);
         Account {
             beside: Vec::new(),
             files: Vec::new(),

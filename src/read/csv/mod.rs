@@ -34,7 +34,7 @@ use timing::{Column, Stated, Timing};
 
 use super::{Format, ReadOptions, Source};
 use crate::capture::{Account, Block, Clock, DataBlock, Doubt, Header, RateCandidate, RateSource, Recording};
-use crate::error::{Error, Finding, Severity, printable};
+use crate::error::{Error, Finding, printable};
 
 /// So many rows must end alike before a last row that ends otherwise counts as cut.
 const ENOUGH_ROWS: usize = 8;
@@ -365,12 +365,15 @@ fn header(
     let mut reading = vec![format!("{}.", capital(&table.dialect.words()))];
     reading.extend(head.encoding.words().map(|words| format!("The text is {words}.")));
     if let Some(count) = options.skip_lines.filter(|&count| count > 0) {
-        reading.push(format!("{count} lines at the top were skipped."));
+        let lines = if count == 1 { "line" } else { "lines" };
+        reading.push(format!("{count} {lines} at the top skipped, as the option says."));
     }
     let header_lines = columns.header_lines.len();
-    reading.push(match table.first {
-        0 => "The first line is data.".to_owned(),
-        first => format!("Data from line {} on; {header_lines} lines with names and units above.", first + 1),
+    reading.push(match (table.first, header_lines) {
+        (0, _) => "The first line is data.".to_owned(),
+        (first, 0) => format!("Data from line {} on; no line above names the columns.", first + 1),
+        (first, 1) => format!("Data from line {} on; one line above names the columns.", first + 1),
+        (first, _) => format!("Data from line {} on; {header_lines} lines above name the columns.", first + 1),
     });
     reading.extend(columns.reading);
     reading.extend(preamble.notes.iter().cloned());
@@ -412,14 +415,23 @@ fn header(
     };
     skipped.extend(findings.iter().filter(|f| f.code == "lines_left_out").map(|f| f.message.clone()));
     skipped.dedup();
+    let mut told = columns.account;
+    told.iter_mut().filter(|column| column.role == "time").for_each(|column| column.scale = timing.unit);
+    // See `unit_of`: nothing told the unit, and nothing could confirm it.
+    let nothing_known = options.sample_rate.is_none() && preamble.candidates.is_empty();
+    let assumed = columns.time.as_ref().filter(|time| time.unit.is_none() && !time.whole && nothing_known);
+    let assumed = assumed.map(|time| Doubt {
+        what: format!("No unit is named for the time in {}; it was taken in seconds.", time.name),
+        option: "--time-unit, --sample-rate".to_owned(),
+    });
     let account = Account {
         files: apart.into_iter().collect(),
         beside: Vec::new(),
         block: Some(block),
-        columns: columns.account,
+        columns: told,
         rates: rates(preamble, &columns.time, survey, &timing.clock, timing.unit),
         skipped,
-        doubts: findings.iter().filter(|finding| finding.severity > Severity::Note).map(doubt).collect(),
+        doubts: assumed.into_iter().chain(findings.iter().filter_map(Doubt::of)).collect(),
     };
     let channels: Vec<_> = columns.taken.into_iter().map(|taken| taken.channel).collect();
     let header = Header {
@@ -434,17 +446,6 @@ fn header(
         findings,
     };
     (header, account)
-}
-
-fn doubt(finding: &Finding) -> Doubt {
-    let option = match finding.code {
-        "unit_unknown" => "--unit",
-        "codes_without_volts" => "--scale, --unit",
-        "rate_overridden" | "rate_uncertain" | "count_in_steps" => "--sample-rate",
-        "lines_left_out" => "--skip-lines",
-        _ => "--channels",
-    };
-    Doubt { what: finding.message.clone(), option: option.to_owned() }
 }
 
 /// Everything that says a rate, and whether it agrees with the one that was taken.

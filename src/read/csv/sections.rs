@@ -11,7 +11,7 @@ use ndarray::{Array2, Axis};
 
 use super::body::{Rows, Stretch, Survey};
 use super::text::{Head, Lines};
-use super::timing::{Column, six_digits};
+use super::timing::{Column, twelve_digits};
 use crate::capture::{Account, Block, Header, Recording, Role};
 use crate::error::{Error, Finding};
 use crate::read::{Open, Origin, ReadOptions, Source};
@@ -142,7 +142,7 @@ fn records(survey: &Survey, rows: &Rows) -> Error {
                 at + 1,
                 stretch.first_line,
                 stretch.last_line,
-                six_digits(start)
+                twelve_digits(start)
             )
         })
         .collect();
