@@ -108,8 +108,7 @@ fn of_reading(reading: &Reading, input: &[u8]) -> Result<u64, Fault> {
         return Err(Fault { word: "samples", what: what.clone() });
     }
     let most = input.len() as u64 * GROWTH + SMALL;
-    let packed = matches!(input, [0x1f, 0x8b, ..] | [0x28 | 0x50..=0x5f, ..]);
-    if reading.samples > if packed { most } else { input.len() as u64 } {
+    if reading.samples > if is_packed(input) { most } else { input.len() as u64 } {
         let what = format!("{} samples out of {} bytes", reading.samples, input.len());
         return Err(Fault { word: "samples", what });
     }
@@ -132,11 +131,16 @@ fn of_error(error: &Error, input: &[u8]) -> Result<u64, Fault> {
     }
     // Inside the file, one line behind its end at most.
     let lines = 2 + input.iter().filter(|byte| matches!(byte, b'\n' | b'\r')).count() as u64;
-    let packed = matches!(input, [0x1f, 0x8b, ..] | [0x28 | 0x50..=0x5f, ..]);
-    if error.place().line.is_some_and(|line| line > lines) && !packed && !input.starts_with(&[0xff, 0xfe]) {
+    if error.place().line.is_some_and(|line| line > lines) && !is_packed(input) && !input.starts_with(&[0xff, 0xfe]) {
         return Err(Fault { word: "place", what: format!("of {lines} lines: {text:?}") });
     }
     Ok(skeleton(&text))
+}
+
+/// Whether a file may hold more samples than bytes: gzip, zstd, and containers that pack their arrays.
+fn is_packed(input: &[u8]) -> bool {
+    let is_mat = matches!(input.get(126..128), Some(b"IM" | b"MI"));
+    matches!(input, [0x1f, 0x8b, ..] | [0x28 | 0x50..=0x5f, ..] | [b'A', b'R', ..] | [0xff, 0xff, 0xff, ..]) || is_mat
 }
 
 fn clipped(text: &str) -> String {

@@ -154,7 +154,7 @@ pub fn cases(target: &Target) -> Vec<Vec<u8>> {
     for path in files_in(&fixtures.join("corpus").join(target.name)) {
         cases.extend(fs::read(path));
     }
-    for folder in ["captures", "outside"] {
+    for folder in ["captures", "outside", "arrays"] {
         for path in files_in(&fixtures.join(folder)) {
             let ending = path.extension().unwrap_or_default().to_string_lossy().into_owned();
             if !target.fixtures.contains(&ending.as_str()) {

@@ -406,6 +406,33 @@ mod program {
         assert_eq!(document["files"], serde_json::json!(["back.wav", "back.wav.toml"]));
     }
 
+    /// There and back by the program; and the table alone, without its sidecar, says the same of itself.
+    #[cfg(feature = "columnar")]
+    #[test]
+    fn a_table_in_columns_comes_back_the_same() {
+        let text = b"Time (s),Lamp (mV),Air (V/m)\n-0.000004,0.1,-0\n0.000000,0.3,2e-8\n0.000004,99,-7\n";
+        let bench = Bench::with(&[("x.csv", text)]);
+        bench.done("convert x.csv y.parquet");
+        let samples = |name: &str| {
+            use linewake::read::{Bytes, ReadOptions, Source, open};
+            let mut recording = open(&Source::new(Bytes::new(name, bench.read(name))), &ReadOptions::default()).unwrap();
+            let (channels, clock) = (recording.header().channels.clone(), recording.header().clock.clone());
+            let bits = |x: f64| x.to_bits();
+            let mut samples = Vec::new();
+            while let Some(block) = recording.next_block().unwrap() {
+                samples.extend(block.samples.iter().map(|sample| sample.to_bits()));
+            }
+            let clock = [clock.rate.get(), clock.start_s, clock.relative_uncertainty].map(bits);
+            (channels, clock, samples)
+        };
+        // Read from memory there is no sidecar.
+        assert_eq!(samples("y.parquet"), samples("x.csv"));
+        bench.done("convert y.parquet z.csv");
+        let document = bench.json("convert z.csv w.parquet");
+        assert_eq!((&document["read_back"], &document["sample_type"]), (&true.into(), &"f64".into()));
+        assert_eq!(samples("w.parquet"), samples("x.csv"));
+    }
+
     #[test]
     fn nothing_is_replaced_unasked() {
         let bench = Bench::with(&[("x.csv", TEXT), ("y.dat", b"precious")]);
