@@ -38,6 +38,8 @@ pub(super) struct Pages {
     pub(super) width: usize,
     /// Values that are still to come.
     pub(super) left: u64,
+    /// Whether the page that others refer to has come.
+    pub(super) has_dictionary: bool,
 }
 
 fn wrong(what: impl Into<String>) -> ParquetError {
@@ -150,12 +152,19 @@ impl Pages {
             }
             self.at = next;
             let page = match header.kind {
+                2 if self.has_dictionary => return Err(wrong("a column with two dictionaries")),
                 0 => self.data(&header, &body, unpacked)?,
                 2 => self.dictionary(&header, &body, unpacked)?,
                 3 => self.data_of_version_2(&header, &body, unpacked)?,
                 _ => continue,
             };
-            if !matches!(page, Page::DictionaryPage { .. }) {
+            if matches!(page, Page::DictionaryPage { .. }) {
+                self.has_dictionary = true;
+            } else {
+                let by_dictionary = matches!(page.encoding(), Encoding::RLE_DICTIONARY | Encoding::PLAIN_DICTIONARY);
+                if by_dictionary && !self.has_dictionary {
+                    return Err(wrong("a page that refers to a dictionary where there is none"));
+                }
                 self.left = self.left.saturating_sub(u64::from(page.num_values()));
             }
             return Ok(Some(page));
