@@ -158,9 +158,7 @@ fn each_format_knows_its_own_and_survives_being_cut() {
     // Raw samples say nothing of themselves; their sidecar is tested in `reading_containers`.
     // Parquet and Arrow are only recognised without their features.
     let without = |name: &str| {
-        name == "raw"
-            || !cfg!(feature = "columnar") && name == "parquet"
-            || !cfg!(feature = "arrow") && name == "arrow"
+        name == "raw" || !cfg!(feature = "columnar") && name == "parquet" || !cfg!(feature = "arrow") && name == "arrow"
     };
     for format in FORMATS.iter().filter(|format| !without(format.name)) {
         let bytes = specimen(format.name);

@@ -431,7 +431,8 @@ mod program {
         bench.done("convert x.csv y.parquet");
         let samples = |name: &str| {
             use linewake::read::{Bytes, ReadOptions, Source, open};
-            let mut recording = open(&Source::new(Bytes::new(name, bench.read(name))), &ReadOptions::default()).unwrap();
+            let mut recording =
+                open(&Source::new(Bytes::new(name, bench.read(name))), &ReadOptions::default()).unwrap();
             let (channels, clock) = (recording.header().channels.clone(), recording.header().clock.clone());
             let bits = |x: f64| x.to_bits();
             let mut samples = Vec::new();

@@ -211,6 +211,7 @@ fn refused(what: &str, bytes: Vec<u8>, words: &[&str]) {
     let error = read_with("hostile.bin", bytes, &ReadOptions::default()).map(|(header, _)| header.reading);
     let error = error.expect_err(what).to_string();
     assert!(error.contains("hostile.bin"), "{what}: {error}");
+    assert!(!error.contains(|c: char| c.is_control() && c != '\n'), "{what}: {error:?}");
     for word in words {
         assert!(error.contains(word), "{what}: no \"{word}\" in {error}");
     }
@@ -228,6 +229,11 @@ fn hostile_archives_are_refused() {
         ("no arrays, other files", archive(&[("sheet.xml", vec![b'x'; 9], None)]), &["no array", "sheet.xml"]),
         ("no rate", archive(&[("wire.npy", good(), None)]), &["--sample-rate"]),
         ("objects", archive(&[("wire.npy", npy("|O", "(9,)", &[0; 72]), None)]), &["Python objects"]),
+        (
+            "control characters in a header",
+            archive(&[("wire.npy", npy("<f8'\u{1b}[31m\0", "(9,)", &[0; 72]), None)]),
+            &["NPY header"],
+        ),
         ("complex", archive(&[("wire.npy", npy("<c16", "(9,)", &[0; 144]), None)]), &["<c16"]),
         ("a cube", archive(&[("wire.npy", npy("<f8", "(2, 2, 2)", &[0; 64]), None)]), &["3 axes"]),
         (

@@ -14,9 +14,7 @@ use ndarray::Array2;
 
 use super::csv::named::{Facts, Meaning, Name, Settled, Times, in_full};
 use super::{ReadOptions, Source, rows_per_block};
-use crate::capture::{
-    Account, Block, Channel, ColumnAccount, Doubt, Header, Quantity, RateSource, Recording, Role,
-};
+use crate::capture::{Account, Block, Channel, ColumnAccount, Doubt, Header, Quantity, RateSource, Recording, Role};
 use crate::error::{Error, Finding, printable};
 use crate::units::Hertz;
 
@@ -421,9 +419,7 @@ impl<'a> Draft<'a> {
     fn roles(&mut self, taken: &mut [Taken]) {
         let role = |name: &str| Role::ALL.into_iter().find(|role| role.name() == name);
         let keys = &self.container.remarks;
-        let stated = |taken: &Taken| {
-            stated(keys, "role", &self.container.arrays[taken.array].name).and_then(role)
-        };
+        let stated = |taken: &Taken| stated(keys, "role", &self.container.arrays[taken.array].name).and_then(role);
         let roles: Vec<Option<Role>> = taken.iter().map(stated).collect();
         if roles.iter().any(Option::is_some) {
             for (taken, role) in taken.iter_mut().zip(roles) {
@@ -486,6 +482,8 @@ impl<'a> Draft<'a> {
                     number: at + 1,
                     name: column_name(array, 0),
                     role: "time".into(),
+                    unit: String::new(),
+                    scale: 1.0,
                     why,
                     ..columns[columns.len() - 1].clone()
                 });

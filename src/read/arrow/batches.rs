@@ -188,7 +188,8 @@ fn unpacked(
         let fits = bytes <= length;
         return Ok(if fits { Some(Box::new(buffered(&packed)?)) } else { None });
     }
-    let believed = u64::try_from(claimed).is_ok_and(|claimed| bytes <= claimed) && bytes / MOST_GROWTH <= length + SMALL;
+    let believed =
+        u64::try_from(claimed).is_ok_and(|claimed| bytes <= claimed) && bytes / MOST_GROWTH <= length + SMALL;
     let head = source.bytes_at(packed.at, 6)?;
     Ok(match (codec, &head[..]) {
         _ if !believed => None,

@@ -51,7 +51,9 @@ fn arrays(schema: &Schema<'_>, table: &Arc<Table>, rows: u64) -> Result<(Vec<Arr
         let name = field.name().unwrap_or_default();
         match (form(&field), place) {
             (Err(why), _) => skipped.push(format!("\"{}\" {why}", printable(name))),
-            (Ok(_), None) => skipped.push(format!("\"{}\" lies behind columns that are not read here", printable(name))),
+            (Ok(_), None) => {
+                skipped.push(format!("\"{}\" lies behind columns that are not read here", printable(name)))
+            }
             (Ok(_), _) if rows == 0 => skipped.push(format!("\"{}\" is empty", printable(name))),
             (Ok((number, kind)), Some(place)) => {
                 let own = pairs(field.custom_metadata().into_iter().flatten());

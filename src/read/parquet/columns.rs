@@ -52,12 +52,7 @@ pub(super) fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Rec
         return Err(refuse(source, format!("claims {rows} rows in {length} bytes")));
     }
     let most = (options.memory() / 4).min(LARGEST_PAGE);
-    let table = Arc::new(Table {
-        source: source.clone(),
-        description: description.clone(),
-        most,
-        length,
-    });
+    let table = Arc::new(Table { source: source.clone(), description: description.clone(), most, length });
     let (mut arrays, mut skipped) = (Vec::new(), Vec::new());
     for (at, column) in file.schema_descr().columns().iter().enumerate() {
         let name = column.path().string();
