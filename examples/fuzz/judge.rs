@@ -54,6 +54,9 @@ pub struct Verdict {
 }
 
 /// Reads an input and judges what comes of it; with `twice` it is read again in small blocks.
+///
+/// # Errors
+/// What must not happen.
 pub fn judge(target: &Target, input: &[u8], twice: bool) -> Result<Verdict, Fault> {
     let source = target.source(input);
     let (first, peak, mut took) = once(target, &source, input, MAX_MEMORY)?;

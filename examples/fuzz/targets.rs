@@ -308,9 +308,12 @@ pub struct Reading {
     pub fault: Option<String>,
 }
 
+/// A file by its name.
+type File = (&'static str, Arc<[u8]>);
+
 /// The files of an input, one of which is read and the others lie beside it.
 struct Folder {
-    files: Arc<[(&'static str, Arc<[u8]>)]>,
+    files: Arc<[File]>,
     this: usize,
 }
 

@@ -241,7 +241,7 @@ impl Column {
     /// Whether the next row has a value.
     fn is_there(&mut self) -> Result<bool, Error> {
         let Some(present) = self.values.as_mut().and_then(|values| values.present.as_mut()) else { return Ok(true) };
-        if self.at % 8 == 0 {
+        if self.at.is_multiple_of(8) {
             let mut bits = [0];
             read(&self.table.source, present, &mut bits)?;
             [self.bits] = bits;

@@ -189,6 +189,7 @@ impl Table {
             most: usize::try_from(self.most).unwrap_or(usize::MAX),
             width: form.bytes(),
             left: u64::try_from(chunk.num_values()).unwrap_or(0),
+            has_gaps: chunk.column_descr().max_def_level() > 0,
             has_dictionary: false,
         };
         Ok(get_column_reader(chunk.column_descr_ptr(), Box::new(pages)))

@@ -38,6 +38,8 @@ pub(super) struct Pages {
     pub(super) width: usize,
     /// Values that are still to come.
     pub(super) left: u64,
+    /// Whether values may be missing, so that levels stand in front of them.
+    pub(super) has_gaps: bool,
     /// Whether the page that others refer to has come.
     pub(super) has_dictionary: bool,
 }
@@ -173,11 +175,17 @@ impl Pages {
     }
 
     fn data(&self, header: &PageHeader, body: &[u8], unpacked: usize) -> Result<Page> {
-        let buf = Bytes::from(self.unpack(body, unpacked)?);
+        let mut buf = self.unpack(body, unpacked)?;
+        let levels = match (self.has_gaps, buf.first_chunk()) {
+            (false, _) => 0,
+            (true, Some(length)) => 4usize.saturating_add(u32::from_le_bytes(*length) as usize),
+            (true, None) => return Err(wrong("a page without the levels of its column")),
+        };
+        let encoding = self.joined(header.encoding(2)?, &mut buf, levels)?;
         Ok(Page::DataPage {
-            buf,
+            buf: Bytes::from(buf),
             num_values: header.count(1)?,
-            encoding: header.encoding(2)?,
+            encoding,
             def_level_encoding: Encoding::RLE,
             rep_level_encoding: Encoding::RLE,
             statistics: None,
@@ -206,10 +214,11 @@ impl Pages {
         } else {
             buf.extend(rest);
         }
+        let encoding = self.joined(header.encoding(4)?, &mut buf, levels)?;
         Ok(Page::DataPageV2 {
             buf: Bytes::from(buf),
             num_values: header.count(1)?,
-            encoding: header.encoding(4)?,
+            encoding,
             num_nulls: header.count(2)?,
             num_rows: header.count(3)?,
             def_levels_byte_len: def,
@@ -217,6 +226,22 @@ impl Pages {
             is_compressed: false,
             statistics: None,
         })
+    }
+
+    /// Puts the bytes of each value together where they lie apart, stream by stream: the crate's decoder panics where
+    /// there are fewer than the page claims.
+    fn joined(&self, encoding: Encoding, page: &mut [u8], levels: usize) -> Result<Encoding> {
+        if encoding != Encoding::BYTE_STREAM_SPLIT {
+            return Ok(encoding);
+        }
+        let values = page.get_mut(levels..).filter(|values| values.len() % self.width == 0);
+        let values = values.ok_or_else(|| wrong("a page that holds no whole number of values"))?;
+        let apart = values.to_vec();
+        let count = apart.len() / self.width;
+        for (at, value) in values.chunks_exact_mut(self.width).enumerate() {
+            value.iter_mut().zip(apart.iter().skip(at).step_by(count)).for_each(|(byte, apart)| *byte = *apart);
+        }
+        Ok(Encoding::PLAIN)
     }
 
     /// So many bytes, no more and no less.
