@@ -433,7 +433,7 @@ mod program {
             use linewake::read::{Bytes, ReadOptions, Source, open};
             let mut recording =
                 open(&Source::new(Bytes::new(name, bench.read(name))), &ReadOptions::default()).unwrap();
-            let (channels, clock) = (recording.header().channels.clone(), recording.header().clock.clone());
+            let (channels, clock) = (recording.header().channels.clone(), recording.header().clock);
             let bits = |x: f64| x.to_bits();
             let mut samples = Vec::new();
             while let Some(block) = recording.next_block().unwrap() {

@@ -151,8 +151,11 @@ fn replaced(bytes: &[u8], from: &[u8], to: &[u8]) -> Vec<u8> {
     [&bytes[..at], to, &bytes[at + from.len()..]].concat()
 }
 
+/// A file of an archive: its name, its bytes, the sizes that it claims.
+type Member<'a> = (&'a str, Vec<u8>, Option<[u32; 2]>);
+
 /// An archive as NumPy writes it, of stored members; sizes as claimed, or the true ones.
-fn archive(members: &[(&str, Vec<u8>, Option<[u32; 2]>)]) -> Vec<u8> {
+fn archive(members: &[Member<'_>]) -> Vec<u8> {
     let (mut out, mut directory) = (Vec::new(), Vec::new());
     for (name, bytes, claimed) in members {
         let own = u32::try_from(bytes.len()).unwrap();
