@@ -135,6 +135,8 @@ pub(super) struct Survey {
     pub(super) chosen: usize,
     /// The first line behind the last row that is no row, and how it starts.
     pub(super) footer: Option<(u64, String)>,
+    /// The first lines below the last row, each only so far as it may be a key with its value.
+    pub(super) below: Vec<Vec<u8>>,
     /// Remarks between the rows.
     pub(super) comments: u64,
     /// Lines between the rows that say once more what stands above them.
@@ -168,6 +170,10 @@ pub(super) struct Odd {
     pub(super) shown: String,
 }
 
+/// So many lines below the rows are looked at for a rate, and so many bytes of each.
+const MOST_BELOW: usize = 64;
+const LONGEST_KEY: usize = 256;
+
 /// Lines between rows that are still taken together as one break.
 const MOST_ODD: usize = 200;
 /// More stretches than this are no segments but a broken time.
@@ -195,6 +201,7 @@ impl Rows {
             stretches: Vec::new(),
             chosen: 0,
             footer: None,
+            below: Vec::new(),
             comments: 0,
             repeats: 0,
             voids: 0,
@@ -212,6 +219,9 @@ impl Rows {
                 break;
             }
             let Some(mut printed) = self.key_of(line.bytes) else {
+                if survey.below.len() < MOST_BELOW {
+                    survey.below.push(line.bytes[..line.bytes.len().min(LONGEST_KEY)].to_vec());
+                }
                 match self.skipped(line.bytes) {
                     Some(Skipped::Blank) => {}
                     Some(Skipped::Comment) => survey.comments += 1,
@@ -222,6 +232,7 @@ impl Rows {
                 }
                 continue;
             };
+            survey.below.clear();
             if matches!(key.form, Form::Clock(_)) {
                 // Midnight, and no step back.
                 if printed.value + day < before - 43_200.0 {

@@ -189,12 +189,17 @@ pub(super) fn number(cell: &[u8], decimal: u8) -> Option<f64> {
 
 /// A typographic minus sign and the exponent of double precision, `1.0D-03`, as the plain characters they stand for.
 fn tidied(cell: &[u8]) -> Option<([u8; LONGEST_NUMBER], usize)> {
-    const MINUS: &[u8] = "\u{2212}".as_bytes();
+    const MINUS: [&[u8]; 2] = ["\u{2212}".as_bytes(), "\u{2013}".as_bytes()];
+    const NO_WIDTH: &[u8] = "\u{200b}".as_bytes();
     let mut tidy = [0; LONGEST_NUMBER];
     let (mut length, mut rest, mut mark, mut changed) = (0, cell, false, false);
     while let [byte, more @ ..] = rest {
         let put;
-        if let Some(behind) = rest.strip_prefix(MINUS) {
+        if let Some(behind) = rest.strip_prefix(NO_WIDTH) {
+            (rest, changed) = (behind, true);
+            continue;
+        }
+        if let Some(behind) = MINUS.iter().find_map(|minus| rest.strip_prefix(*minus)) {
             (put, rest, changed) = (b'-', behind, true);
         } else {
             // Only behind a decimal mark, because 1D5 may be a hexadecimal word.
@@ -476,6 +481,9 @@ impl TimeOfDay {
             return None;
         }
         let text = std::str::from_utf8(cell).ok()?.trim();
+        let halves = text.strip_suffix("a.m.").map(|clock| format!("{clock}am"));
+        let halves = halves.or_else(|| text.strip_suffix("p.m.").map(|clock| format!("{clock}pm")));
+        let text = halves.as_deref().unwrap_or(text);
         let (clock, half) = match text.len().checked_sub(2).and_then(|at| text.split_at_checked(at)) {
             Some((front, end)) if end.eq_ignore_ascii_case("am") => (front.trim_end(), Some(0.0)),
             Some((front, end)) if end.eq_ignore_ascii_case("pm") => (front.trim_end(), Some(12.0)),

@@ -197,8 +197,16 @@ pub(super) fn read(
     sight.label_by_cells();
 
     let mut columns = Draft { reading: Vec::new(), findings, account: Vec::new(), taken: Vec::new() };
-    refuse_spectra(&sight, preamble, options)?;
+    let below = &lines[table.first..];
+    let time_below = below.iter().any(|line| {
+        let first = header_cells(line, table.dialect).into_iter().next().unwrap_or_default();
+        line.iter().any(u8::is_ascii_alphabetic) && Label::read(&first, "").is_time()
+    });
+    refuse_spectra(&sight, preamble, options, time_below)?;
     refuse_pairs(&sight)?;
+    if options.channels.is_empty() {
+        refuse_turns(&sight)?;
+    }
     let mut time = time_column(&sight, preamble, options, &mut columns)?;
     if let Some(at) = time.filter(|&at| is_bare_count(&sight, at, preamble, options)) {
         columns.reading.push(format!(
@@ -486,7 +494,14 @@ pub(super) fn refuse_spectrum(evidence: &str) -> Error {
         .remedy("export the waveform, not the spectrum")
 }
 
-fn refuse_spectra(sight: &Sight<'_>, preamble: &Preamble, options: &ReadOptions) -> Result<(), Error> {
+/// Refuses what is no record in time; `time_below` says that a header with a time follows further down, so that
+/// these rows may be a table of settings.
+fn refuse_spectra(
+    sight: &Sight<'_>,
+    preamble: &Preamble,
+    options: &ReadOptions,
+    time_below: bool,
+) -> Result<(), Error> {
     let refuse = |evidence: String| Err(refuse_spectrum(&evidence));
     let user_knows = options.time_column.is_some() && options.time_unit.is_some();
     if let Some(label) = sight.labels.iter().take(1).find(|label| label.is_frequency() && !user_knows) {
@@ -518,10 +533,32 @@ fn refuse_spectra(sight: &Sight<'_>, preamble: &Preamble, options: &ReadOptions)
     }
     let telling = ["magnitude", "phase", "dbm", "spectrum", "gain"];
     let label = sight.labels.iter().find(|l| telling.iter().any(|w| l.name.to_lowercase().contains(w)));
-    match label.filter(|label| timeless && !label.is_amplitude()) {
+    match label.filter(|label| timeless && !time_below && !label.is_amplitude()) {
         Some(label) => refuse(format!("column \"{}\" without a time column", printable(&label.written))),
         None => Ok(()),
     }
+}
+
+/// Refuses rows that take turns between channels: a column without a name that runs 1, 2, 1, 2.
+fn refuse_turns(sight: &Sight<'_>) -> Result<(), Error> {
+    const MOST_TURNS: usize = 16;
+    let count = sight.labels.len();
+    for at in (0..count.min(2)).filter(|&at| count > 1 && sight.labels[at].written.is_empty() && sight.is_whole(at)) {
+        let values: Vec<f64> = sight.sample[at].iter().map(|printed| printed.value).collect();
+        let Some(period) = (1..values.len()).find(|&row| values[row] <= values[0]) else { continue };
+        let rises = values[..period].windows(2).all(|pair| (pair[1] - pair[0] - 1.0).abs() < 1e-9);
+        let repeats = values.iter().zip(&values[period..]).all(|(one, other)| (one - other).abs() < 1e-9);
+        let from = values[0].abs() < 1e-9 || (values[0] - 1.0).abs() < 1e-9;
+        if (2..=MOST_TURNS).contains(&period) && values.len() >= 4 * period && rises && repeats && from {
+            return Err(Error::input(format!(
+                "the rows take turns: {} runs through {period} numbers again and again, as if it told the channel",
+                sight.name(at)
+            ))
+            .expected("a column for each channel")
+            .remedy("export the channels side by side, or leave the column out with --channels"));
+        }
+    }
+    Ok(())
 }
 
 fn refuse_pairs(sight: &Sight<'_>) -> Result<(), Error> {
@@ -791,7 +828,28 @@ fn channels(
     assign_roles(&mut columns.taken, &analysed, &mut columns.reading);
     remark_on_units(columns);
     remark_on_readings(columns);
+    let analysed: Vec<usize> = analysed.iter().map(|&n| signals[n]).collect();
+    remark_on_kinds(sight, &analysed, columns);
     Ok(())
+}
+
+/// Channels of mere zeros and ones, and one channel over the other.
+fn remark_on_kinds(sight: &Sight<'_>, analysed: &[usize], columns: &mut Draft) {
+    const FEW: usize = 16;
+    let logic = |&at: &usize| sight.is_logic(at) && sight.sample[at].len() >= FEW;
+    if !analysed.is_empty() && analysed.iter().all(logic) {
+        columns.findings.push(Finding::unfit(
+            "logic",
+            "The channels hold nothing but zeros and ones: logic lines, and no samples of a voltage.",
+        ));
+    }
+    let called = |at: usize, name: &str| sight.labels[at].name.eq_ignore_ascii_case(name);
+    if matches!(analysed, [x, y] if called(*x, "x") && called(*y, "y")) {
+        columns.findings.push(Finding::limit(
+            "one_over_the_other",
+            "\"X\" and \"Y\" may be one channel drawn over the other; they are taken as two channels at the stated rate.",
+        ));
+    }
 }
 
 /// The first two voltages are wire and air, else the first two channels; channels that carry these names keep them.
