@@ -97,11 +97,7 @@ pub fn convert(
     .map_err(|error| error.in_file(wanted.name))?;
     let inputs =
         [Some(source), partner.as_ref()].into_iter().flatten().map(Input::of).collect::<Result<Vec<_>, _>>()?;
-    let origin = |input: &Input| Origin {
-        name: input.path.clone(),
-        bytes: input.bytes,
-        sha256: input.sha256.clone().unwrap_or_default(),
-    };
+    let origin = |input: &Input| Origin { name: input.path.clone(), bytes: input.bytes, sha256: input.sha256.clone().unwrap_or_default() };
     let history = History { origins: inputs.iter().map(origin).collect(), command: wanted.command.to_owned() };
     let job = Job {
         name: wanted.name,

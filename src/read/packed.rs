@@ -60,11 +60,7 @@ pub(super) fn bare(name: &str) -> &str {
 /// What the system answers.
 pub(super) fn sibling(source: &Source, name: &str) -> Result<Option<Source>, Error> {
     let names = [name.to_owned()].into_iter().chain(ENDINGS.map(|ending| format!("{name}{ending}")));
-    names
-        .into_iter()
-        .find_map(|name| source.sibling(&name))
-        .map(|sibling| unpacked(&sibling, DEFAULT_MEMORY))
-        .transpose()
+    names.into_iter().find_map(|name| source.sibling(&name)).map(|sibling| unpacked(&sibling, DEFAULT_MEMORY)).transpose()
 }
 
 /// What is in a packed source; the source itself where it is not packed. Of the memory a quarter may be the stretch

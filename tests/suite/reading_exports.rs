@@ -157,6 +157,7 @@ fn exports_read_right() {
         ("a remark behind two dashes", "-- fs 250 kHz\nCH1 (V),CH2 (V)\n".to_owned() + &pairs(",")),
         ("a remark behind a word", "REM fs = 250 kHz\nCH1 (V),CH2 (V)\n".to_owned() + &pairs(",")),
         ("a remark in quotes", "\" fs = 250 kHz\"\nCH1 (V),CH2 (V)\n".to_owned() + &pairs(",")),
+        ("rows in quotes", format!("{h}{}", plain()).lines().map(|line| format!("\"{line}\"\n")).collect()),
         ("groups of digits", "Sample rate: 250 000 Hz\nCH1 (V),CH2 (V)\n".to_owned() + &pairs(",")),
         ("groups of digits and a narrow blank", "Fs: 250\u{202f}000 Hz\nCH1 (V);CH2 (V)\n".to_owned() + &pairs(";")),
         ("a comma between thousands", "Sample rate (Hz),\"250,000\"\nCH1 (V),CH2 (V)\n".to_owned() + &pairs(",")),
@@ -267,6 +268,17 @@ fn what_cannot_be_told_is_refused() {
             "channels that take turns",
             "fs,250000\n".to_owned() + &rows(|k, _, a, _| format!("{},{a}", 1 + k % 2)),
             "take turns",
+        ),
+        ("a reference clock", "Clock: 10 MHz\nCH1 (V),CH2 (V)\n".to_owned() + &pairs(","), "--sample-rate"),
+        (
+            "a bandwidth in free words",
+            "Recorded at 20 MHz bandwidth\nMax 1 GS/s\nCH1 (V),CH2 (V)\n".to_owned() + &pairs(","),
+            "--sample-rate",
+        ),
+        (
+            "one column of thousands in quotes",
+            "Sample rate: 250000\nCH1 (V)\n".to_owned() + &rows(|k, _, _, _| format!("\"1,{:03}.5\"", 4 * k)),
+            "marks between thousands",
         ),
         (
             "commas between thousands",

@@ -96,7 +96,7 @@ pub(super) fn is_blank(line: &[u8], separator: Separator) -> bool {
 /// The cells of a line, trimmed and without quotes; at most one more than [`MOST_COLUMNS`].
 pub(super) fn split(line: &[u8], separator: Separator) -> Vec<&[u8]> {
     let mut cells = Vec::new();
-    let mut rest = line;
+    let mut rest = row_in_quotes(line, separator).unwrap_or(line);
     if separator == Separator::Blanks {
         rest = rest.trim_ascii();
     }
@@ -109,6 +109,37 @@ pub(super) fn split(line: &[u8], separator: Separator) -> Vec<&[u8]> {
         }
     }
     cells
+}
+
+/// A whole row between two quotes, as a spreadsheet leaves it that took the row for one cell.
+fn row_in_quotes(line: &[u8], separator: Separator) -> Option<&[u8]> {
+    let (Some(b'"'), Separator::Byte(byte)) = (line.first(), separator) else { return None };
+    let inner = line.trim_ascii_end().strip_prefix(b"\"")?.strip_suffix(b"\"")?;
+    let last = memchr::memrchr(byte, inner)?;
+    if memchr::memchr(b'"', inner).is_some() {
+        return None;
+    }
+    // A comma may also be a mark within the one number of a cell.
+    let is_number = inner.first().is_some_and(|first| first.is_ascii_digit() || matches!(first, b'+' | b'-' | b'.'));
+    let several = memchr::memchr(byte, inner) < Some(last) && inner.contains(&b'.');
+    let separates = (several || inner[last..].contains(&b'.')) && !has_marks_between_thousands(inner);
+    (byte != b',' || !is_number || separates).then_some(inner)
+}
+
+/// "1,234.5", "1'234" or "1 234" with a blank that does not break.
+pub(super) fn has_marks_between_thousands(cell: &[u8]) -> bool {
+    let text = decode(cell);
+    let bare = text.trim_start_matches(['-', '+']);
+    let Some(mark) = bare.chars().find(|c| !c.is_ascii_digit()) else { return false };
+    if !matches!(mark, ',' | '\'' | '\u{a0}' | '\u{202f}' | '\u{2009}') {
+        return false;
+    }
+    let whole = bare.split_once(['.', ',']).filter(|_| mark != ',').map_or(bare, |(whole, _)| whole);
+    let whole = whole.split_once('.').map_or(whole, |(whole, _)| whole);
+    let mut groups = whole.split(mark);
+    let digits = |group: &str| group.bytes().all(|byte| byte.is_ascii_digit());
+    groups.next().is_some_and(|first| (1..=3).contains(&first.len()) && digits(first))
+        && groups.all(|group| group.len() == 3 && digits(group))
 }
 
 /// The first cell and what follows its separator.

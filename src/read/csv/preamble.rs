@@ -96,7 +96,6 @@ const RATES: &[&str] = &[
     "sampling freq",
     "fs",
     "samples per second",
-    "clock",
     "1 dt",
     "sampled",
     "sampled at",
@@ -145,12 +144,11 @@ const WEAK: &[&str] = &[
     "horizontal resolution",
     "x resolution",
     "intervalle",
-    "clock",
     "recorded at",
 ];
 /// Keys that are believed only where a unit stands behind the number.
 const WITH_UNIT: &[&str] =
-    &["ts", "t s", "clock", "horizontal resolution", "x resolution", "intervalle", "every", "recorded at"];
+    &["ts", "t s", "horizontal resolution", "x resolution", "intervalle", "every", "recorded at"];
 /// What only the settings of a spectrum have.
 const SPECTRA: &[&str] = &[
     "rbw",
@@ -328,7 +326,8 @@ impl Preamble {
         let needs_unit = WITH_UNIT.contains(&entry.key.as_str());
         let Some((printed, unit, value)) = values.next() else { return Ok(()) };
         let written = format!("\"{}: {}\"", printable(&entry.written), printable(value));
-        let factor = factor(&unit, is_rate).filter(|_| !(needs_unit && unit.is_empty() && printed.value >= 1e-2));
+        let factor =
+            factor(&unit, is_rate).filter(|_| !(needs_unit && unit.is_empty()) || is_sampling_time(entry, printed));
         if let (Some(factor), Some(grouped)) = (factor, one_group(value)) {
             let plain_hertz = is_rate && factor.to_bits() == 1f64.to_bits();
             let weak = WEAK.contains(&entry.key.as_str());
@@ -483,6 +482,11 @@ fn key_kind(entry: &Entry) -> Option<bool> {
     })
 }
 
+/// "Ts = 4e-6": without a unit only where the number is that of an interval.
+fn is_sampling_time(entry: &Entry, printed: Printed) -> bool {
+    matches!(entry.key.as_str(), "ts" | "t s") && printed.value < 1e-2
+}
+
 /// A number such as "250.000" or "4,000", which may be one with three decimals or one of thousands.
 struct Group {
     mark: u8,
@@ -609,9 +613,13 @@ fn factor(unit: &str, is_rate: bool) -> Option<f64> {
         return Some(1.0);
     }
     let known = |unit: &str| if is_rate { rate_unit(unit) } else { time_unit(unit) };
-    // Words may follow the unit; a single letter before them may be another word.
-    let first = unit.split_whitespace().next().filter(|first| first.chars().count() > 1);
-    known(unit).or_else(|| known(first?))
+    // Words may follow the unit, where they say with what or by whom: "20 MHz bandwidth" is no rate.
+    let aside = |rest: &str| {
+        let next = rest.split_whitespace().next().unwrap_or_default();
+        next.starts_with(['(', ',', ';']) || ["with", "by", "on", "for", "in", "from", "per"].contains(&next)
+    };
+    let first = unit.split_once(char::is_whitespace).filter(|(first, rest)| first.len() > 1 && aside(rest));
+    known(unit).or_else(|| known(first?.0))
 }
 
 fn rate_unit(unit: &str) -> Option<f64> {

@@ -6,7 +6,9 @@
 
 use std::collections::HashMap;
 
-use super::cells::{Dialect, MOST_COLUMNS, Mark, Separator, is_blank, is_date, number, shown, split};
+use super::cells::{
+    Dialect, MOST_COLUMNS, Mark, Separator, has_marks_between_thousands, is_blank, is_date, number, shown, split,
+};
 use super::text::decode;
 use crate::error::Error;
 use crate::read::ReadOptions;
@@ -476,7 +478,7 @@ fn two_ways(row: &[u8]) -> Error {
 fn nothing(lines: &[&[u8]]) -> Error {
     let grouped = lines.iter().enumerate().rev().take(16).find_map(|(at, line)| {
         let separators = [b',', b';', b'\t'].map(Separator::Byte);
-        let cells = separators.into_iter().map(|separator| split(line, separator)).filter(|cells| cells.len() > 1);
+        let cells = separators.into_iter().map(|separator| split(line, separator));
         cells.flatten().find(|cell| has_marks_between_thousands(cell)).map(|cell| (at as u64 + 1, shown(cell)))
     });
     if let Some((line, cell)) = grouped {
@@ -504,22 +506,6 @@ fn nothing(lines: &[&[u8]]) -> Error {
     error
         .expected("rows of numbers, a cell for each channel")
         .remedy("--separator, --decimal-mark and --skip-lines help where the layout is unusual")
-}
-
-/// "1,234.5", "1'234" or "1 234" with a blank that does not break.
-fn has_marks_between_thousands(cell: &[u8]) -> bool {
-    let text = decode(cell);
-    let bare = text.trim_start_matches(['-', '+']);
-    let Some(mark) = bare.chars().find(|c| !c.is_ascii_digit()) else { return false };
-    if !matches!(mark, ',' | '\'' | '\u{a0}' | '\u{202f}' | '\u{2009}') {
-        return false;
-    }
-    let whole = bare.split_once(['.', ',']).filter(|_| mark != ',').map_or(bare, |(whole, _)| whole);
-    let whole = whole.split_once('.').map_or(whole, |(whole, _)| whole);
-    let mut groups = whole.split(mark);
-    let digits = |group: &str| group.bytes().all(|byte| byte.is_ascii_digit());
-    groups.next().is_some_and(|first| (1..=3).contains(&first.len()) && digits(first))
-        && groups.all(|group| group.len() == 3 && digits(group))
 }
 
 /// Units that only spectra and responses have.
