@@ -6,6 +6,7 @@ use super::cells::{
     Dialect, Mark, NO_NUMBER, Printed, Scale, Separator, TimeOfDay, comma_number, is_blank, leading_number, scaled,
     shown, split,
 };
+use super::label::Label;
 use super::labels::Taken;
 use super::text::{Head, Line, Lines, decode};
 use super::timing::{Fineness, Ruler};
@@ -118,6 +119,11 @@ impl Stretch {
     /// Whether lines that are no rows stand before it.
     pub(super) fn has_odd(&self) -> bool {
         !self.odd.is_empty()
+    }
+
+    /// Whether the line right above the rows heads a time.
+    pub(super) fn is_headed_by_time(&self) -> bool {
+        self.odd.last().is_some_and(|odd| Label::read(odd.shown.trim_matches('"'), "").is_time())
     }
 
     /// The first of them.
@@ -325,7 +331,7 @@ impl Rows {
     #[inline]
     fn cell<'a>(&self, line: &'a [u8], at: usize) -> &'a [u8] {
         match self.dialect.separator {
-            Separator::Byte(byte) if at == 0 && line.first() != Some(&b'"') => {
+            Separator::Byte(byte) if at == 0 && !matches!(line.first(), Some(b'"' | b'=')) => {
                 line[..memchr::memchr(byte, line).unwrap_or(line.len())].trim_ascii()
             }
             separator => split(line, separator).get(at).copied().unwrap_or_default(),

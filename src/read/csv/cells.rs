@@ -128,6 +128,9 @@ fn row_in_quotes(line: &[u8], separator: Separator) -> Option<&[u8]> {
 
 /// "1,234.5", "1'234" or "1 234" with a blank that does not break.
 pub(super) fn has_marks_between_thousands(cell: &[u8]) -> bool {
+    if cell.len() > LONGEST_NUMBER {
+        return false;
+    }
     let text = decode(cell);
     let bare = text.trim_start_matches(['-', '+']);
     let Some(mark) = bare.chars().find(|c| !c.is_ascii_digit()) else { return false };
@@ -149,6 +152,8 @@ fn first_cell(line: &[u8], separator: Separator) -> (&[u8], Option<&[u8]>) {
         Separator::Byte(b'\t') => line.trim_ascii_start_of(b' '),
         _ => line.trim_ascii_start(),
     };
+    // A spreadsheet writes ="0.1" for a number that it shall not touch.
+    let line = line.strip_prefix(b"=").filter(|behind| behind.starts_with(b"\"")).unwrap_or(line);
     if let [b'"', inner @ ..] = line
         && let Some(close) = closing_quote(inner)
     {
@@ -224,9 +229,15 @@ fn tidied(cell: &[u8]) -> Option<([u8; LONGEST_NUMBER], usize)> {
     const NO_WIDTH: &[u8] = "\u{200b}".as_bytes();
     let mut tidy = [0; LONGEST_NUMBER];
     let (mut length, mut rest, mut mark, mut changed) = (0, cell, false, false);
+    let mut grouped = false;
     while let [byte, more @ ..] = rest {
         let put;
-        if let Some(behind) = rest.strip_prefix(NO_WIDTH) {
+        // An apostrophe before a number marks it as text.
+        let text = rest.strip_prefix(b"'").filter(|_| rest.len() == cell.len());
+        let thousands = || thousands_follow(rest).filter(|_| !mark && ends_in_group(&tidy[..length], grouped));
+        let thousands = thousands();
+        grouped |= thousands.is_some();
+        if let Some(behind) = rest.strip_prefix(NO_WIDTH).or(text).or(thousands) {
             (rest, changed) = (behind, true);
             continue;
         }
@@ -242,6 +253,19 @@ fn tidied(cell: &[u8]) -> Option<([u8; LONGEST_NUMBER], usize)> {
         length += 1;
     }
     changed.then_some((tidy, length))
+}
+
+/// What stands behind a mark that can only be one between thousands, with three digits behind it and no more.
+fn thousands_follow(text: &[u8]) -> Option<&[u8]> {
+    const MARKS: [&str; 4] = ["'", "\u{a0}", "\u{202f}", "\u{2009}"];
+    let behind = MARKS.iter().find_map(|mark| text.strip_prefix(mark.as_bytes()))?;
+    (behind.iter().take_while(|byte| byte.is_ascii_digit()).count() == 3).then_some(behind)
+}
+
+/// Whether a number so far ends in one to three digits behind its sign, or in a group of three behind others.
+fn ends_in_group(number: &[u8], grouped: bool) -> bool {
+    let digits = number.strip_prefix(b"-").or(number.strip_prefix(b"+")).unwrap_or(number);
+    !digits.is_empty() && (grouped || digits.len() <= 3) && digits.iter().all(u8::is_ascii_digit) && digits[0] != b'0'
 }
 
 /// The cell as a number with a decimal comma.

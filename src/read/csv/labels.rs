@@ -199,8 +199,10 @@ pub(super) fn read(
     let mut columns = Draft { reading: Vec::new(), findings, account: Vec::new(), taken: Vec::new() };
     let below = &lines[table.first..];
     let time_below = below.iter().any(|line| {
-        let first = header_cells(line, table.dialect).into_iter().next().unwrap_or_default();
-        line.iter().any(u8::is_ascii_alphabetic) && Label::read(&first, "").is_time()
+        const LONGEST: usize = 4096;
+        let first = |line| header_cells(line, table.dialect).into_iter().next().unwrap_or_default();
+        let is_header = line.len() <= LONGEST && line.first().is_some_and(u8::is_ascii_alphabetic);
+        is_header && Label::read(&first(line), "").is_time()
     });
     refuse_spectra(&sight, preamble, options, time_below)?;
     refuse_pairs(&sight)?;

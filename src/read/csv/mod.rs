@@ -98,7 +98,7 @@ fn read_text(source: &Source, options: &ReadOptions, is_part: bool) -> Result<Bo
     let mut rows = rows(source, &lines, &table, &columns);
     let mut survey = rows.survey(&head)?;
     let mut skipped = Vec::new();
-    match sections::judge(&mut survey, &rows, options, is_part)? {
+    match sections::judge(&mut survey, &rows, columns.time.is_some(), options, is_part)? {
         Verdict::One(sentence) => skipped.extend(sentence),
         Verdict::Below { skip } => {
             let below = ReadOptions { skip_lines: Some(skip), ..options.clone() };

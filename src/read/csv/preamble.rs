@@ -436,7 +436,8 @@ fn uncommented(text: &str) -> &str {
 
 /// A statement in free words, alone on its line: "sampled at 250 kHz", "every 4 us", "250 kS/s".
 fn spoken(line: &[u8], dialect: Dialect) -> Option<Entry> {
-    if line.iter().any(|byte| matches!(byte, b':' | b'=')) {
+    const LONGEST: usize = 200;
+    if line.len() > LONGEST || line.iter().any(|byte| matches!(byte, b':' | b'=')) {
         return None;
     }
     let text = decode(line.trim_ascii());
