@@ -99,7 +99,7 @@ fn read_text(source: &Source, options: &ReadOptions, is_part: bool) -> Result<Bo
     let mut rows = rows(source, &lines, &table, &columns);
     let mut survey = rows.survey(&head, options.memory())?;
     let mut skipped = Vec::new();
-    match sections::judge(&mut survey, &rows, options, is_part)? {
+    match sections::judge(&mut survey, &rows, columns.time.is_some(), options, is_part)? {
         Verdict::One(sentence) => skipped.extend(sentence),
         Verdict::Below { skip } => {
             let below = ReadOptions { skip_lines: Some(skip), ..options.clone() };
@@ -110,6 +110,9 @@ fn read_text(source: &Source, options: &ReadOptions, is_part: bool) -> Result<Bo
                 read_text(source, options, true)
             });
         }
+    }
+    if columns.time.is_none() && preamble.stated()?.is_none() {
+        preamble.take_below(&survey.below, table.dialect)?;
     }
     rows.strict = survey.comments + survey.repeats + survey.voids > 0;
     refuse_segments(&preamble, &columns, options)?;
@@ -228,6 +231,10 @@ fn clock(
                     .remedy("export the record once more, or leave the count out with --channels")
             })?;
         }
+        let stated = match (stated, options.sample_rate) {
+            (None, None) => preamble.settled(None)?,
+            _ => stated,
+        };
         let mut timing = timing::settle(options, stated, None, preamble.start.unwrap_or(0.0))?;
         // Rows with empty cells at the start are cut, so the record starts later.
         let complete = table.rows.first().copied().unwrap_or(table.first);
@@ -246,6 +253,10 @@ fn clock(
     }
     let (unit, how) = unit_of(time, &column, preamble, stated, options)?;
     twins_agree(time, &column.scaled(unit), survey)?;
+    let stated = match (stated, options.sample_rate) {
+        (None, None) if uneven.is_none() => preamble.settled(Some(&column.scaled(unit)))?,
+        _ => stated,
+    };
     let first = table.rows.first().map(|&row| split(lines[row], table.dialect.separator)[time.cell]);
     let first = first.filter(|_| survey.chosen == 0).and_then(|cell| columns.key.form.read(cell, table.dialect));
     let mut start = first.map_or(column.start, |printed| printed.value);

@@ -84,7 +84,28 @@ pub(super) fn channels(
     }
     remark_on_units(columns);
     remark_on_readings(columns);
+    let analysed: Vec<usize> = analysed.iter().map(|&n| signals[n]).collect();
+    remark_on_kinds(sight, &analysed, columns);
     Ok(())
+}
+
+/// Channels of mere zeros and ones, and one channel over the other.
+fn remark_on_kinds(sight: &Sight<'_>, analysed: &[usize], columns: &mut Draft) {
+    const FEW: usize = 16;
+    let logic = |&at: &usize| sight.is_logic(at) && sight.sample[at].len() >= FEW;
+    if !analysed.is_empty() && analysed.iter().all(logic) {
+        columns.findings.push(Finding::unfit(
+            "logic",
+            "The channels hold nothing but zeros and ones: logic lines, and no samples of a voltage.",
+        ));
+    }
+    let called = |at: usize, name: &str| sight.labels[at].name.eq_ignore_ascii_case(name);
+    if matches!(analysed, [x, y] if called(*x, "x") && called(*y, "y")) {
+        columns.findings.push(Finding::limit(
+            "one_over_the_other",
+            "\"X\" and \"Y\" may be one channel drawn over the other; they are taken as two channels at the stated rate.",
+        ));
+    }
 }
 
 /// Whether a channel goes by a name that its column does not bear.

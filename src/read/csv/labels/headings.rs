@@ -112,6 +112,16 @@ fn is_damaged(row: &[String], table: &Table) -> bool {
     numbers > 0 && 2 * numbers >= table.columns.len() && row.len() >= table.columns.len() && table.columns.len() > 1
 }
 
+/// Whether a header with a time stands in one of these lines.
+pub(super) fn time_follows(lines: &[&[u8]], dialect: Dialect) -> bool {
+    const LONGEST: usize = 4096;
+    let first = |line| header_cells(line, dialect).into_iter().next().unwrap_or_default();
+    lines.iter().any(|line| {
+        let is_header = line.len() <= LONGEST && line.first().is_some_and(u8::is_ascii_alphabetic);
+        is_header && Label::read(&first(line), "").is_time()
+    })
+}
+
 /// The cells of a header line; a comment sign in front of names is no name.
 fn header_cells(line: &[u8], dialect: Dialect) -> Vec<String> {
     let line = line.trim_ascii_start();

@@ -19,7 +19,7 @@ use channels::channels;
 use headings::{Headings, headings};
 use parts::{Kind, kinds};
 pub(super) use refusals::refuse_spectrum;
-use refusals::{refuse_pairs, refuse_spectra};
+use refusals::{refuse_pairs, refuse_spectra, refuse_turns};
 use sight::{Sight, form_of};
 use time::{is_bare_count, time_column};
 
@@ -102,8 +102,12 @@ pub(super) fn read(
     sight.label_by_cells();
 
     let mut columns = Draft { reading: Vec::new(), findings, account: Vec::new(), taken: Vec::new() };
-    refuse_spectra(&sight, preamble, options)?;
+    let below = &lines[table.first..];
+    refuse_spectra(&sight, preamble, options, headings::time_follows(below, table.dialect))?;
     refuse_pairs(&sight)?;
+    if options.channels.is_empty() {
+        refuse_turns(&sight)?;
+    }
     let mut time = time_column(&sight, preamble, options, &mut columns)?;
     if let Some(at) = time.filter(|&at| is_bare_count(&sight, at, preamble, options)) {
         columns.reading.push(format!(

@@ -13,7 +13,14 @@ pub(in crate::read::csv) fn refuse_spectrum(evidence: &str) -> Error {
         .remedy("export the waveform, not the spectrum")
 }
 
-pub(super) fn refuse_spectra(sight: &Sight<'_>, preamble: &Preamble, options: &ReadOptions) -> Result<(), Error> {
+/// Refuses what is no record in time; `time_below` says that a header with a time follows further down, so that
+/// these rows may be a table of settings.
+pub(super) fn refuse_spectra(
+    sight: &Sight<'_>,
+    preamble: &Preamble,
+    options: &ReadOptions,
+    time_below: bool,
+) -> Result<(), Error> {
     let refuse = |evidence: String| Err(refuse_spectrum(&evidence));
     let unless_time = |evidence: String| {
         let remedy = "export the waveform, not the spectrum; a column that is time all the same is named by --time-column \
@@ -50,10 +57,32 @@ pub(super) fn refuse_spectra(sight: &Sight<'_>, preamble: &Preamble, options: &R
     }
     let telling = ["magnitude", "phase", "dbm", "spectrum", "gain"];
     let label = sight.labels.iter().find(|l| telling.iter().any(|w| l.name.to_lowercase().contains(w)));
-    match label.filter(|label| timeless && !label.is_amplitude()) {
+    match label.filter(|label| timeless && !time_below && !label.is_amplitude()) {
         Some(label) => refuse(format!("column \"{}\" without a time column", printable(&label.written))),
         None => Ok(()),
     }
+}
+
+/// Refuses rows that take turns between channels: a column without a name that runs 1, 2, 1, 2.
+pub(super) fn refuse_turns(sight: &Sight<'_>) -> Result<(), Error> {
+    const MOST_TURNS: usize = 16;
+    let count = sight.labels.len();
+    for at in (0..count.min(2)).filter(|&at| count > 1 && sight.labels[at].written.is_empty() && sight.is_whole(at)) {
+        let values: Vec<f64> = sight.sample[at].iter().map(|printed| printed.value).collect();
+        let Some(period) = (1..values.len()).find(|&row| values[row] <= values[0]) else { continue };
+        let rises = values[..period].windows(2).all(|pair| (pair[1] - pair[0] - 1.0).abs() < 1e-9);
+        let repeats = values.iter().zip(&values[period..]).all(|(one, other)| (one - other).abs() < 1e-9);
+        let from = values[0].abs() < 1e-9 || (values[0] - 1.0).abs() < 1e-9;
+        if (2..=MOST_TURNS).contains(&period) && values.len() >= 4 * period && rises && repeats && from {
+            return Err(Error::input(format!(
+                "the rows take turns: {} runs through {period} numbers again and again, as if it told the channel",
+                sight.name(at)
+            ))
+            .expected("a column for each channel")
+            .remedy("export the channels side by side, or leave the column out with --channels"));
+        }
+    }
+    Ok(())
 }
 
 pub(super) fn refuse_pairs(sight: &Sight<'_>) -> Result<(), Error> {
