@@ -126,7 +126,7 @@ fn row_in_quotes(line: &[u8], separator: Separator) -> Option<&[u8]> {
     (byte != b',' || !is_number || separates).then_some(inner)
 }
 
-/// "1,234.5", "1'234" or "1 234" with a blank that does not break.
+/// "1,234.5", "1'234" or "1 234" whose blanks did not break before `text` made them plain.
 pub(super) fn has_marks_between_thousands(cell: &[u8]) -> bool {
     if cell.len() > LONGEST_NUMBER {
         return false;
@@ -134,7 +134,7 @@ pub(super) fn has_marks_between_thousands(cell: &[u8]) -> bool {
     let text = decode(cell);
     let bare = text.trim_start_matches(['-', '+']);
     let Some(mark) = bare.chars().find(|c| !c.is_ascii_digit()) else { return false };
-    if !matches!(mark, ',' | '\'' | '\u{a0}' | '\u{202f}' | '\u{2009}') {
+    if !matches!(mark, ',' | '\'' | ' ') {
         return false;
     }
     let whole = bare.split_once(['.', ',']).filter(|_| mark != ',').map_or(bare, |(whole, _)| whole);
@@ -234,8 +234,7 @@ fn tidied(cell: &[u8]) -> Option<([u8; LONGEST_NUMBER], usize)> {
         let put;
         // An apostrophe before a number marks it as text.
         let text = rest.strip_prefix(b"'").filter(|_| rest.len() == cell.len());
-        let thousands = || thousands_follow(rest).filter(|_| !mark && ends_in_group(&tidy[..length], grouped));
-        let thousands = thousands();
+        let thousands = thousands_follow(rest).filter(|_| !mark && ends_in_group(&tidy[..length], grouped));
         grouped |= thousands.is_some();
         if let Some(behind) = rest.strip_prefix(NO_WIDTH).or(text).or(thousands) {
             (rest, changed) = (behind, true);
@@ -257,8 +256,7 @@ fn tidied(cell: &[u8]) -> Option<([u8; LONGEST_NUMBER], usize)> {
 
 /// What stands behind a mark that can only be one between thousands, with three digits behind it and no more.
 fn thousands_follow(text: &[u8]) -> Option<&[u8]> {
-    const MARKS: [&str; 4] = ["'", "\u{a0}", "\u{202f}", "\u{2009}"];
-    let behind = MARKS.iter().find_map(|mark| text.strip_prefix(mark.as_bytes()))?;
+    let behind = text.strip_prefix(b"'")?;
     (behind.iter().take_while(|byte| byte.is_ascii_digit()).count() == 3).then_some(behind)
 }
 

@@ -514,8 +514,7 @@ fn one_group(value: &str) -> Option<Group> {
 fn grouped(text: &str) -> Option<(Printed, &str)> {
     let lead = text.bytes().take_while(u8::is_ascii_digit).count();
     let (mut digits, mut rest) = (text[..lead].to_owned(), &text[lead..]);
-    let mark =
-        rest.chars().next().filter(|c| matches!(c, ' ' | '\u{a0}' | '\u{2009}' | '\u{202f}' | '\'' | '.' | ','))?;
+    let mark = rest.chars().next().filter(|c| matches!(c, ' ' | '\'' | '.' | ','))?;
     let mut groups = 0;
     while let Some(behind) = rest.strip_prefix(mark)
         && behind.bytes().take_while(u8::is_ascii_digit).count() == 3
