@@ -241,12 +241,12 @@ impl Hostile {
             let (files, place, looks) = (files.clone().into(), place.cloned(), Arc::clone(looks));
             Source::new(Folder { files, this: 0, place, looks, sound_looks })
         };
-        // The change comes with the last two looks: the samples, and the same once more for their extremes.
+        // The change comes with the last look, the one at the samples.
         let looks = Arc::default();
         if self.place.is_some() {
             open(&folder(None, &looks, 0), &ReadOptions::default()).and_then(drain).unwrap();
         }
-        folder(self.place.as_ref(), &Arc::default(), looks.load(Ordering::Relaxed).saturating_sub(1))
+        folder(self.place.as_ref(), &Arc::default(), looks.load(Ordering::Relaxed))
     }
 
     /// What is wrong with what it gives.

@@ -87,7 +87,8 @@ fn each_interval_has_its_own_level() {
 fn where_a_pass_began_does_not_matter() {
     let entered = found("long.wav", wav(), Shard::WHOLE);
     let in_one_pass = found("long.csv", text(), Shard::WHOLE);
-    let levels = |found: &OverTime| -> Vec<(u64, u64, Vec<(f64, Option<[f64; 2]>, Vec<f64>)>)> {
+    type Levels = Vec<(f64, Option<[f64; 2]>, Vec<f64>)>;
+    let levels = |found: &OverTime| -> Vec<(u64, u64, Levels)> {
         let channel = |channel: &linewake::analysis::over_time::IntervalChannel| {
             (channel.total.rms, channel.ci95_db, channel.bands.iter().map(|band| band.rms).collect())
         };
