@@ -208,6 +208,23 @@ fn codes_stay_codes() {
     assert!(header.findings.iter().any(|finding| finding.code == "codes_without_volts"));
 }
 
+/// Rule 6 of the layouts: whole numbers far beyond what the screen can show are codes, whatever unit the header names.
+#[test]
+fn codes_under_a_unit_are_codes() {
+    let rows: String = (0..40).map(|k| format!("{},\n", (k * 37) % 201 - 100)).collect();
+    let text = |scale: &str, rows: &str| {
+        let preamble = format!("Source,CH1,\nVertical Units,V,\nVertical Scale,{scale},\nSampling Period,2.000E-06,\n");
+        Source::new(Bytes::new("fast.csv", format!("{preamble}Waveform Data,\n{rows}").into_bytes()))
+    };
+    let quantity = |source: Source| {
+        let header = open(&source, &ReadOptions::default()).and_then(drain).unwrap().0;
+        header.channels[0].quantity.clone()
+    };
+    assert_eq!(quantity(text("5.000E-02", &rows)), Quantity::Codes);
+    assert_eq!(quantity(text("2.000E+01", &rows)), Quantity::Unit("V".into()));
+    assert_eq!(quantity(text("5.000E-02", &rows.replace(",\n", ".5e-3,\n"))), Quantity::Unit("V".into()));
+}
+
 #[test]
 fn what_is_no_capture_in_time_is_refused_with_the_reason() {
     let cases = [

@@ -164,6 +164,8 @@ const SPECTRA: &[&str] = &[
     "fft size",
     "fft window",
 ];
+const DIVISIONS: &[&str] =
+    &["vertical scale", "volts div", "v div", "volts per division", "vertical scale per division", "y scale"];
 const SEGMENTS: &[&str] = &["segments", "number of segments", "segment count"];
 
 /// What the keys say. Each fact keeps the words of the file.
@@ -177,6 +179,8 @@ pub(super) struct Preamble {
     pub(super) source: Option<String>,
     /// The vertical unit, one for each channel where the file gives several.
     pub(super) units: Vec<String>,
+    /// What a division of the screen is worth in the vertical unit, where that is stated.
+    pub(super) division: Option<f64>,
     /// The unit of the horizontal axis, which may only be that of the display.
     pub(super) axis: Option<String>,
     pub(super) segments: Option<u64>,
@@ -288,6 +292,10 @@ impl Preamble {
             self.start = self.start.or(start);
         } else if known(SOURCES) && !self.is_time_header(entry) {
             self.source = self.source.take().or_else(|| first.cloned());
+        } else if known(DIVISIONS) {
+            let stated = first.and_then(|value| quantity(value, dialect.decimal));
+            self.division =
+                self.division.or(stated.filter(|(_, unit)| unit.is_empty()).map(|(printed, _)| printed.value));
         } else if known(UNITS) {
             let units = entry.values.iter().filter(|value| !value.is_empty());
             self.units.extend(units.map(|value| after_colon(value).to_owned()));

@@ -9,6 +9,9 @@ use crate::capture::{Channel, Quantity, Role};
 use crate::error::{Error, Finding, printable};
 use crate::read::ReadOptions;
 
+/// Divisions of a screen beyond which no sample lies.
+const SCREENS: f64 = 40.0;
+
 /// Names, units and roles of the channels.
 pub(super) fn channels(
     sight: &Sight<'_>,
@@ -31,6 +34,10 @@ pub(super) fn channels(
             .remedy("--time-column none takes every column as a channel"));
     }
     let codes = signals.iter().all(|&at| sight.is_codes(at));
+    // A screen shows some ten divisions; whole numbers far beyond it are codes, whatever unit the header names.
+    let beyond = preamble.division.filter(|&division| {
+        codes && signals.iter().any(|&at| sight.sample[at].iter().any(|s| s.value.abs() > SCREENS * division.abs()))
+    });
     for (number, &at) in signals.iter().enumerate() {
         let label = &sight.labels[at];
         let above = match preamble.units.as_slice() {
@@ -42,11 +49,15 @@ pub(super) fn channels(
             _ => None,
         };
         let stated = [label.unit.as_deref(), above.map(String::as_str)].into_iter().flatten().find_map(Quantity::parse);
+        let stated = stated.filter(|_| beyond.is_none());
         let is_above = label.unit.as_deref().and_then(Quantity::parse).is_none() && stated.is_some();
         let whence = match (&within, &stated, &given) {
             (Some(_), _, _) => "; the unit stands in the cells",
             (None, Some(_), _) if is_above => "; the unit stands above the table",
             (None, None, Some(_)) => "; the unit is that of --unit",
+            (None, None, None) if beyond.is_some() => {
+                "; whole numbers beyond what the vertical scale can show are codes"
+            }
             (None, None, None) if codes => "; whole numbers without a unit are codes of the converter",
             _ => "",
         };
