@@ -94,6 +94,9 @@ impl Tally {
 
 impl Fuzz {
     /// A target with its cases.
+    ///
+    /// # Panics
+    /// Where there is no case.
     pub fn new(target: &'static Target, cases: Vec<Vec<u8>>, seed: u64) -> Self {
         assert!(!cases.is_empty(), "no case for {}", target.name);
         Self {
@@ -122,6 +125,9 @@ impl Fuzz {
     }
 
     /// Makes an input and judges it; `before` sees it first.
+    ///
+    /// # Errors
+    /// The input and what must not happen.
     pub fn step(&mut self, before: impl FnOnce(&[u8])) -> Result<(), (Vec<u8>, Fault)> {
         self.next_input();
         before(&self.input);
@@ -154,7 +160,7 @@ pub fn cases(target: &Target) -> Vec<Vec<u8>> {
     for path in files_in(&fixtures.join("corpus").join(target.name)) {
         cases.extend(fs::read(path));
     }
-    for folder in ["captures", "outside"] {
+    for folder in ["captures", "outside", "arrays"] {
         for path in files_in(&fixtures.join(folder)) {
             let ending = path.extension().unwrap_or_default().to_string_lossy().into_owned();
             if !target.fixtures.contains(&ending.as_str()) {
@@ -335,9 +341,9 @@ fn work(plan: &Plan, number: u64, start: Instant, at_work: &AtWork, all: &Mutex<
     if let Some(folder) = plan.keep.as_ref().filter(|_| number == 0) {
         for fuzz in &fuzzes {
             let folder = folder.join(fuzz.target.name);
-            let kept = fuzz.inputs[fuzz.seeds..].iter().enumerate();
+            let mut kept = fuzz.inputs[fuzz.seeds..].iter().enumerate();
             let written: std::io::Result<()> = fs::create_dir_all(&folder)
-                .and_then(|()| kept.map(|(at, input)| fs::write(folder.join(format!("{at:05}")), input)).collect());
+                .and_then(|()| kept.try_for_each(|(at, input)| fs::write(folder.join(format!("{at:05}")), input)));
             if let Err(error) = written {
                 eprintln!("{}: {error}", folder.display());
             }

@@ -14,6 +14,7 @@ impl Random {
     }
 
     /// The next number.
+    #[allow(clippy::should_implement_trait, reason = "numbers without end, and no adapters")]
     pub fn next(&mut self) -> u64 {
         self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
         let mut z = self.0;

@@ -162,6 +162,55 @@ pub const TARGETS: &[Target] = &[
         run: recording,
     },
     Target {
+        name: "npz",
+        files: &["f.npz"],
+        opened: 0,
+        text: false,
+        words: &[
+            "PK\x01\x02",
+            "PK\x03\x04",
+            "PK\x05\x06",
+            "PK\x06\x06",
+            "fs.npy",
+            "t.npy",
+            "<f8",
+            "<i8",
+            "<M8[us]",
+            "(2,)",
+        ],
+        fixtures: &["npz"],
+        run: recording,
+    },
+    Target {
+        name: "mat",
+        files: &["f.mat"],
+        opened: 0,
+        text: false,
+        words: &["IM", "MI", "\x0e\0\0\0", "\x0f\0\0\0", "\x09\0\0\0", "\x06\0\0\0\x08\0\0\0", "fs", "dt", "x\u{9c}"],
+        fixtures: &["mat"],
+        run: recording,
+    },
+    #[cfg(feature = "columnar")]
+    Target {
+        name: "parquet",
+        files: &["f.parquet"],
+        opened: 0,
+        text: false,
+        words: &["PAR1", "\x15\0\x15", "\x19", "\x1c", "sample_rate", "unit.wire", "\u{1f}"],
+        fixtures: &["parquet"],
+        run: recording,
+    },
+    #[cfg(feature = "arrow")]
+    Target {
+        name: "arrow",
+        files: &["f.arrow"],
+        opened: 0,
+        text: false,
+        words: &["ARROW1", "\x10\0\0\0", "\x04\0\0\0", "sample_rate", "unit", "\x04\"M\x18"],
+        fixtures: &["arrow", "arrows"],
+        run: recording,
+    },
+    Target {
         name: "gzip",
         files: &["f.csv.gz"],
         opened: 0,
@@ -259,9 +308,12 @@ pub struct Reading {
     pub fault: Option<String>,
 }
 
+/// A file by its name.
+type File = (&'static str, Arc<[u8]>);
+
 /// The files of an input, one of which is read and the others lie beside it.
 struct Folder {
-    files: Arc<[(&'static str, Arc<[u8]>)]>,
+    files: Arc<[File]>,
     this: usize,
 }
 

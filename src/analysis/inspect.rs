@@ -6,7 +6,7 @@ use super::findings;
 use super::observe::{Input, Wants, observe};
 use super::pipeline;
 use super::settings::Settings;
-use crate::capture::{Account, Quantity, RateSource, Role};
+use crate::capture::{Account, Doubt, Quantity, RateSource, Role};
 use crate::error::{Error, Finding, Severity};
 use crate::measure::mains::Mains;
 use crate::read::Source;
@@ -160,6 +160,11 @@ pub fn inspect(source: &Source, settings: &Settings) -> Result<Inspection, Error
         .collect();
     let fitness = Fitness::of(&warnings);
     let samples = observed.passed.statistics.samples;
+    let mut explanation = pipeline::open(source, settings)?.0.account();
+    // What only reading to the end shows.
+    let cut = warnings.iter().filter(|finding| finding.code == "rows_cut").map(|finding| finding.message.clone());
+    explanation.skipped.extend(cut);
+    explanation.doubts.extend(warnings.iter().filter(|finding| finding.code == "marked_clipped").filter_map(Doubt::of));
     Ok(Inspection {
         summary: summary(fitness, settings.range, &warnings),
         input: inputs[0].clone(),
@@ -176,7 +181,7 @@ pub fn inspect(source: &Source, settings: &Settings) -> Result<Inspection, Error
         mains: observed.mains,
         channels,
         reading: header.reading.clone(),
-        explanation: pipeline::open(source, settings)?.0.account(),
+        explanation,
         warnings,
     })
 }

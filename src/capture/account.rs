@@ -4,6 +4,8 @@
 use serde::Serialize;
 
 use super::block::Header;
+use super::channel::Quantity;
+use crate::error::{Finding, Severity};
 
 /// The account of a reading, for people who ask why. All of it is also in [`Header::reading`] as sentences.
 #[derive(Debug, Clone, Default, PartialEq, Serialize)]
@@ -102,21 +104,48 @@ pub struct RateCandidate {
 pub struct Doubt {
     /// What, and how it was taken.
     pub what: String,
-    /// The option that settles it.
+    /// The options that settle it, or what else does.
     pub option: String,
+}
+
+impl Doubt {
+    /// What a remark leaves open, with what settles it; nothing where it is a mere note.
+    pub fn of(finding: &Finding) -> Option<Self> {
+        let option = match finding.code {
+            "unit_unknown" => "--unit",
+            "codes_without_volts" => "--scale, --unit",
+            "rate_overridden"
+            | "rate_uncertain"
+            | "count_in_steps"
+            | "single_precision_times"
+            | "time_stamps_disagree"
+            | "time_stamps_uneven"
+            | "time_stamps_unusable" => "--sample-rate",
+            _ => "none; look at the file, or export the record once more",
+        };
+        let what = finding.message.clone();
+        // A rate that nothing confirms is a doubt, even where it limits no result.
+        let is_open = finding.severity > Severity::Note || finding.code.starts_with("time_stamps");
+        is_open.then(|| Self { what, option: option.to_owned() })
+    }
 }
 
 impl Account {
     /// What a header by itself tells: its channels and its clock.
     pub fn of(header: &Header) -> Self {
+        let open = |quantity: &Quantity| !matches!(quantity, Quantity::Unit(_));
+        let count = header.channels.len();
         let column = |(at, channel): (usize, &super::Channel)| ColumnAccount {
             number: at + 1,
             name: channel.name.clone(),
             role: "channel".to_owned(),
             unit: channel.quantity.symbol().to_owned(),
             scale: 1.0,
-            why: format!("channel {} of the file", at + 1),
-            option: "--wire, --air, --unit, --scale".to_owned(),
+            why: format!("channel {} of {count} in the file", at + 1),
+            option: format!(
+                "{}--channels, --wire, --air",
+                if open(&channel.quantity) { "--scale, --unit, " } else { "--scale, " }
+            ),
         };
         let clock = &header.clock;
         Self {
@@ -133,7 +162,7 @@ impl Account {
                 used: true,
             }],
             skipped: Vec::new(),
-            doubts: Vec::new(),
+            doubts: header.findings.iter().filter_map(Doubt::of).collect(),
         }
     }
 }

@@ -90,7 +90,13 @@ impl Quantity {
     /// ```
     pub fn parse(text: &str) -> Option<(Quantity, f64)> {
         const BASES: [(&str, &[&str]); 9] = [
-            ("V", &["V", "Volt", "Volts", "volt", "volts", "VOLT", "VOLTS", "v", "VDC", "Vdc", "voltios", "voltio"]),
+            (
+                "V",
+                &[
+                    "V", "Volt", "Volts", "volt", "volts", "VOLT", "VOLTS", "v", "VDC", "Vdc", "V DC", "Volt DC",
+                    "Volts DC", "voltios", "voltio",
+                ],
+            ),
             ("A", &["A", "Amp", "Amps", "Ampere", "Amperes", "amp", "amps", "ampere", "AMP", "AMPS"]),
             ("V/m", &["V/m"]),
             ("A/m", &["A/m"]),
@@ -100,7 +106,7 @@ impl Quantity {
             ("m/s", &["m/s"]),
             ("Ohm", &["Ohm", "ohm", "Ω"]),
         ];
-        const PREFIXES: [(&str, f64); 9] = [
+        const PREFIXES: [(&str, f64); 10] = [
             ("", 1.0),
             ("m", 1e-3),
             ("milli", 1e-3),
@@ -108,10 +114,13 @@ impl Quantity {
             ("µ", 1e-6),
             ("μ", 1e-6),
             ("micro", 1e-6),
+            // The micro sign of UTF-8, read as Latin-1.
+            ("Âµ", 1e-6),
             ("n", 1e-9),
             ("k", 1e3),
         ];
-        let bare = text.trim().trim_matches(|c| matches!(c, '(' | ')' | '[' | ']' | '{' | '}' | '"')).trim();
+        let bare =
+            text.trim().trim_matches(|c| matches!(c, '(' | ')' | '[' | ']' | '{' | '}' | '<' | '>' | '"')).trim();
         PREFIXES.iter().find_map(|(prefix, factor)| {
             let rest = bare.strip_prefix(prefix)?;
             let (base, _) = BASES.iter().find(|(_, words)| words.contains(&rest))?;

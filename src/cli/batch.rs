@@ -6,6 +6,7 @@ use serde_json::{Map, Value};
 
 use super::campaign::{Campaign, Method, remake};
 use super::captures::{captures_in, in_order, listed};
+use super::files::{STANDARD_INPUT, capture};
 use super::held::Watched;
 use super::journal::Head;
 use super::options::{AcceptanceOptions, CaptureOptions, OutputOptions};
@@ -98,7 +99,11 @@ impl Batch {
         captures.retain(|path| self.shard.holds_name(&path.to_string_lossy()));
         let progress = console.progress(captures.len());
         let done = spread::map(captures, |path| {
-            let done = row(&Watched::new(&path).source, &settings, &self.bands);
+            let done = if path == Path::new(STANDARD_INPUT) {
+                row(&capture(&path), &settings, &self.bands)
+            } else {
+                row(&Watched::new(&path).source, &settings, &self.bands)
+            };
             progress.inc(1);
             done
         });

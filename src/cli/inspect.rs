@@ -10,7 +10,7 @@ use super::terminal::Console;
 use super::{Outcome, Run, each_file, tables};
 use crate::analysis::inspect::{Inspection, how_read, inspect};
 use crate::analysis::observe::Input;
-use crate::capture::Account;
+use crate::capture::{Account, ColumnAccount, DataBlock, RateCandidate, RateSource};
 use crate::error::{Error, printable};
 use crate::read::Source;
 use crate::report::columns;
@@ -112,52 +112,138 @@ fn explain(console: &mut Console, account: &Account) -> Result<(), Error> {
     let mut text = String::from("\nHow this file was read\n");
     for option in &account.beside {
         let force = if option.in_force { "" } else { ", not in force: something nearer goes first" };
-        text += &format!("  beside        {} from {}:{}{force}\n", option.key, printable(&option.file), option.line);
+        text += &entry("beside", &format!("{} from {}:{}{force}", option.key, printable(&option.file), option.line));
     }
     if let Some(block) = &account.block {
-        text += &format!(
-            "  data          lines {} to {}, {} rows, {} header lines above; {} between cells, decimal {}; {}, lines end in \
-             {}\n                option: {}\n",
-            block.first_line,
-            block.last_line,
-            block.rows,
-            block.header_lines,
-            block.separator,
-            block.decimal_mark,
-            block.encoding,
-            block.line_ends,
-            block.option
-        );
+        text += &entry("data", &data_block(block));
+        text += &entry("", &format!("option: {}", block.option));
     }
-    for column in &account.columns {
-        let name =
-            if column.name.is_empty() { "no name".to_owned() } else { format!("\"{}\"", printable(&column.name)) };
-        let scale = if (column.scale - 1.0).abs() > 0.0 { format!(", times {}", column.scale) } else { String::new() };
-        let unit = if column.unit.is_empty() { String::new() } else { format!(" in {}", column.unit) };
-        text += &format!(
-            "  column {:<7}{name}: {}{unit}{scale}; {}\n                option: {}\n",
-            column.number, column.role, column.why, column.option
-        );
+    for columns in runs(&account.columns) {
+        text += &column(columns, account.block.is_some());
     }
-    for rate in &account.rates {
-        let verdict = match (rate.used, rate.agrees) {
-            (true, _) => "taken",
-            (false, true) => "agrees",
-            (false, false) => "disagrees",
-        };
-        text += &format!(
-            "  rate          {} Hz \u{b1}{:.2e}, from {} ({}): {verdict}\n                option: --sample-rate\n",
-            rate.rate_hz,
-            rate.rate_hz * rate.relative_uncertainty,
-            rate.source,
-            printable(&rate.written)
-        );
+    let taken = account.rates.iter().find(|rate| rate.used).map(|rate| rate.rate_hz);
+    for candidate in &account.rates {
+        text += &entry("rate", &rate(candidate, taken, account.rates.len()));
+    }
+    if !account.rates.is_empty() {
+        text += &entry("", "option: --sample-rate");
     }
     for skipped in &account.skipped {
-        text += &format!("  left out      {skipped}\n");
+        text += &entry("left out", skipped);
     }
     for doubt in &account.doubts {
-        text += &format!("  doubtful      {}\n                option: {}\n", doubt.what, doubt.option);
+        text += &entry("doubtful", &doubt.what);
+        text += &entry("", &format!("option: {}", doubt.option));
     }
     console.print(&text)
+}
+
+/// A line with its label; words that find no place on it go on below.
+fn entry(label: &str, text: &str) -> String {
+    const WIDTH: usize = 100;
+    let mut lines = vec![format!("  {label:<13}")];
+    for word in text.split(' ') {
+        let line = lines.last().map_or(0, |line| line.chars().count());
+        if line > 15 && line + 1 + word.chars().count() > WIDTH {
+            lines.push(" ".repeat(15));
+        }
+        if let Some(line) = lines.last_mut() {
+            line.push(' ');
+            line.push_str(word);
+        }
+    }
+    lines.join("\n") + "\n"
+}
+
+fn counted(count: u64, one: &str) -> String {
+    let plural = if count == 1 { "" } else { "s" };
+    format!("{count} {one}{plural}")
+}
+
+fn data_block(block: &DataBlock) -> String {
+    let above = match block.header_lines {
+        0 => "no line above names the columns".to_owned(),
+        1 => "one line above names the columns".to_owned(),
+        count => format!("{count} lines above name the columns"),
+    };
+    format!(
+        "lines {} to {}, {}; {above}; {} between cells, decimal {}; {}, lines end in {}",
+        block.first_line,
+        block.last_line,
+        counted(block.rows, "row"),
+        block.separator,
+        block.decimal_mark,
+        block.encoding,
+        block.line_ends
+    )
+}
+
+/// Columns one after the other of which the same is to be said, where they are many; else each by itself.
+fn runs(columns: &[ColumnAccount]) -> Vec<&[ColumnAccount]> {
+    const MANY: usize = 4;
+    let alike = |a: &ColumnAccount, b: &ColumnAccount| {
+        let rest = |column: &ColumnAccount| ColumnAccount { number: 0, name: String::new(), ..column.clone() };
+        b.number == a.number + 1 && rest(a) == rest(b)
+    };
+    let each = |run| if <[_]>::len(run) < MANY { run.chunks(1).collect() } else { vec![run] };
+    columns.chunk_by(alike).flat_map(each).collect()
+}
+
+/// Columns of which the same is to be said: names, part and unit, why, and the options.
+fn column(columns: &[ColumnAccount], is_table: bool) -> String {
+    let [column, ..] = columns else { return String::new() };
+    let named = |column: &ColumnAccount| {
+        if column.name.is_empty() { "no name".to_owned() } else { format!("\"{}\"", printable(&column.name)) }
+    };
+    let word = match column.role.as_str() {
+        _ if is_table => "column",
+        role if role.starts_with("channel") => "channel",
+        _ => "array",
+    };
+    let (label, name) = match columns {
+        [.., last] if columns.len() > 1 => {
+            (format!("{}-{}", column.number, last.number), format!("{} to {}", named(column), named(last)))
+        }
+        _ => (column.number.to_string(), named(column)),
+    };
+    let scale = if (column.scale - 1.0).abs() > 1e-12 {
+        format!(", number times {}", digits(column.scale))
+    } else {
+        String::new()
+    };
+    let unit = match column.unit.as_str() {
+        "" => String::new(),
+        "unknown" => ", unit unknown".to_owned(),
+        "full scale" => ", in fractions of full scale".to_owned(),
+        unit => format!(", in {unit}"),
+    };
+    [
+        entry(&format!("{word} {label}"), &format!("{name}: {}{unit}{scale}", column.role)),
+        entry("", &format!("why: {}", column.why)),
+        entry("", &format!("option: {}", column.option)),
+    ]
+    .concat()
+}
+
+/// A candidate for the sampling rate, and how it stands to the one that was taken.
+fn rate(rate: &RateCandidate, taken: Option<f64>, candidates: usize) -> String {
+    let off = taken.map_or(0.0, |taken| rate.rate_hz / taken - 1.0);
+    let off = if off.abs() < 1e-12 { String::new() } else { format!(", {:+.2e} relative to the rate taken", off) };
+    let verdict = match (rate.used, rate.agrees) {
+        (true, _) if rate.source == RateSource::Option.words() => "taken, as an option goes before the file".to_owned(),
+        (true, _) if candidates > 1 && rate.source != RateSource::TimeColumn.words() => {
+            "taken, as a stated rate goes before printed times".to_owned()
+        }
+        (true, _) => "taken".to_owned(),
+        (false, true) => format!("agrees within its rounding{off}"),
+        (false, false) => format!("disagrees by more than its rounding{off}"),
+    };
+    let half = rate.rate_hz * rate.relative_uncertainty;
+    let half = if half > 0.0 { format!(" \u{b1} {half:.1e} Hz") } else { " exactly".to_owned() };
+    format!("{} Hz{half}, from {} ({}): {verdict}", digits(rate.rate_hz), rate.source, printable(&rate.written))
+}
+
+/// A number without the noise of its last bits.
+fn digits(number: f64) -> String {
+    format!("{number:.11e}").parse::<f64>().unwrap_or(number).to_string()
 }

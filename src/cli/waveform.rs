@@ -24,9 +24,6 @@ pub(super) struct Waveform {
     /// How many whole mains periods to show
     #[arg(long, value_name = "N", default_value_t = 3, value_parser = clap::value_parser!(u32).range(1..=1000))]
     cycles: u32,
-    /// From this time on, in seconds after the first sample
-    #[arg(long, value_name = "SECONDS", default_value_t = 0.0, value_parser = seconds)]
-    from: f64,
     #[command(flatten)]
     capture: CaptureOptions,
     #[command(flatten)]
@@ -35,8 +32,9 @@ pub(super) struct Waveform {
 
 impl Run for Waveform {
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
-        let settings = self.capture.settings()?;
-        let stretch = Stretch { cycles: self.cycles, from_s: self.from };
+        let mut settings = self.capture.settings()?;
+        // The high-pass settles on what lies before the stretch shown, so all is read from the first sample on.
+        let stretch = Stretch { cycles: self.cycles, from_s: std::mem::take(&mut settings.from_s) };
         let delivery = Delivery::prepare("waveform", &self.output, true)?;
         let (done, outcome) = each_file(console, captures(&self.files), |source| waveform(source, &settings, stretch))?;
         let (inputs, captures): (Vec<_>, Vec<_>) = done.into_iter().unzip();
@@ -53,9 +51,4 @@ impl Run for Waveform {
         delivery.deliver(console, forms, |console| console.sentences(&sentences::of_waveform(&captures)))?;
         Ok(outcome)
     }
-}
-
-fn seconds(text: &str) -> Result<f64, String> {
-    let seconds = text.parse().ok().filter(|seconds: &f64| seconds.is_finite() && *seconds >= 0.0);
-    seconds.ok_or_else(|| "expected seconds from 0 on, such as 0.02".into())
 }

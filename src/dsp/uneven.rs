@@ -344,8 +344,16 @@ mod tests {
         let times = jittered(3000, 0.3, 0);
         assert!(Uneven::new(&times, RATE, 0.01 / RATE).is_none());
         assert!(Uneven::new(&times[..60], RATE, 0.0).is_none());
-        // Half of the samples gone, in pairs.
-        let holed: Vec<f64> = times.chunks(4).flat_map(|four| &four[..2]).copied().collect();
+        // Of eight samples two are left, a density that reaches to an eighth of the rate at most.
+        let holed: Vec<f64> = times.chunks(8).flat_map(|eight| &eight[..2]).copied().collect();
         assert!(Uneven::new(&holed, RATE, 0.0).is_none());
+    }
+
+    #[test]
+    fn half_of_the_samples_in_pairs_reach_to_a_quarter_of_the_rate_at_most() {
+        let times = jittered(3000, 0.3, 0);
+        let holed: Vec<f64> = times.chunks(4).flat_map(|four| &four[..2]).copied().collect();
+        // Landau's bound: no band wider than half the density of the samples can be had.
+        assert!(Uneven::new(&holed, RATE, 0.0).is_none_or(|uneven| uneven.band_hz() <= 0.25 * RATE));
     }
 }

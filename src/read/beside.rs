@@ -2,7 +2,9 @@
 //!
 //! Two files can hold them: `<file>.toml` beside one capture, in a section `[read]`, and [`FOLDER_FILE`] in the same
 //! folder, in sections `[[read]]` that say by patterns which files they are for. The nearest word counts: the command
-//! line, then the file's own TOML, then the folder's, of which the last section that fits. A file's own TOML that says
+//! line, then the file's own TOML, then the folder's, of which the last section that fits. A folder's file counts for
+//! the captures in that very folder and for none below: a reader sees the siblings of its file, and what holds for a
+//! capture is found beside it and nowhere else. A file's own TOML that says
 //! `alone = true` keeps the folder's out, as files that were converted do: nothing may scale them a second time.
 
 use super::fields::{Fields, FileKind, Text};
@@ -80,6 +82,11 @@ impl Beside {
                 let mut fits = Vec::new();
                 for section in &sections {
                     let patterns = section.word_list("files")?;
+                    if let Some(pattern) = patterns.iter().find(|pattern| pattern.contains(['/', '\\'])) {
+                        let found = format!("\"{}\" reaches into another folder", printable(pattern));
+                        let error = section.wrong("files", found, "names of files in the folder of this file");
+                        return Err(error.remedy(format!("put a {FOLDER_FILE} into each folder with captures")));
+                    }
                     fits.push(patterns.is_empty() || patterns.iter().any(|pattern| matches(pattern, name)));
                 }
                 let mut fit = fits.into_iter();

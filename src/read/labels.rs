@@ -5,7 +5,7 @@
 //! the rate is known. None of them changes a sample.
 
 use super::fields::Fields;
-use super::scaled::retain_open;
+use super::scaled::{retain_open, settle};
 use crate::capture::{Account, Block, Header, Quantity, RateSource, Recording, Role};
 use crate::error::{Error, printable};
 
@@ -169,10 +169,7 @@ impl Recording for Labelled {
 
     fn account(&self) -> Account {
         let mut account = self.inner.account();
-        account.doubts.retain(|doubt| {
-            let found = |header: &Header| header.findings.iter().any(|finding| finding.message == doubt.what);
-            found(&self.header) || !found(self.inner.header())
-        });
+        settle(&mut account, self.inner.header(), &self.header);
         account
     }
 

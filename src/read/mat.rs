@@ -49,7 +49,7 @@ const SMALL: u64 = 1 << 12;
 const HDF5: &[u8] = b"\x89HDF\r\n\x1a\n";
 
 fn score(head: &[u8]) -> Option<u8> {
-    let level_5 = matches!(head.get(124..128), Some([0 | 1 | 2, _, b'I', b'M'] | [_, 0 | 1 | 2, b'M', b'I']));
+    let level_5 = matches!(head.get(124..128), Some([0..=2, _, b'I', b'M'] | [_, 0..=2, b'M', b'I']));
     (level_5 || is_hdf5(head)).then_some(95)
 }
 

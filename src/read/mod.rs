@@ -4,6 +4,7 @@
 //! Which reader takes a file is decided by its first bytes or by a file beside it, never by its name alone.
 
 mod arrays;
+mod arrow;
 mod beside;
 mod comtrade;
 mod csv;
@@ -53,8 +54,17 @@ pub struct Format {
 pub type Open = fn(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Error>;
 
 /// All formats. A new one is a file and a line here.
-pub const FORMATS: &[Format] =
-    &[comtrade::FORMAT, csv::FORMAT, mat::FORMAT, npy::FORMAT, npz::FORMAT, parquet::FORMAT, raw::FORMAT, wav::FORMAT];
+pub const FORMATS: &[Format] = &[
+    arrow::FORMAT,
+    comtrade::FORMAT,
+    csv::FORMAT,
+    mat::FORMAT,
+    npy::FORMAT,
+    npz::FORMAT,
+    parquet::FORMAT,
+    raw::FORMAT,
+    wav::FORMAT,
+];
 
 /// How many bytes at the beginning decide on the format.
 const FIRST_BYTES: usize = 4096;

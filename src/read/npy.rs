@@ -133,9 +133,7 @@ pub(super) struct Start {
 pub(super) fn start(source: &Source) -> Result<Start, Error> {
     let (text, data_at) = header_text(source)?;
     check_text(source, &text)?;
-    let bytes = source.bytes_at(0, usize::try_from(data_at).unwrap_or(usize::MAX))?;
-    let npy =
-        NpyHeader::from_reader(&bytes[..]).map_err(|e| refuse(source, format!("has no sound NPY header: {e}")))?;
+    let npy = sound_header(source, data_at)?;
     let (number, big_endian) = match number(source, &npy) {
         Ok((number, big_endian)) => (Ok(number), big_endian),
         Err(error) => (Err(error.found().to_owned()), false),
@@ -195,18 +193,23 @@ fn layout(source: &Source, header: &NpyHeader) -> Result<Layout, Error> {
     Ok(Layout { samples, channels, planar, turned })
 }
 
+/// The header, whose text was checked before.
+fn sound_header(source: &Source, data_at: u64) -> Result<NpyHeader, Error> {
+    let mut bytes = source.bytes_at(0, usize::try_from(data_at).unwrap_or(usize::MAX))?;
+    // Python 2 wrote long numbers as 2L. Where it stands in a field's name, the array is refused in any case.
+    for at in 1..bytes.len() {
+        if bytes[at] == b'L' && bytes[at - 1].is_ascii_digit() {
+            bytes[at] = b' ';
+        }
+    }
+    NpyHeader::from_reader(&bytes[..])
+        .map_err(|error| refuse(source, format!("has no sound NPY header: {}", printable(&error.to_string()))))
+}
+
 fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Error> {
     let (text, data_at) = header_text(source)?;
     check_text(source, &text)?;
-    let mut start = source.bytes_at(0, usize::try_from(data_at).unwrap_or(usize::MAX))?;
-    // Python 2 wrote long numbers as 2L. Where it stands in a field's name, the array is refused in any case.
-    for at in 1..start.len() {
-        if start[at] == b'L' && start[at - 1].is_ascii_digit() {
-            start[at] = b' ';
-        }
-    }
-    let npy = NpyHeader::from_reader(&start[..])
-        .map_err(|e| refuse(source, format!("has no sound NPY header: {}", printable(&e.to_string()))))?;
+    let npy = sound_header(source, data_at)?;
     let (number, big_endian) = number(source, &npy)?;
     let size = number.bytes() as u64;
     let layout = layout(source, &npy)?;

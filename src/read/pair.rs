@@ -6,7 +6,7 @@
 use ndarray::{Array2, Axis, concatenate};
 
 use super::{ReadOptions, Source, open};
-use crate::capture::{Account, Block, Channel, Header, Recording, Role};
+use crate::capture::{Account, Block, Channel, Doubt, Header, RateCandidate, Recording, Role};
 use crate::error::{Error, printable};
 
 /// Two files that were recognised as the two channels of one capture.
@@ -243,8 +243,26 @@ impl Recording for Joined {
     }
 
     fn account(&self) -> Account {
-        let files = self.parts.iter().flat_map(|part| part.account().files).collect();
-        Account { files, ..Account::of(&self.header) }
+        let mut whole = Account { rates: Vec::new(), doubts: Vec::new(), ..Account::of(&self.header) };
+        for (part, (column, role)) in self.parts.iter().zip(whole.columns.iter_mut().zip([Role::Wire, Role::Air])) {
+            let (account, file) = (part.account(), printable(bare_name(&part.header().path)));
+            if let Some(own) = account.columns.iter().find(|own| own.role == "channel") {
+                column.scale = own.scale;
+            }
+            column.why = format!("{file} holds the {} channel of the two files", role.name());
+            column.option = "--air-file, --scale, --wire, --air".to_owned();
+            whole.files.extend(account.files);
+            whole.skipped.extend(account.skipped.iter().map(|skipped| format!("{file}: {skipped}")));
+            let doubts = account.doubts.into_iter();
+            whole.doubts.extend(doubts.map(|doubt| Doubt { what: format!("{file}: {}", doubt.what), ..doubt }));
+            // The clock of the first file is that of both.
+            whole.rates.extend(account.rates.into_iter().map(|rate| RateCandidate {
+                written: format!("{} in {file}", rate.written),
+                used: rate.used && role == Role::Wire,
+                ..rate
+            }));
+        }
+        whole
     }
 
     fn next_block(&mut self) -> Result<Option<Block>, Error> {

@@ -71,9 +71,11 @@ impl Recording for Picked {
         for (at, column) in account.columns.iter_mut().enumerate() {
             if !self.picked.contains(&at) {
                 column.role = "left out".to_owned();
-                column.why.push_str("; not among the channels that the option names");
+                column.why.push_str("; not among the channels that --channels names");
             }
-            column.option = format!("--channels, {}", column.option);
+            if !column.option.contains("--channels") {
+                column.option = format!("--channels, {}", column.option);
+            }
         }
         account
     }

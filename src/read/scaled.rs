@@ -14,6 +14,13 @@ pub(super) fn scaled(recording: Box<dyn Recording>, options: &ReadOptions) -> Re
     if options.scale.is_empty() {
         return Ok(recording);
     }
+    let (unit, prefix) = match options.unit.as_deref() {
+        None => (Quantity::Unit("V".to_owned()), 1.0),
+        Some(text) => Quantity::parse(text).ok_or_else(|| {
+            Error::usage(format!("--unit {}: no unit that is known here", printable(text)))
+                .expected("V, mV, A, V/m, A/m, T or another unit of amplitude")
+        })?,
+    };
     let mut header = recording.header().clone();
     let mut factors = vec![1.0; header.channels.len()];
     for Scale { channel, factor } in &options.scale {
@@ -33,8 +40,10 @@ pub(super) fn scaled(recording: Box<dyn Recording>, options: &ReadOptions) -> Re
         for at in which {
             factors[at] = *factor;
             let channel = &mut header.channels[at];
-            if matches!(channel.quantity, Quantity::Codes | Quantity::FullScale | Quantity::Unknown) {
-                channel.quantity = Quantity::Unit("V".to_owned());
+            let before = &recording.header().channels[at].quantity;
+            if matches!(before, Quantity::Codes | Quantity::FullScale | Quantity::Unknown) {
+                channel.quantity = unit.clone();
+                factors[at] *= prefix;
             }
             // Many digits are hard to count.
             let plain = (1e-6..1e9).contains(&factor.abs());
@@ -67,6 +76,12 @@ pub(super) fn retain_open(header: &mut Header) {
     header.findings.retain(|finding| open || !matches!(finding.code, "codes_without_volts" | "unit_unknown"));
 }
 
+/// Drops the doubts that a recording had and has no more.
+pub(super) fn settle(account: &mut Account, before: &Header, now: &Header) {
+    let found = |header: &Header, what: &str| header.findings.iter().any(|finding| finding.message == what);
+    account.doubts.retain(|doubt| found(now, &doubt.what) || !found(before, &doubt.what));
+}
+
 impl Recording for Scaled {
     fn header(&self) -> &Header {
         &self.header
@@ -74,7 +89,16 @@ impl Recording for Scaled {
 
     fn account(&self) -> Account {
         let mut account = self.inner.account();
-        account.doubts.retain(|doubt| self.header.findings.iter().any(|finding| finding.message == doubt.what));
+        settle(&mut account, self.inner.header(), &self.header);
+        let channels: Vec<usize> =
+            (0..account.columns.len()).filter(|&at| account.columns[at].role.starts_with("channel")).collect();
+        if channels.len() == self.factors.len() {
+            for ((at, factor), channel) in channels.into_iter().zip(&self.factors).zip(&self.header.channels) {
+                let column = &mut account.columns[at];
+                column.scale *= factor;
+                column.unit = channel.quantity.symbol().to_owned();
+            }
+        }
         account
     }
 

@@ -36,6 +36,10 @@ fn is_single(name: &str) -> bool {
     name.to_ascii_lowercase().ends_with(".cff")
 }
 
+fn is_configuration(name: &str) -> bool {
+    name.to_ascii_lowercase().ends_with(".cfg")
+}
+
 /// The name of the data that belong to a configuration.
 fn data_name(name: &str) -> String {
     let stem = name.rsplit_once('.').map_or(name, |(stem, _)| stem);
@@ -43,7 +47,8 @@ fn data_name(name: &str) -> String {
 }
 
 fn files(name: &str) -> Vec<String> {
-    if is_single(name) { vec![name.to_owned()] } else { vec![name.to_owned(), data_name(name)] }
+    // Any other ending is refused as soon as it comes to writing.
+    if is_configuration(name) { vec![name.to_owned(), data_name(name)] } else { vec![name.to_owned()] }
 }
 
 fn write(job: &Job<'_>, blocks: &mut Blocks<'_>, folder: &mut dyn Folder) -> Result<(), Error> {
@@ -54,7 +59,7 @@ fn write(job: &Job<'_>, blocks: &mut Blocks<'_>, folder: &mut dyn Folder) -> Res
             .remedy("write wav or npy"));
     }
     let single = is_single(job.name);
-    if !single && !job.name.to_ascii_lowercase().ends_with(".cfg") {
+    if !single && !is_configuration(job.name) {
         return Err(Error::usage("a COMTRADE record ends in .cfg (with a .dat beside it) or in .cff").in_file(job.name));
     }
     let unit = StampUnit::of(job);

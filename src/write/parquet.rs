@@ -1,10 +1,12 @@
 //! Parquet: a column of doubles for each channel, no column of times; the file's metadata say what else there is.
 //!
+//! The reader (`read/arrays/`) takes up these keys, so that the file stands without its sidecar as well.
+//!
 //! | key | value |
 //! |---|---|
 //! | `sample_rate_hz`, `start_s` | shortest decimals that read back as the same bits |
 //! | `rate_source`, `rate_relative_uncertainty` | how well the rate is known |
-//! | `unit.<name>`, `role.<name>` | of the channel of this name; no unit where there is none |
+//! | `unit.<name>`, `role.<name>` | of the channel of this name; a word such as `codes` where there is no unit |
 //! | `history` | the section of the sidecar, as TOML |
 //!
 //! # Sources
@@ -23,7 +25,6 @@ use parquet::schema::types::Type;
 use super::samples::decimal;
 use super::sidecar::history;
 use super::{Blocks, Folder, Job, Samples, Sink, Writer, failed, fill, one_file};
-use crate::capture::Quantity;
 use crate::error::Error;
 
 /// The row of this container.
@@ -116,9 +117,7 @@ fn metadata(job: &Job<'_>) -> Vec<KeyValue> {
         KeyValue::new("rate_relative_uncertainty".to_owned(), decimal(clock.relative_uncertainty)),
     ];
     for (name, channel) in names(job).iter().zip(&job.header.channels) {
-        if let Quantity::Unit(unit) = &channel.quantity {
-            pairs.push(KeyValue::new(format!("unit.{name}"), unit.clone()));
-        }
+        pairs.push(KeyValue::new(format!("unit.{name}"), channel.quantity.symbol().to_owned()));
         pairs.push(KeyValue::new(format!("role.{name}"), channel.role.name().to_owned()));
     }
     pairs.push(KeyValue::new("history".to_owned(), history(job)));

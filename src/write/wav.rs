@@ -1,7 +1,7 @@
 //! WAV: whole numbers as fractions of full scale, floating point as it stands.
 //!
 //! `hound` writes what it knows: whole numbers of 16 to 32 bits and floating point of 32 bits, up to four gigabytes.
-//! Floating point of 64 bits, and RF64 for more than four gigabytes, are written here:
+//! Floating point of 64 bits, RF64 for more than four gigabytes, and more than 2^32 bytes a second are written here:
 //!
 //! ```text
 //! "RIFF" size "WAVE"                      or "RF64" ones "WAVE" "ds64" 28 riff size, data size, frames (8 bytes each) 0
@@ -46,8 +46,10 @@ const MOST_RIFF_DATA: u64 = (1 << 32) - 1024;
 fn write(job: &Job<'_>, blocks: &mut Blocks<'_>, folder: &mut dyn Folder) -> Result<(), Error> {
     let frame = job.header.channels.len() as u64 * u64::from(job.samples.bytes());
     let wide = job.survey.samples.saturating_mul(frame) > MOST_RIFF_DATA;
+    // More bytes a second than its header counts are too much for hound; here the field stays at its end.
+    let fast = u64::from(whole_rate(job)?).saturating_mul(frame) > u64::from(u32::MAX);
     fill(folder, job.name, |sink| {
-        if wide || job.samples == Samples::F64 {
+        if wide || fast || job.samples == Samples::F64 {
             written_here(job, blocks, sink, wide)
         } else {
             by_hound(job, blocks, sink)

@@ -135,7 +135,7 @@ fn specimen(format: &str) -> Vec<u8> {
             writer.finalize().unwrap();
             file.into_inner()
         }
-        "mat" | "npz" | "parquet" => {
+        "arrow" | "mat" | "npz" | "parquet" => {
             std::fs::read(format!("{}/fixtures/arrays/specimen.{format}", env!("CARGO_MANIFEST_DIR"))).unwrap()
         }
         other => panic!("a specimen of {other} is missing here"),
@@ -156,8 +156,10 @@ fn count_samples(bytes: Vec<u8>, options: &ReadOptions) -> Result<usize, linewak
 fn each_format_knows_its_own_and_survives_being_cut() {
     let options = ReadOptions { sample_rate: Some(Hertz::new(500e3).unwrap()), ..ReadOptions::default() };
     // Raw samples say nothing of themselves; their sidecar is tested in `reading_containers`.
-    // Parquet is only recognised without its feature.
-    let without = |name: &str| name == "raw" || !cfg!(feature = "columnar") && name == "parquet";
+    // Parquet and Arrow are only recognised without their features.
+    let without = |name: &str| {
+        name == "raw" || !cfg!(feature = "columnar") && name == "parquet" || !cfg!(feature = "arrow") && name == "arrow"
+    };
     for format in FORMATS.iter().filter(|format| !without(format.name)) {
         let bytes = specimen(format.name);
         let own = (format.score)(&bytes).unwrap();

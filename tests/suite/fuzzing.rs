@@ -1,7 +1,7 @@
 //! The fuzzing of `examples/fuzz`, in small: the same damage to the same files, a few hundred times a reader.
 
 #[path = "../../examples/fuzz/main.rs"]
-#[allow(dead_code, unreachable_pub, reason = "a program of its own, with a main")]
+#[allow(dead_code, reason = "a program of its own, with a main")]
 mod fuzz;
 
 use fuzz::judge::judge;
@@ -57,7 +57,8 @@ fn the_judge_sees_what_is_wrong() {
     fn wavers(_: &Source, _: &[u8], max_memory: u64) -> Result<Reading, Error> {
         Ok(Reading { kind: String::new(), said: Vec::new(), samples: 0, digest: max_memory, fault: None })
     }
-    let runs: [(&str, fn(&Source, &[u8], u64) -> Result<Reading, Error>); 5] =
+    type Run = fn(&Source, &[u8], u64) -> Result<Reading, Error>;
+    let runs: [(&str, Run); 5] =
         [("panic", panics), ("memory", hoards), ("samples", invents), ("sentence", steers), ("twice", wavers)];
     for (word, run) in runs {
         let target = Target { run, ..TARGETS[0] };

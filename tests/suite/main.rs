@@ -24,6 +24,8 @@ mod dsp_figures;
 mod dsp_reference;
 mod emissions;
 mod examples;
+#[cfg(feature = "cli")]
+mod explaining;
 mod fuzzing;
 mod hostile;
 #[cfg(feature = "cli")]
@@ -38,6 +40,7 @@ mod over_time;
 mod program;
 mod properties;
 mod reading_arrays;
+#[cfg(feature = "cli")]
 mod reading_beside;
 mod reading_containers;
 mod reading_exports;

@@ -48,10 +48,13 @@ fn same_bits(a: &[f64], b: &[f64]) -> bool {
 fn check(name: &str, channels: &[&str], start: f64) {
     let (header, samples) = read(name).unwrap_or_else(|error| panic!("{name}: {error}"));
     assert_eq!(names(&header), channels, "{name}: {:?}", header.reading);
-    // Times in single precision say no more than their rounding.
-    let precision = if name.contains("single") { header.clock.relative_uncertainty } else { 1e-9 };
-    assert!((header.clock.rate.get() / 250e3 - 1.0).abs() < precision, "{name}: {}", header.clock.rate.get());
-    assert!(precision < 1e-6, "{name}: {precision}");
+    // Times in single precision (24 bits, IEEE 754) say no more than their rounding: half a unit is 2^-34 s at the first,
+    // -1 ms, and 2^-35 s at the last, -0.804 ms, with 49 steps between them.
+    let rounding = (2f64.powi(-34) + 2f64.powi(-35)) / (49.0 * 4e-6);
+    let precision = if name.contains("single") { rounding } else { 1e-9 };
+    let off = (header.clock.rate.get() / 250e3 - 1.0).abs();
+    assert!(off < precision, "{name}: {}", header.clock.rate.get());
+    assert!(off <= header.clock.relative_uncertainty + 1e-9, "{name}: {:?}", header.clock);
     assert!((header.clock.start_s - start).abs() <= 1e-9 * start.abs().max(1.0), "{name}: {}", header.clock.start_s);
     let vectors = vectors();
     for (at, (channel, expected)) in samples.iter().zip(&vectors).enumerate() {
@@ -148,8 +151,11 @@ fn replaced(bytes: &[u8], from: &[u8], to: &[u8]) -> Vec<u8> {
     [&bytes[..at], to, &bytes[at + from.len()..]].concat()
 }
 
+/// A file of an archive: its name, its bytes, the sizes that it claims.
+type Member<'a> = (&'a str, Vec<u8>, Option<[u32; 2]>);
+
 /// An archive as NumPy writes it, of stored members; sizes as claimed, or the true ones.
-fn archive(members: &[(&str, Vec<u8>, Option<[u32; 2]>)]) -> Vec<u8> {
+fn archive(members: &[Member<'_>]) -> Vec<u8> {
     let (mut out, mut directory) = (Vec::new(), Vec::new());
     for (name, bytes, claimed) in members {
         let own = u32::try_from(bytes.len()).unwrap();
@@ -208,6 +214,7 @@ fn refused(what: &str, bytes: Vec<u8>, words: &[&str]) {
     let error = read_with("hostile.bin", bytes, &ReadOptions::default()).map(|(header, _)| header.reading);
     let error = error.expect_err(what).to_string();
     assert!(error.contains("hostile.bin"), "{what}: {error}");
+    assert!(!error.contains(|c: char| c.is_control() && c != '\n'), "{what}: {error:?}");
     for word in words {
         assert!(error.contains(word), "{what}: no \"{word}\" in {error}");
     }
@@ -225,6 +232,11 @@ fn hostile_archives_are_refused() {
         ("no arrays, other files", archive(&[("sheet.xml", vec![b'x'; 9], None)]), &["no array", "sheet.xml"]),
         ("no rate", archive(&[("wire.npy", good(), None)]), &["--sample-rate"]),
         ("objects", archive(&[("wire.npy", npy("|O", "(9,)", &[0; 72]), None)]), &["Python objects"]),
+        (
+            "control characters in a header",
+            archive(&[("wire.npy", npy("<f8'\u{1b}[31m\0", "(9,)", &[0; 72]), None)]),
+            &["NPY header"],
+        ),
         ("complex", archive(&[("wire.npy", npy("<c16", "(9,)", &[0; 144]), None)]), &["<c16"]),
         ("a cube", archive(&[("wire.npy", npy("<f8", "(2, 2, 2)", &[0; 64]), None)]), &["3 axes"]),
         (
@@ -369,15 +381,82 @@ mod columnar {
         let length = u32::try_from(nested.len()).unwrap().to_le_bytes();
         let bytes = [b"PAR1".as_slice(), &nested, &length, b"PAR1"].concat();
         refused("nested", bytes, &["no sound description"]);
-        // Less memory than a page takes.
-        let little = ReadOptions { max_memory: Some(64), ..Default::default() };
-        let error = read_with(
-            "p.parquet",
-            fixture("specimen.parquet"),
-            &ReadOptions { sample_rate: Some(linewake::units::Hertz::new(1e5).unwrap()), ..little },
-        )
-        .unwrap_err();
-        assert!(error.to_string().contains("--max-memory"), "{error}");
+        // The first page's header begins behind the first magic: field 1 (kind), then field 2, its size unpacked.
+        let mut grown = fixture("parquet-time-zstd.parquet");
+        assert_eq!((grown[4], grown[6]), (0x15, 0x15));
+        let long = grown[7..].iter().position(|byte| byte & 0x80 == 0).unwrap();
+        grown[7..7 + long].fill(0xff);
+        grown[7 + long] = 0x7e;
+        refused("a page that grows", grown, &[]);
+    }
+}
+
+/// Arrow IPC as PyArrow 26 writes it.
+#[cfg(feature = "arrow")]
+mod arrow {
+    use super::*;
+
+    #[test]
+    fn arrow_files_and_streams_give_the_same_numbers() {
+        for name in ["time.arrow", "time-lz4.arrow", "time-zstd.arrow", "time-stream.arrows"] {
+            let name = format!("arrow-{name}");
+            let (header, samples) = read(&name).unwrap_or_else(|e| panic!("{name}: {e}"));
+            assert_eq!((names(&header), header.clock.rate.get()), (vec!["wire", "air"], 250e3), "{name}");
+            // The fields state V and mV.
+            assert!(header.channels.iter().all(|channel| channel.quantity == Quantity::Unit("V".into())), "{name}");
+            let [wire, air, ..] = vectors();
+            assert!(same_bits(&samples[0], &wire), "{name}");
+            assert!(samples[1].iter().zip(air).all(|(a, b)| (a - b).abs() < 1e-15), "{name}: {:?}", samples[1]);
+        }
+    }
+
+    #[test]
+    fn arrow_keys_and_stamps_are_the_clock() {
+        check("arrow-rate.arrows", &["wire", "air", "odd"], -1e-3);
+        check("arrow-stamps.arrow", &["wire", "air"], 1_772_366_400.0);
+    }
+
+    #[test]
+    fn arrow_without_a_value_and_with_other_columns() {
+        let options =
+            ReadOptions { sample_rate: Some(linewake::units::Hertz::new(1e5).unwrap()), ..Default::default() };
+        let bytes = fixture("arrow-missing.arrow");
+        let error = read_with("hole.arrow", bytes.clone(), &options).unwrap_err().to_string();
+        assert!(error.contains("sample 49 of \"air\" is missing"), "{error}");
+        let wire = ReadOptions { channels: vec!["wire".into()], ..options };
+        let (header, samples) = read_with("hole.arrow", bytes, &wire).unwrap();
+        let codes: Vec<f64> = vectors()[0].iter().map(|volts| volts * 8.0).collect();
+        assert!(same_bits(&samples[0], &codes));
+        let told = header.reading.join(" ");
+        assert!(told.contains("\"views\" holds no plain numbers") && told.contains("\"behind\" lies behind"), "{told}");
+    }
+
+    #[test]
+    fn hostile_messages_are_refused() {
+        let file = fixture("arrow-time.arrow");
+        refused("cut", file[..file.len() - 1].to_vec(), &["cut short"]);
+        refused("the magic alone", b"ARROW1\0\0".to_vec(), &["cut short"]);
+        let stream = fixture("arrow-time-stream.arrows");
+        refused("a stream cut in a batch", stream[..stream.len() - 100].to_vec(), &["cut short"]);
+        let mut claimed = stream.clone();
+        claimed[4..8].copy_from_slice(&0x00ff_fff8u32.to_le_bytes());
+        refused("a header beyond the file", claimed, &["16777208 bytes", "byte 0"]);
+        let size = usize::try_from(u32::from_le_bytes(stream[4..8].try_into().unwrap())).unwrap();
+        let mut unsound = stream.clone();
+        unsound[8..8 + size].fill(0x7f);
+        unsound[8..12].copy_from_slice(&16u32.to_le_bytes());
+        refused("a header that is none", unsound, &["sound header"]);
+        refused("no schema in front", stream[8 + size..].to_vec(), &["neither a schema"]);
+        refused("a schema alone", stream[..8 + size].to_vec(), &["is empty"]);
+    }
+}
+
+#[cfg(not(feature = "arrow"))]
+#[test]
+fn arrow_is_recognised_without_its_feature() {
+    for name in ["arrow-time.arrow", "arrow-time-stream.arrows"] {
+        let error = read(name).unwrap_err().to_string();
+        assert!(error.contains("Arrow IPC") && error.contains("--features arrow"), "{error}");
     }
 }
 

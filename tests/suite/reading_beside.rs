@@ -83,6 +83,7 @@ fn what_is_wrong_beside_a_file_has_its_place() {
         ("linewake.toml", "[[read]]\nscale = [\"CH1\"]\n", "linewake.toml:2:9", "factor"),
         ("linewake.toml", "[[read]]\ndecimal-mark = true\n", "linewake.toml:2:16", "text in quotes"),
         ("linewake.toml", "[[read\n", "linewake.toml:1", "TOML"),
+        ("linewake.toml", "[[read]]\nfiles = \"**/*.csv\"\n", "linewake.toml:2:9", "each folder"),
         ("a.csv.toml", "separator = \";\"\n", "a.csv.toml:1:13", "[read]"),
         ("a.csv.toml", "[read]\nfiles = \"a\"\n", "a.csv.toml:2:1", "no key \"files\""),
         ("a.csv.toml", "[read]\nsample-rate = 1e6\nwire = \"CH9\"\n", "a.csv.toml:3:8", "one of: "),
@@ -92,5 +93,75 @@ fn what_is_wrong_beside_a_file_has_its_place() {
         let bench = Bench::with(&[("a.csv", text.as_bytes()), (file, toml.as_bytes())]);
         let refused = bench.run("inspect a.csv");
         assert!(refused.err.contains(place) && refused.err.contains(words), "{toml}\n{}", refused.err);
+    }
+}
+
+/// One option: a file that leaves it open, options that are given in any case, the option, and its line in TOML.
+struct Case {
+    file: Vec<u8>,
+    always: &'static str,
+    option: &'static str,
+    toml: &'static str,
+}
+
+/// 20 ms at 250 kS/s; a row from its time in microseconds and its two values.
+fn rows(row: impl Fn(u32, f64, f64) -> String) -> String {
+    let value = |k: u32, turn: u32| 3.0 * (f64::from(k % turn) / f64::from(turn) - 0.5);
+    (0..5000).map(|k| row(4 * k, value(k, 13) + 0.01 * value(k, 997), value(k, 17))).collect()
+}
+
+/// One case for each option on how a table is read.
+fn cases() -> Vec<Case> {
+    let seconds = |micro: u32| format!("{:.6}", f64::from(micro) * 1e-6);
+    let timed = || rows(|t, a, b| format!("{},{a:.4},{b:.4}\n", seconds(t)));
+    let bare = || rows(|_, a, b| format!("{a:.4},{b:.4}\n"));
+    let whole = || rows(|_, a, b| format!("{:.0},{:02.0}\n", 100.0 * (a + 2.0), 10.0 * (b + 2.0)));
+    let rate = "--sample-rate 250k";
+    let case = |file: String, always, option, toml| Case { file: file.into_bytes(), always, option, toml };
+    vec![
+        case(rows(|t, a, b| format!("{}!{a:.4}!{b:.4}\n", seconds(t))), "", "--separator !", "separator = \"!\""),
+        case(whole(), rate, "--decimal-mark comma", "decimal-mark = \"comma\""),
+        case(bare(), rate, "--skip-lines 7", "skip-lines = 7"),
+        case(timed(), rate, "--time-column none", "time-column = \"none\""),
+        case(
+            rows(|t, a, _| format!("{}.0,{a:.4},{t}.0\n", 2 * t)),
+            "--time-unit us",
+            "--time-column 3",
+            "time-column = 3",
+        ),
+        case(rows(|t, a, b| format!("{t},{a:.4},{b:.4}\n")), "", "--time-unit us", "time-unit = \"us\""),
+        case(timed(), "", "--channels 3", "channels = 3"),
+        case(timed(), "", "--unit mV", "unit = \"mV\""),
+        case(timed(), "", "--scale 1=0.5,2=0.25", "scale = [\"1=0.5\", \"2=0.25\"]"),
+        case(bare(), "", rate, "sample-rate = \"250k\""),
+        case(format!("{}{}", timed(), timed()), "", "--record 2", "record = 2"),
+        case(format!("time (s),W\u{e4}rme (V),b (V)\n{}", timed()), "", "--encoding latin-1", "encoding = \"latin-1\""),
+    ]
+}
+
+/// What a reading comes to: its clock, its length, its channels; or the refusal.
+fn outcome(bench: &Bench, arguments: &str) -> Result<Value, String> {
+    let answer = bench.run(&format!("inspect a.csv --json {arguments}"));
+    if answer.status != 0 {
+        return Err(answer.err);
+    }
+    let document: Value = serde_json::from_str(&answer.out).unwrap();
+    let capture = &document["captures"][0];
+    let keys = ["sample_rate_hz", "samples", "start_s", "channels"];
+    Ok(keys.iter().map(|key| capture[*key].clone()).collect())
+}
+
+#[test]
+fn every_option_works_on_the_command_line_and_beside_the_file_and_in_the_folder() {
+    for Case { file, always, option, toml } in cases() {
+        let bench = Bench::with(&[("a.csv", &file)]);
+        let without = outcome(&bench, always);
+        let given = outcome(&bench, &format!("{always} {option}")).unwrap_or_else(|error| panic!("{option}: {error}"));
+        assert_ne!(without.as_ref().ok(), Some(&given), "{option} changes nothing");
+        let own = Bench::with(&[("a.csv", &file), ("a.csv.toml", format!("[read]\n{toml}\n").as_bytes())]);
+        assert_eq!(outcome(&own, always).as_ref(), Ok(&given), "{toml} beside the file");
+        let folder = format!("[[read]]\nfiles = \"*.csv\"\n{toml}\n\n[[read]]\nfiles = \"b*\"\nscale = 9\n");
+        let folder = Bench::with(&[("a.csv", &file), ("linewake.toml", folder.as_bytes())]);
+        assert_eq!(outcome(&folder, always).as_ref(), Ok(&given), "{toml} in the folder");
     }
 }

@@ -147,6 +147,59 @@ fn exports_read_right() {
                 }),
         ),
         (
+            "a rate below the rows",
+            "CH1 (V),CH2 (V)\n".to_owned() + &pairs(",") + "\nSample rate,250000 Hz\nOperator,N.N.\n",
+        ),
+        ("an interval in a remark below the rows", "CH1 (V),CH2 (V)\n".to_owned() + &pairs(",") + "# dt = 4 us\n"),
+        ("a rate in free words", "Sampled at 250 kS/s with the small box\nCH1 (V),CH2 (V)\n".to_owned() + &pairs(",")),
+        ("an interval in free words", "# sample every 4 \u{b5}s\nCH1 (V),CH2 (V)\n".to_owned() + &pairs(",")),
+        ("nothing but a rate", "250 kSa/s\nCH1 (V),CH2 (V)\n".to_owned() + &pairs(",")),
+        ("a remark behind two dashes", "-- fs 250 kHz\nCH1 (V),CH2 (V)\n".to_owned() + &pairs(",")),
+        ("a remark behind a word", "REM fs = 250 kHz\nCH1 (V),CH2 (V)\n".to_owned() + &pairs(",")),
+        ("a remark in quotes", "\" fs = 250 kHz\"\nCH1 (V),CH2 (V)\n".to_owned() + &pairs(",")),
+        (
+            "apostrophes between thousands",
+            "Time (ns);CH1 (V);CH2 (V)\n".to_owned() + &rows(|k, _, a, b| format!("1'{:03}'000;{a};{b}", 4 * k)),
+        ),
+        ("numbers as text", h.to_owned() + &rows(|_, t, a, b| format!("=\"{t}\",'{a},'{b}"))),
+        (
+            "a table of settings above",
+            "No,Gain,Offset\n".to_owned()
+                + &(0..40).map(|k| format!("{k},1.{k:02},0.{k:02}\n")).collect::<String>()
+                + "\n"
+                + h
+                + &plain(),
+        ),
+        ("rows in quotes", format!("{h}{}", plain()).lines().map(|line| format!("\"{line}\"\n")).collect()),
+        ("groups of digits", "Sample rate: 250 000 Hz\nCH1 (V),CH2 (V)\n".to_owned() + &pairs(",")),
+        ("groups of digits and a narrow blank", "Fs: 250\u{202f}000 Hz\nCH1 (V);CH2 (V)\n".to_owned() + &pairs(";")),
+        ("a comma between thousands", "Sample rate (Hz),\"250,000\"\nCH1 (V),CH2 (V)\n".to_owned() + &pairs(",")),
+        (
+            "a point between thousands that the time confirms",
+            "Abtastrate;250.000 Hz\nZeit (s);CH1 (V);CH2 (V)\n".to_owned() + &commas(),
+        ),
+        (
+            "three decimals that the time confirms",
+            "Sample interval;4.000 us\nZeit (s);CH1 (V);CH2 (V)\n".to_owned() + &commas(),
+        ),
+        ("three decimals", "Sample interval: 4.000 us\nCH1 (V),CH2 (V)\n".to_owned() + &pairs(",")),
+        (
+            "a rate for each channel",
+            "CH1 Sample rate,250000\nCH2 Sample rate,250000\nA (V),B (V)\n".to_owned() + &pairs(","),
+        ),
+        ("carets", "Time (s)^CH1 (V)^CH2 (V)\n".to_owned() + &plain().replace(',', "^")),
+        ("a dash for the minus sign", h.to_owned() + &plain().replace('-', "\u{2013}")),
+        ("marks without width", h.to_owned() + &plain().replace(',', ",\u{200b}")),
+        (
+            "the micro sign in a wrong encoding",
+            "Time (\u{c2}\u{b5}s),CH1 (V),CH2 (V)\n".to_owned() + &rows(|k, _, a, b| format!("{},{a},{b}", 4 * k)),
+        ),
+        ("a preamble of thousands of lines", "Setting: off\n".repeat(4000) + h + &plain()),
+        (
+            "a table of gains above",
+            "Calibration\nNo,Gain,Offset\n1,1.01,0.02\n2,1.02,0.03\n3,1.03,0.04\n\n".to_owned() + h + &plain(),
+        ),
+        (
             "day, then time with decimal commas",
             "Datum;Zeit;CH1 (V);CH2 (V)\n".to_owned()
                 + &rows(|k, _, a, b| {
@@ -206,6 +259,50 @@ fn what_cannot_be_told_is_refused() {
             "Sampling Time,0.0008\nCH1 (V),CH2 (V)\n".to_owned() + &pairs(","),
             "--sample-rate",
         ),
+        (
+            "a point that may stand between thousands",
+            "Abtastrate;250.000 Hz\nCH1 (V);CH2 (V)\n".to_owned() + &pairs(";").replace('.', ","),
+            "--sample-rate",
+        ),
+        (
+            "a rate of three decimals in hertz",
+            "Fs: 250.000 Hz\nCH1 (V),CH2 (V)\n".to_owned() + &pairs(","),
+            "--sample-rate",
+        ),
+        (
+            "points between thousands beside smaller numbers",
+            "Zeit (us);CH1 (mV)\n".to_owned()
+                + &rows(
+                    |k, _, _, _| if k % 2 == 0 { format!("{};{}", 4 * k, k) } else { format!("{};1.{:03}", 4 * k, k) },
+                ),
+            "between thousands",
+        ),
+        (
+            "channels that take turns",
+            "fs,250000\n".to_owned() + &rows(|k, _, a, _| format!("{},{a}", 1 + k % 2)),
+            "take turns",
+        ),
+        ("a reference clock", "Clock: 10 MHz\nCH1 (V),CH2 (V)\n".to_owned() + &pairs(","), "--sample-rate"),
+        (
+            "a bandwidth in free words",
+            "Recorded at 20 MHz bandwidth\nMax 1 GS/s\nCH1 (V),CH2 (V)\n".to_owned() + &pairs(","),
+            "--sample-rate",
+        ),
+        (
+            "one column of thousands in quotes",
+            "Sample rate: 250000\nCH1 (V)\n".to_owned() + &rows(|k, _, _, _| format!("\"1,{:03}.5\"", 4 * k)),
+            "marks between thousands",
+        ),
+        (
+            "commas between thousands",
+            "Time (us),CH1 (mV)\n".to_owned() + &rows(|k, _, _, _| format!("\"1,{:03}.0\",\"2,{k:03}.5\"", 4 * k)),
+            "marks between thousands",
+        ),
+        (
+            "a matrix in brackets",
+            "x = [\n".to_owned() + &rows(|_, t, a, b| format!("  {t}, {a}, {b};")) + "];\n",
+            "found",
+        ),
         ("thousands", "Time (us),CH1 (V)\n".to_owned() + &rows(|k, _, a, _| format!("\"1,{:03}\",{a}", 4 * k)), "--"),
     ];
     for (what, text, wanted) in cases {
@@ -223,6 +320,31 @@ fn readings_of_a_meter_are_no_samples() {
     }
     let (header, _) = read(&("Time (s),CH1 (V),Forms (V)\n".to_owned() + &plain())).unwrap();
     assert!(header.findings.iter().all(|finding| finding.code != "envelope"));
+}
+
+#[test]
+fn logic_lines_and_one_channel_over_the_other_are_told() {
+    let text = "Time (s),a,b\n".to_owned() + &rows(|k, t, _, _| format!("{t},{},{}", k & 1, k >> 1 & 1));
+    let (header, _) = read(&text).unwrap();
+    assert!(
+        header.findings.iter().any(|f| f.code == "logic" && f.severity == Severity::Unfit),
+        "{:?}",
+        header.findings
+    );
+    let (header, _) = read(&("Sample rate: 250 kS/s\nX (V),Y (V)\n".to_owned() + &pairs(","))).unwrap();
+    assert!(header.findings.iter().any(|finding| finding.code == "one_over_the_other"), "{:?}", header.findings);
+}
+
+#[test]
+fn units_in_unusual_dress_are_units() {
+    for (one, two) in [("CH1 <V>", "CH2 <V>"), ("CH1 (V DC)", "CH2 (V DC)"), ("CH1.V", "CH2.V"), ("V(CH1)", "V(CH2)")] {
+        let (header, _) = read(&(format!("Time (s),{one},{two}\n") + &plain())).unwrap();
+        assert!(header.channels.iter().all(|channel| channel.quantity == Quantity::Unit("V".into())), "{one}");
+        assert_eq!(header.channels[0].name, "CH1");
+    }
+    // A reading of an alternating voltage may be its RMS value, so it is no plain volt.
+    let (header, _) = read(&("Time (s),CH1 (VAC),CH2 (VAC)\n".to_owned() + &plain())).unwrap();
+    assert!(header.channels.iter().all(|channel| channel.quantity == Quantity::Unknown));
 }
 
 #[test]

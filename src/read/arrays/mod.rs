@@ -14,8 +14,9 @@ use ndarray::Array2;
 
 use super::csv::named::{Facts, Meaning, Name, Settled, Times, in_full};
 use super::{ReadOptions, Source, rows_per_block};
-use crate::capture::{Account, Block, Channel, ColumnAccount, Doubt, Header, Quantity, Recording, Role};
+use crate::capture::{Account, Block, Channel, ColumnAccount, Doubt, Header, Quantity, RateSource, Recording, Role};
 use crate::error::{Error, Finding, printable};
+use crate::units::Hertz;
 
 /// More channels than this are no capture.
 pub(super) const MOST_CHANNELS: usize = 64;
@@ -48,7 +49,7 @@ type Opener = Arc<dyn Fn() -> Result<Box<dyn Rows>, Error> + Send + Sync>;
 #[derive(Clone)]
 pub(super) struct Array {
     pub(super) name: String,
-    /// The unit that the container states besides the name, or empty.
+    /// The unit that the array states besides its name, or empty; a key `unit.<name>` of the container counts as well.
     pub(super) unit: String,
     pub(super) kind: Kind,
     pub(super) rows: u64,
@@ -110,7 +111,11 @@ struct Clocked {
 }
 
 impl<'a> Draft<'a> {
-    fn of(container: Container<'a>) -> Self {
+    fn of(mut container: Container<'a>) -> Self {
+        for array in container.arrays.iter_mut().filter(|array| array.unit.is_empty()) {
+            let unit = stated(&container.remarks, "unit", &array.name);
+            array.unit = unit.unwrap_or_default().to_owned();
+        }
         let parts = container.arrays.iter().map(|_| None).collect();
         Self { container, facts: Facts::default(), parts, reading: Vec::new(), findings: Vec::new() }
     }
@@ -124,7 +129,8 @@ impl<'a> Draft<'a> {
         let length = self.length(clocked.as_ref(), options)?;
         let mut taken = self.channels(clocked.as_ref(), length, options)?;
         let times = clocked.as_ref().map(|clocked| &clocked.times);
-        let settled = self.facts.settle(times, options)?;
+        let mut settled = self.facts.settle(times, options)?;
+        self.take_exact_clock(&mut settled);
         self.roles(&mut taken);
         self.remark_on_units(&taken);
         self.opened(taken, length, settled, clocked.as_ref(), options)
@@ -157,6 +163,21 @@ impl<'a> Draft<'a> {
         Ok(())
     }
 
+    /// The clock to the last bit, and how well it is known, where the container has the keys of `write/parquet.rs`.
+    fn take_exact_clock(&self, settled: &mut Settled) {
+        let clock = &mut settled.clock;
+        let key = |wanted: &str| self.container.remarks.iter().find(|(key, _)| key == wanted).map(|(_, value)| value);
+        let rate = key("sample_rate_hz").and_then(|value| value.parse().ok()).and_then(|rate| Hertz::new(rate).ok());
+        let rate = rate.filter(|rate| (rate.get() / clock.rate.get() - 1.0).abs() < 1e-9);
+        let Some(rate) = rate.filter(|_| clock.source == RateSource::Header) else { return };
+        clock.rate = rate;
+        let source = key("rate_source").and_then(|name| RateSource::ALL.into_iter().find(|s| s.name() == name));
+        clock.source = source.unwrap_or(clock.source);
+        let uncertainty = key("rate_relative_uncertainty").and_then(|value| value.parse::<f64>().ok());
+        let uncertainty = uncertainty.filter(|uncertainty| (0.0..1.0).contains(uncertainty));
+        clock.relative_uncertainty = uncertainty.unwrap_or(clock.relative_uncertainty);
+    }
+
     /// The times that the options name, or the names and the types of the arrays.
     fn times(&mut self, options: &ReadOptions) -> Result<Option<Clocked>, Error> {
         let wanted = options.time_column.as_deref();
@@ -170,6 +191,7 @@ impl<'a> Draft<'a> {
         let arrays = &self.container.arrays;
         let meaning = |at: &usize| match arrays[*at].kind {
             Kind::Time { .. } => Meaning::Time,
+            _ if Quantity::named(&arrays[*at].unit).is_some() => Meaning::Signal,
             _ => Name::read(&arrays[*at].name, &arrays[*at].unit).meaning(),
         };
         let open: Vec<usize> = (0..arrays.len())
@@ -351,7 +373,8 @@ impl<'a> Draft<'a> {
                 self.decide(at, "left out", why);
                 continue;
             }
-            if name.is_frequency() {
+            let exact = Quantity::named(&array.unit);
+            if exact.is_none() && name.is_frequency() {
                 return Err(Error::input(format!("{} is a frequency: a spectrum, not samples", self.name(at)))
                     .expected("samples over time")
                     .remedy("export the waveform"));
@@ -362,7 +385,11 @@ impl<'a> Draft<'a> {
                     continue;
                 }
                 let unstated = if array.kind == Kind::Whole { Quantity::Codes } else { Quantity::Unknown };
-                let amplitude = name.amplitude();
+                // A unit without prefix needs no look at the name; "wire_mV" in V is called so.
+                let amplitude = match &exact {
+                    Some(quantity) => Some((quantity.clone(), 1.0, array.name.as_str())),
+                    None => name.amplitude(),
+                };
                 let bare = amplitude.as_ref().map(|(_, _, bare)| (*bare).to_owned()).filter(|bare| !bare.is_empty());
                 let bare = bare.unwrap_or_else(|| array.name.clone());
                 let (quantity, factor) =
@@ -371,7 +398,7 @@ impl<'a> Draft<'a> {
                 let channel = Channel { name: printable(&name), quantity, role: Role::Other };
                 taken.push(Taken { array: at, column, channel, factor });
             }
-            let why = format!("{}, as long as the record", array.about);
+            let why = format!("a number for every sample of the record ({})", array.about);
             let is_channel = taken.last().is_some_and(|taken| taken.array == at);
             self.decide(
                 at,
@@ -388,8 +415,20 @@ impl<'a> Draft<'a> {
         }
     }
 
-    /// The channels named wire and air, else the first two.
+    /// The roles that the container states; else the channels named wire and air, else the first two.
     fn roles(&mut self, taken: &mut [Taken]) {
+        let role = |name: &str| Role::ALL.into_iter().find(|role| role.name() == name);
+        let keys = &self.container.remarks;
+        let stated = |taken: &Taken| stated(keys, "role", &self.container.arrays[taken.array].name).and_then(role);
+        let roles: Vec<Option<Role>> = taken.iter().map(stated).collect();
+        if roles.iter().any(Option::is_some) {
+            for (taken, role) in taken.iter_mut().zip(roles) {
+                taken.channel.role = role.unwrap_or(Role::Other);
+                let (name, role) = (&taken.channel.name, taken.channel.role.name());
+                self.reading.push(format!("\"{name}\" has the role {role}, as the file states."));
+            }
+            return;
+        }
         let named = |word: &str| taken.iter().position(|taken| taken.channel.name.eq_ignore_ascii_case(word));
         let pair = match (named("wire"), named("air")) {
             (Some(wire), Some(air)) => [wire, air],
@@ -435,7 +474,15 @@ impl<'a> Draft<'a> {
                 unit: own.map_or("", |taken| taken.channel.quantity.symbol()).to_owned(),
                 scale: own.map_or(1.0, |taken| taken.factor),
                 why,
-                option: "--time-column, --channels, --unit, --scale".to_owned(),
+                option: match own {
+                    _ if role == "time" => "--time-column, --time-unit",
+                    None => "--channels, --time-column",
+                    Some(taken) if matches!(taken.channel.quantity, Quantity::Unit(_)) => {
+                        "--channels, --scale, --wire, --air"
+                    }
+                    Some(_) => "--unit, --scale, --channels, --wire, --air",
+                }
+                .to_owned(),
             });
             if clocked.is_some_and(|clocked| clocked.array == at && array.columns > 1) {
                 let why = "its first column rises in equal steps and is the time".to_owned();
@@ -443,14 +490,15 @@ impl<'a> Draft<'a> {
                     number: at + 1,
                     name: column_name(array, 0),
                     role: "time".into(),
+                    unit: String::new(),
+                    scale: 1.0,
                     why,
-                    ..columns[columns.len() - 1].clone()
+                    option: "--time-column, --time-unit".into(),
                 });
             }
         }
         let findings = self.findings.iter().chain(&settled.findings);
-        let doubts = findings
-            .map(|finding| Doubt { what: finding.message.clone(), option: "--unit, --scale, --sample-rate".into() });
+        let doubts = findings.filter_map(Doubt::of);
         Account {
             beside: Vec::new(),
             files: Vec::new(),
@@ -512,6 +560,12 @@ impl<'a> Draft<'a> {
         };
         Ok(Box::new(Arrays { header, account, sets, left: length, given: 0, block, numbers: Vec::new() }))
     }
+}
+
+/// What a key of the container says of an array, such as `unit.<name>`.
+fn stated<'a>(remarks: &'a [(String, String)], what: &str, name: &str) -> Option<&'a str> {
+    let of = |key: &str| key.strip_prefix(what).and_then(|rest| rest.strip_prefix('.')) == Some(name);
+    remarks.iter().find(|(key, _)| of(key)).map(|(_, value)| value.as_str())
 }
 
 /// The name of one column of a table.

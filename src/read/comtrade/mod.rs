@@ -29,7 +29,7 @@ use ndarray::Array2;
 
 use super::numbers::Number;
 use super::{Format, ReadOptions, Source, packed, picked, rows_per_block};
-use crate::capture::{Account, Block, Channel, Clock, Doubt, Header, RateCandidate, RateSource, Recording, Role};
+use crate::capture::{Account, Block, Channel, Clock, Header, RateCandidate, RateSource, Recording, Role};
 use crate::error::{Error, Finding, printable};
 use crate::units::Hertz;
 use config::{Analog, Config, Rate};
@@ -389,13 +389,9 @@ fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Er
         }
     }
     if config.digital > 0 {
-        account.skipped.push(format!("{} digital channels.", config.digital));
+        let channels = if config.digital == 1 { "channel" } else { "channels" };
+        account.skipped.push(format!("{} digital {channels}: on and off, and no samples.", config.digital));
     }
-    account.doubts = header
-        .findings
-        .iter()
-        .map(|finding| Doubt { what: finding.message.clone(), option: "--sample-rate, --unit, --scale".to_owned() })
-        .collect();
     let mut rows = Rows::open(&place, &config)?;
     let mut row = Row::default();
     for _ in 0..section.first {

@@ -7,6 +7,7 @@ use ndarray::{Array2, Axis, Slice};
 use super::cells::{
     Dialect, Mark, Printed, Scale, Separator, TimeOfDay, comma_number, is_blank, leading_number, scaled, shown, split,
 };
+use super::label::Label;
 use super::labels::Taken;
 use super::plain::{Columns, LARGEST_PLAIN, Part, Plain};
 use super::text::{Head, Line, Lines, Place, decode};
@@ -122,6 +123,11 @@ impl Stretch {
         !self.odd.is_empty()
     }
 
+    /// Whether the line right above the rows heads a time.
+    pub(super) fn is_headed_by_time(&self) -> bool {
+        self.odd.last().is_some_and(|odd| Label::read(odd.shown.trim_matches('"'), "").is_time())
+    }
+
     /// The first of them.
     pub(super) fn first_odd_line(&self) -> u64 {
         self.odd.first().map_or(self.first_line, |odd| odd.line)
@@ -137,6 +143,8 @@ pub(super) struct Survey {
     pub(super) chosen: usize,
     /// The first line behind the last row that is no row, and how it starts.
     pub(super) footer: Option<(u64, String)>,
+    /// The first lines below the last row, each only so far as it may be a key with its value.
+    pub(super) below: Vec<Vec<u8>>,
     /// Remarks between the rows.
     pub(super) comments: u64,
     /// Lines between the rows that say once more what stands above them.
@@ -242,6 +250,10 @@ pub(super) struct Odd {
     pub(super) shown: String,
 }
 
+/// So many lines below the rows are looked at for a rate, and so many bytes of each.
+const MOST_BELOW: usize = 64;
+const LONGEST_KEY: usize = 256;
+
 /// Lines between rows that are still taken together as one break.
 const MOST_ODD: usize = 200;
 /// More stretches than this are no segments but a broken time.
@@ -269,6 +281,7 @@ impl Rows {
             stretches: Vec::new(),
             chosen: 0,
             footer: None,
+            below: Vec::new(),
             comments: 0,
             repeats: 0,
             voids: 0,
@@ -291,6 +304,9 @@ impl Rows {
             {
                 let first_line = lines.place().lines + 1;
                 let parts = plain.read(lines.ahead()?, first_line, Some(&now.ruler));
+                if parts.iter().any(|part| part.rows > 0) {
+                    survey.below.clear();
+                }
                 self.take_plain(parts, &mut lines, &mut now, &mut survey.kept, &mut pace);
                 continue;
             }
@@ -301,6 +317,9 @@ impl Rows {
                 break;
             }
             let Some(mut printed) = self.key_of(line.bytes) else {
+                if survey.below.len() < MOST_BELOW {
+                    survey.below.push(line.bytes[..line.bytes.len().min(LONGEST_KEY)].to_vec());
+                }
                 match self.skipped(line.bytes) {
                     Some(Skipped::Blank) => {}
                     Some(Skipped::Comment) => survey.comments += 1,
@@ -313,6 +332,7 @@ impl Rows {
             };
             // What is kept are the first rows without a gap.
             survey.kept.left = 0;
+            survey.below.clear();
             if matches!(key.form, Form::Clock(_)) {
                 // Midnight, and no step back.
                 if printed.value + day < before - 43_200.0 {
@@ -437,7 +457,7 @@ impl Rows {
     #[inline]
     fn cell<'a>(&self, line: &'a [u8], at: usize) -> &'a [u8] {
         match self.dialect.separator {
-            Separator::Byte(byte) if at == 0 && line.first() != Some(&b'"') => {
+            Separator::Byte(byte) if at == 0 && !matches!(line.first(), Some(b'"' | b'=')) => {
                 line[..memchr::memchr(byte, line).unwrap_or(line.len())].trim_ascii()
             }
             separator => split(line, separator).get(at).copied().unwrap_or_default(),

@@ -96,7 +96,7 @@ pub(super) fn is_blank(line: &[u8], separator: Separator) -> bool {
 /// The cells of a line, trimmed and without quotes; at most one more than [`MOST_COLUMNS`].
 pub(super) fn split(line: &[u8], separator: Separator) -> Vec<&[u8]> {
     let mut cells = Vec::new();
-    let mut rest = line;
+    let mut rest = row_in_quotes(line, separator).unwrap_or(line);
     if separator == Separator::Blanks {
         rest = rest.trim_ascii();
     }
@@ -111,6 +111,40 @@ pub(super) fn split(line: &[u8], separator: Separator) -> Vec<&[u8]> {
     cells
 }
 
+/// A whole row between two quotes, as a spreadsheet leaves it that took the row for one cell.
+fn row_in_quotes(line: &[u8], separator: Separator) -> Option<&[u8]> {
+    let (Some(b'"'), Separator::Byte(byte)) = (line.first(), separator) else { return None };
+    let inner = line.trim_ascii_end().strip_prefix(b"\"")?.strip_suffix(b"\"")?;
+    let last = memchr::memrchr(byte, inner)?;
+    if memchr::memchr(b'"', inner).is_some() {
+        return None;
+    }
+    // A comma may also be a mark within the one number of a cell.
+    let is_number = inner.first().is_some_and(|first| first.is_ascii_digit() || matches!(first, b'+' | b'-' | b'.'));
+    let several = memchr::memchr(byte, inner) < Some(last) && inner.contains(&b'.');
+    let separates = (several || inner[last..].contains(&b'.')) && !has_marks_between_thousands(inner);
+    (byte != b',' || !is_number || separates).then_some(inner)
+}
+
+/// "1,234.5", "1'234" or "1 234" with a blank that does not break.
+pub(super) fn has_marks_between_thousands(cell: &[u8]) -> bool {
+    if cell.len() > LONGEST_NUMBER {
+        return false;
+    }
+    let text = decode(cell);
+    let bare = text.trim_start_matches(['-', '+']);
+    let Some(mark) = bare.chars().find(|c| !c.is_ascii_digit()) else { return false };
+    if !matches!(mark, ',' | '\'' | '\u{a0}' | '\u{202f}' | '\u{2009}') {
+        return false;
+    }
+    let whole = bare.split_once(['.', ',']).filter(|_| mark != ',').map_or(bare, |(whole, _)| whole);
+    let whole = whole.split_once('.').map_or(whole, |(whole, _)| whole);
+    let mut groups = whole.split(mark);
+    let digits = |group: &str| group.bytes().all(|byte| byte.is_ascii_digit());
+    groups.next().is_some_and(|first| (1..=3).contains(&first.len()) && digits(first))
+        && groups.all(|group| group.len() == 3 && digits(group))
+}
+
 /// The first cell and what follows its separator.
 fn first_cell(line: &[u8], separator: Separator) -> (&[u8], Option<&[u8]>) {
     let line = match separator {
@@ -118,6 +152,8 @@ fn first_cell(line: &[u8], separator: Separator) -> (&[u8], Option<&[u8]>) {
         Separator::Byte(b'\t') => line.trim_ascii_start_of(b' '),
         _ => line.trim_ascii_start(),
     };
+    // A spreadsheet writes ="0.1" for a number that it shall not touch.
+    let line = line.strip_prefix(b"=").filter(|behind| behind.starts_with(b"\"")).unwrap_or(line);
     if let [b'"', inner @ ..] = line
         && let Some(close) = closing_quote(inner)
     {
@@ -189,12 +225,23 @@ pub(super) fn number(cell: &[u8], decimal: u8) -> Option<f64> {
 
 /// A typographic minus sign and the exponent of double precision, `1.0D-03`, as the plain characters they stand for.
 fn tidied(cell: &[u8]) -> Option<([u8; LONGEST_NUMBER], usize)> {
-    const MINUS: &[u8] = "\u{2212}".as_bytes();
+    const MINUS: [&[u8]; 2] = ["\u{2212}".as_bytes(), "\u{2013}".as_bytes()];
+    const NO_WIDTH: &[u8] = "\u{200b}".as_bytes();
     let mut tidy = [0; LONGEST_NUMBER];
     let (mut length, mut rest, mut mark, mut changed) = (0, cell, false, false);
+    let mut grouped = false;
     while let [byte, more @ ..] = rest {
         let put;
-        if let Some(behind) = rest.strip_prefix(MINUS) {
+        // An apostrophe before a number marks it as text.
+        let text = rest.strip_prefix(b"'").filter(|_| rest.len() == cell.len());
+        let thousands = || thousands_follow(rest).filter(|_| !mark && ends_in_group(&tidy[..length], grouped));
+        let thousands = thousands();
+        grouped |= thousands.is_some();
+        if let Some(behind) = rest.strip_prefix(NO_WIDTH).or(text).or(thousands) {
+            (rest, changed) = (behind, true);
+            continue;
+        }
+        if let Some(behind) = MINUS.iter().find_map(|minus| rest.strip_prefix(*minus)) {
             (put, rest, changed) = (b'-', behind, true);
         } else {
             // Only behind a decimal mark, because 1D5 may be a hexadecimal word.
@@ -206,6 +253,19 @@ fn tidied(cell: &[u8]) -> Option<([u8; LONGEST_NUMBER], usize)> {
         length += 1;
     }
     changed.then_some((tidy, length))
+}
+
+/// What stands behind a mark that can only be one between thousands, with three digits behind it and no more.
+fn thousands_follow(text: &[u8]) -> Option<&[u8]> {
+    const MARKS: [&str; 4] = ["'", "\u{a0}", "\u{202f}", "\u{2009}"];
+    let behind = MARKS.iter().find_map(|mark| text.strip_prefix(mark.as_bytes()))?;
+    (behind.iter().take_while(|byte| byte.is_ascii_digit()).count() == 3).then_some(behind)
+}
+
+/// Whether a number so far ends in one to three digits behind its sign, or in a group of three behind others.
+fn ends_in_group(number: &[u8], grouped: bool) -> bool {
+    let digits = number.strip_prefix(b"-").or(number.strip_prefix(b"+")).unwrap_or(number);
+    !digits.is_empty() && (grouped || digits.len() <= 3) && digits.iter().all(u8::is_ascii_digit) && digits[0] != b'0'
 }
 
 /// The cell as a number with a decimal comma.
@@ -476,6 +536,9 @@ impl TimeOfDay {
             return None;
         }
         let text = std::str::from_utf8(cell).ok()?.trim();
+        let halves = text.strip_suffix("a.m.").map(|clock| format!("{clock}am"));
+        let halves = halves.or_else(|| text.strip_suffix("p.m.").map(|clock| format!("{clock}pm")));
+        let text = halves.as_deref().unwrap_or(text);
         let (clock, half) = match text.len().checked_sub(2).and_then(|at| text.split_at_checked(at)) {
             Some((front, end)) if end.eq_ignore_ascii_case("am") => (front.trim_end(), Some(0.0)),
             Some((front, end)) if end.eq_ignore_ascii_case("pm") => (front.trim_end(), Some(12.0)),

@@ -109,6 +109,15 @@ pub(super) struct Label {
 impl Label {
     pub(super) fn read(name: &str, unit: &str) -> Self {
         let (bare, bracket) = split_unit(name);
+        if let Some(inner) = bracket.as_deref()
+            && Quantity::parse(bare).is_some_and(|(quantity, _)| quantity.symbol() == "V")
+        {
+            // "V(CH1)" is the voltage of a channel.
+            let channel = Self { name: inner.to_owned(), unit: Some(bare.to_owned()), written: name.trim().to_owned() };
+            if channel.names_a_channel() {
+                return channel;
+            }
+        }
         let known = bracket.as_deref().is_some_and(is_unit);
         let (bare, bracket) = if known { (bare, bracket) } else { (name.trim(), None) };
         let unit = Some(unit.trim().to_owned()).filter(|unit| !unit.is_empty()).or(bracket);

@@ -34,7 +34,7 @@ use timing::{Column, Stated, Timing};
 
 use super::{Format, ReadOptions, Source};
 use crate::capture::{Account, Block, Clock, DataBlock, Doubt, Header, RateCandidate, RateSource, Recording};
-use crate::error::{Error, Finding, Severity, printable};
+use crate::error::{Error, Finding, printable};
 
 /// So many rows must end alike before a last row that ends otherwise counts as cut.
 const ENOUGH_ROWS: usize = 8;
@@ -99,7 +99,7 @@ fn read_text(source: &Source, options: &ReadOptions, is_part: bool) -> Result<Bo
     let mut rows = rows(source, &lines, &table, &columns);
     let mut survey = rows.survey(&head, options.memory())?;
     let mut skipped = Vec::new();
-    match sections::judge(&mut survey, &rows, options, is_part)? {
+    match sections::judge(&mut survey, &rows, columns.time.is_some(), options, is_part)? {
         Verdict::One(sentence) => skipped.extend(sentence),
         Verdict::Below { skip } => {
             let below = ReadOptions { skip_lines: Some(skip), ..options.clone() };
@@ -110,6 +110,9 @@ fn read_text(source: &Source, options: &ReadOptions, is_part: bool) -> Result<Bo
                 read_text(source, options, true)
             });
         }
+    }
+    if columns.time.is_none() && preamble.stated()?.is_none() {
+        preamble.take_below(&survey.below, table.dialect)?;
     }
     rows.strict = survey.comments + survey.repeats + survey.voids > 0;
     refuse_segments(&preamble, &columns, options)?;
@@ -228,6 +231,10 @@ fn clock(
                     .remedy("export the record once more, or leave the count out with --channels")
             })?;
         }
+        let stated = match (stated, options.sample_rate) {
+            (None, None) => preamble.settled(None)?,
+            _ => stated,
+        };
         let mut timing = timing::settle(options, stated, None, preamble.start.unwrap_or(0.0))?;
         // Rows with empty cells at the start are cut, so the record starts later.
         let complete = table.rows.first().copied().unwrap_or(table.first);
@@ -246,6 +253,10 @@ fn clock(
     }
     let (unit, how) = unit_of(time, &column, preamble, stated, options)?;
     twins_agree(time, &column.scaled(unit), survey)?;
+    let stated = match (stated, options.sample_rate) {
+        (None, None) if uneven.is_none() => preamble.settled(Some(&column.scaled(unit)))?,
+        _ => stated,
+    };
     let first = table.rows.first().map(|&row| split(lines[row], table.dialect.separator)[time.cell]);
     let first = first.filter(|_| survey.chosen == 0).and_then(|cell| columns.key.form.read(cell, table.dialect));
     let mut start = first.map_or(column.start, |printed| printed.value);
@@ -365,12 +376,15 @@ fn header(
     let mut reading = vec![format!("{}.", capital(&table.dialect.words()))];
     reading.extend(head.encoding.words().map(|words| format!("The text is {words}.")));
     if let Some(count) = options.skip_lines.filter(|&count| count > 0) {
-        reading.push(format!("{count} lines at the top were skipped."));
+        let lines = if count == 1 { "line" } else { "lines" };
+        reading.push(format!("{count} {lines} at the top skipped, as the option says."));
     }
     let header_lines = columns.header_lines.len();
-    reading.push(match table.first {
-        0 => "The first line is data.".to_owned(),
-        first => format!("Data from line {} on; {header_lines} lines with names and units above.", first + 1),
+    reading.push(match (table.first, header_lines) {
+        (0, _) => "The first line is data.".to_owned(),
+        (first, 0) => format!("Data from line {} on; no line above names the columns.", first + 1),
+        (first, 1) => format!("Data from line {} on; one line above names the columns.", first + 1),
+        (first, _) => format!("Data from line {} on; {header_lines} lines above name the columns.", first + 1),
     });
     reading.extend(columns.reading);
     reading.extend(preamble.notes.iter().cloned());
@@ -412,14 +426,23 @@ fn header(
     };
     skipped.extend(findings.iter().filter(|f| f.code == "lines_left_out").map(|f| f.message.clone()));
     skipped.dedup();
+    let mut told = columns.account;
+    told.iter_mut().filter(|column| column.role == "time").for_each(|column| column.scale = timing.unit);
+    // See `unit_of`: nothing told the unit, and nothing could confirm it.
+    let nothing_known = options.sample_rate.is_none() && preamble.candidates.is_empty();
+    let assumed = columns.time.as_ref().filter(|time| time.unit.is_none() && !time.whole && nothing_known);
+    let assumed = assumed.map(|time| Doubt {
+        what: format!("No unit is named for the time in {}; it was taken in seconds.", time.name),
+        option: "--time-unit, --sample-rate".to_owned(),
+    });
     let account = Account {
         files: apart.into_iter().collect(),
         beside: Vec::new(),
         block: Some(block),
-        columns: columns.account,
+        columns: told,
         rates: rates(preamble, &columns.time, survey, &timing.clock, timing.unit),
         skipped,
-        doubts: findings.iter().filter(|finding| finding.severity > Severity::Note).map(doubt).collect(),
+        doubts: assumed.into_iter().chain(findings.iter().filter_map(Doubt::of)).collect(),
     };
     let channels: Vec<_> = columns.taken.into_iter().map(|taken| taken.channel).collect();
     let header = Header {
@@ -434,17 +457,6 @@ fn header(
         findings,
     };
     (header, account)
-}
-
-fn doubt(finding: &Finding) -> Doubt {
-    let option = match finding.code {
-        "unit_unknown" => "--unit",
-        "codes_without_volts" => "--scale, --unit",
-        "rate_overridden" | "rate_uncertain" | "count_in_steps" => "--sample-rate",
-        "lines_left_out" => "--skip-lines",
-        _ => "--channels",
-    };
-    Doubt { what: finding.message.clone(), option: option.to_owned() }
 }
 
 /// Everything that says a rate, and whether it agrees with the one that was taken.

@@ -64,7 +64,8 @@ impl Name {
 pub(in crate::read) struct Facts(Preamble);
 
 /// Keys of programs that write arrays, in the words of text tables.
-const KEYS: [(&str, &str); 8] = [
+const KEYS: [(&str, &str); 9] = [
+    ("sample rate hz", "sample rate"),
     ("sr", "sample rate"),
     ("samp rate", "sample rate"),
     ("fsamp", "sample rate"),

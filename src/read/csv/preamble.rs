@@ -5,7 +5,7 @@
 
 use super::cells::{Dialect, Printed, Separator, number, split};
 use super::text::decode;
-use super::timing::Stated;
+use super::timing::{Column, Stated, six_digits};
 use crate::capture::Quantity;
 use crate::error::{Error, printable};
 
@@ -53,6 +53,15 @@ const INTERVALS: &[&str] = &[
     "intervalle d échantillonnage",
     "intervalo de muestreo",
     "intervallo di campionamento",
+    "ts",
+    "t s",
+    "time pt",
+    "horizontal resolution",
+    "x resolution",
+    "intervalle",
+    "every",
+    "sample every",
+    "one sample every",
 ];
 const RATES: &[&str] = &[
     "sampling",
@@ -87,6 +96,13 @@ const RATES: &[&str] = &[
     "sampling freq",
     "fs",
     "samples per second",
+    "1 dt",
+    "sampled",
+    "sampled at",
+    "recorded at",
+    "digitised at",
+    "digitized at",
+    "acquired at",
 ];
 const COUNTS: &[&str] = &[
     "rows",
@@ -114,8 +130,25 @@ const SOURCES: &[&str] = &["source", "channel", "trace source"];
 const UNITS: &[&str] = &["vertical units", "vertical unit", "y unit", "y units", "yunit", "y unit label"];
 const AXES: &[&str] = &["horizontal units", "horizontal unit", "x unit", "x units", "xunit", "x unit label"];
 /// Keys that may mean something else as well; a time column that disagrees with them is believed.
-const WEAK: &[&str] =
-    &["sampling", "rate", "delta", "x delta", "time resolution", "data rate", "sample clock", "sampling clock"];
+const WEAK: &[&str] = &[
+    "sampling",
+    "rate",
+    "delta",
+    "x delta",
+    "time resolution",
+    "data rate",
+    "sample clock",
+    "sampling clock",
+    "ts",
+    "t s",
+    "horizontal resolution",
+    "x resolution",
+    "intervalle",
+    "recorded at",
+];
+/// Keys that are believed only where a unit stands behind the number.
+const WITH_UNIT: &[&str] =
+    &["ts", "t s", "horizontal resolution", "x resolution", "intervalle", "every", "recorded at"];
 /// What only the settings of a spectrum have.
 const SPECTRA: &[&str] = &[
     "rbw",
@@ -156,6 +189,8 @@ pub(super) struct Preamble {
     pub(super) axis_factor: Option<f64>,
     /// Every interval and rate that was understood.
     pub(super) candidates: Vec<Stated>,
+    /// A statement such as "250.000 Hz": with a decimal mark, and with a mark between thousands.
+    ambiguous: Option<[Stated; 2]>,
 }
 
 /// A key, the unit in its brackets, and the cells that follow it.
@@ -176,7 +211,7 @@ impl Preamble {
         for (at, line) in lines[..first].iter().enumerate() {
             // A value may stand below its key, but a sample below a column's name is none.
             let below = if at + 1 < first { texts(lines[at + 1], dialect.separator) } else { Vec::new() };
-            for entry in entries(line, dialect, &below) {
+            for entry in entries(line, dialect, &below).into_iter().chain(spoken(line, dialect)) {
                 preamble.take(&entry, dialect).map_err(|error| error.at_line(at as u64 + 1, None))?;
             }
         }
@@ -194,15 +229,50 @@ impl Preamble {
         Ok(preamble)
     }
 
+    /// Takes the interval or the rate that stands below the rows, where nothing else tells it.
+    ///
+    /// # Errors
+    /// Two statements that contradict each other.
+    pub(super) fn take_below(&mut self, lines: &[Vec<u8>], dialect: Dialect) -> Result<(), Error> {
+        for line in lines {
+            for entry in entries(line, dialect, &[]).into_iter().chain(spoken(line, dialect)) {
+                if let Some(is_rate) = key_kind(&entry) {
+                    self.time(&entry, dialect, is_rate)?;
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// Settles a statement such as "250.000 Hz" by what else tells the interval: a column of times, or nothing.
+    ///
+    /// # Errors
+    /// No reading agrees with the column, or there is no column to tell.
+    pub(super) fn settled<'a>(&'a self, column: Option<&Column>) -> Result<Option<&'a Stated>, Error> {
+        let Some(readings) = &self.ambiguous else { return Ok(None) };
+        if let Some(stated) = readings.iter().find(|stated| column.is_some_and(|column| column.agrees(stated))) {
+            return Ok(Some(stated));
+        }
+        let [decimal, grouped] = readings;
+        if decimal.weak && column.is_some() {
+            return Ok(None);
+        }
+        Err(Error::input(format!(
+            "{} may be {} s or {} s between samples: its mark may be a decimal mark or stand between thousands",
+            decimal.written,
+            six_digits(decimal.interval),
+            six_digits(grouped.interval)
+        ))
+        .expected("a rate without a mark between thousands, or a time column that confirms it")
+        .remedy("--sample-rate HZ settles it"))
+    }
+
     fn take(&mut self, entry: &Entry, dialect: Dialect) -> Result<(), Error> {
         let compact = entry.key.replace(' ', "");
         let known = |keys: &[&str]| keys.iter().any(|key| key.replace(' ', "") == compact);
         self.spectral = self.spectral.take().or_else(|| known(SPECTRA).then(|| entry.written.clone()));
-        if known(INTERVALS) {
-            return self.time(entry, dialect, false);
-        }
-        if known(RATES) {
-            return self.time(entry, dialect, true);
+        if let Some(is_rate) = key_kind(entry) {
+            return self.time(entry, dialect, is_rate);
         }
         let first = entry.values.iter().find(|value| !value.is_empty());
         let whole = || first.and_then(|value| quantity(value, dialect.decimal)).map(|(printed, _)| printed.value);
@@ -253,19 +323,48 @@ impl Preamble {
             let unit = if unit.is_empty() { entry.unit.clone().or(next.cloned()).unwrap_or_default() } else { unit };
             Some((printed, unit, value))
         });
+        let needs_unit = WITH_UNIT.contains(&entry.key.as_str());
         let Some((printed, unit, value)) = values.next() else { return Ok(()) };
         let written = format!("\"{}: {}\"", printable(&entry.written), printable(value));
-        let stated = factor(&unit, is_rate).and_then(|f| Stated::new(printed, f, is_rate, written.clone()));
+        let factor =
+            factor(&unit, is_rate).filter(|_| !(needs_unit && unit.is_empty()) || is_sampling_time(entry, printed));
+        if let (Some(factor), Some(grouped)) = (factor, one_group(value)) {
+            let plain_hertz = is_rate && factor.to_bits() == 1f64.to_bits();
+            let weak = WEAK.contains(&entry.key.as_str());
+            let reading = |printed| {
+                Stated::new(printed, factor, is_rate, written.clone()).map(|stated| Stated { weak, ..stated })
+            };
+            match (grouped.mark == dialect.decimal, plain_hertz) {
+                // The rows have decimal points, so the comma between hertz is no decimal mark.
+                (false, true) if grouped.mark == b',' && dialect.separator != Separator::Byte(b';') => {
+                    return self.state(reading(grouped.joined), entry, written, is_rate);
+                }
+                // The same mark as in the rows; but a rate below a kilohertz to three decimals is a rare thing.
+                (true, false) => {}
+                _ => {
+                    let readings = reading(grouped.decimal).zip(reading(grouped.joined));
+                    self.ambiguous = readings.map(<[Stated; 2]>::from).or(self.ambiguous.take());
+                    return Ok(());
+                }
+            }
+        }
+        let stated = factor.and_then(|f| Stated::new(printed, f, is_rate, written.clone()));
+        let other = values.find(|(other, _, _)| (other.value - printed.value).abs() > 0.0);
+        if let Some((_, _, other)) = other.filter(|_| stated.is_some()) {
+            return Err(Error::input(format!("{written} and \"{}\" are two sampling intervals", printable(other)))
+                .expected("one time base for all channels")
+                .remedy("export each channel to a file of its own, or --sample-rate HZ"));
+        }
+        self.state(stated, entry, written, is_rate)
+    }
+
+    /// Takes an interval or a rate that was read, beside those read before.
+    fn state(&mut self, stated: Option<Stated>, entry: &Entry, written: String, is_rate: bool) -> Result<(), Error> {
         let stated = stated.map(|stated| Stated { weak: WEAK.contains(&entry.key.as_str()), ..stated });
         let Some(stated) = stated else {
             self.notes.push(format!("{written} was not understood and not used."));
             return Ok(());
         };
-        if let Some((_, _, other)) = values.find(|(other, _, _)| (other.value - printed.value).abs() > 0.0) {
-            return Err(Error::input(format!("{written} and \"{}\" are two sampling intervals", printable(other)))
-                .expected("one time base for all channels")
-                .remedy("export each channel to a file of its own, or --sample-rate HZ"));
-        }
         self.candidates.push(stated.clone());
         let place = if is_rate { &mut self.rate } else { &mut self.interval };
         match place {
@@ -305,14 +404,15 @@ impl Preamble {
 /// The keys of a line, as cells or as a remark with a colon or an equals sign.
 fn entries(line: &[u8], dialect: Dialect, below: &[String]) -> Vec<Entry> {
     let text = decode(line.trim_ascii_start());
-    let bare = text.trim_start_matches(['#', ';', '%', '/', ' ']);
+    let bare = uncommented(&text);
     let colon = bare.find([':', '=']);
     let separator = match dialect.separator {
         Separator::Byte(byte) => bare.find(char::from(byte)),
         Separator::Blanks => None,
     };
     if let Some(at) = colon.filter(|&at| separator.is_none_or(|s| at < s)) {
-        let entry = Entry::new(&bare[..at], vec![bare[at + 1..].trim().to_owned()]);
+        let value = bare[at + 1..].trim().trim_end_matches([',', ';', '\t', '"', ' ']);
+        let entry = Entry::new(&bare[..at], vec![value.to_owned()]);
         return vec![entry];
     }
     let cells = texts(bare.as_bytes(), dialect.separator);
@@ -322,6 +422,112 @@ fn entries(line: &[u8], dialect: Dialect, below: &[String]) -> Vec<Entry> {
     // A preamble may use another separator than its data.
     let other = [b'\t', b',', b';'].into_iter().find(|&byte| bare.as_bytes().contains(&byte));
     other.map(|byte| pairs(&texts(bare.as_bytes(), Separator::Byte(byte)), below, dialect.decimal)).unwrap_or_default()
+}
+
+/// A line without what marks it as a remark.
+fn uncommented(text: &str) -> &str {
+    let text = text.trim_start_matches(['#', ';', '%', '/', '*', '!', '\'', ' ', '\u{feff}']);
+    let text = text.strip_prefix("--").unwrap_or(text).trim_start();
+    match text.split_at_checked(4) {
+        Some((word, rest)) if word.eq_ignore_ascii_case("rem ") => rest.trim_start(),
+        _ => text,
+    }
+}
+
+/// A statement in free words, alone on its line: "sampled at 250 kHz", "every 4 us", "250 kS/s".
+fn spoken(line: &[u8], dialect: Dialect) -> Option<Entry> {
+    const LONGEST: usize = 200;
+    if line.len() > LONGEST || line.iter().any(|byte| matches!(byte, b':' | b'=')) {
+        return None;
+    }
+    let text = decode(line.trim_ascii());
+    let bare = uncommented(&text).trim_end_matches([',', ';', '\t', '"', ' ']).trim_start_matches(['"', ' ']);
+    let Separator::Byte(separator) = dialect.separator else { return spoken_words(bare) };
+    if bare.as_bytes().contains(&separator)
+        && one_group(bare.trim_start_matches(|c: char| !c.is_ascii_digit())).is_none()
+    {
+        return None;
+    }
+    spoken_words(bare)
+}
+
+fn spoken_words(text: &str) -> Option<Entry> {
+    let starts_number =
+        |(at, c): &(usize, char)| c.is_ascii_digit() && (*at == 0 || text[..*at].ends_with(char::is_whitespace));
+    let (at, _) = text.char_indices().find(starts_number)?;
+    let (words, rest) = text.split_at(at);
+    let entry = Entry::new(words, vec![rest.trim().to_owned()]);
+    if key_kind(&entry).is_some() {
+        return Some(entry);
+    }
+    // Nothing but a number of samples a second needs no key.
+    let (_, unit) = quantity(rest, b'.')?;
+    let sampling = ["s/s", "sa/s", "sps", "samples/s", "s/sec", "sa/sec", "scans/s", "samples per second"];
+    let alone = words.trim().is_empty()
+        && sampling.iter().any(|word| unit.to_lowercase().ends_with(word))
+        && rate_unit(&unit).is_some();
+    alone.then(|| Entry::new("sample rate", vec![rest.trim().to_owned()]))
+}
+
+/// Whether a key means a rate (`true`) or an interval (`false`), with a channel's name before it or without.
+fn key_kind(entry: &Entry) -> Option<bool> {
+    let compact = entry.key.replace(' ', "");
+    let kind = |compact: &str| {
+        let known = |keys: &[&str]| keys.iter().any(|key| key.replace(' ', "") == compact);
+        if known(INTERVALS) { Some(false) } else { known(RATES).then_some(true) }
+    };
+    kind(&compact).or_else(|| {
+        let rest = compact.strip_prefix("channel").or_else(|| compact.strip_prefix("ch"))?;
+        let rest = rest.strip_prefix(|c: char| c.is_ascii_digit())?;
+        kind(rest).filter(|_| rest.len() > 4)
+    })
+}
+
+/// "Ts = 4e-6": without a unit only where the number is that of an interval.
+fn is_sampling_time(entry: &Entry, printed: Printed) -> bool {
+    matches!(entry.key.as_str(), "ts" | "t s") && printed.value < 1e-2
+}
+
+/// A number such as "250.000" or "4,000", which may be one with three decimals or one of thousands.
+struct Group {
+    mark: u8,
+    decimal: Printed,
+    joined: Printed,
+}
+
+/// One to three digits, a mark, three digits, and no more of the number.
+fn one_group(value: &str) -> Option<Group> {
+    let text = after_colon(value).as_bytes();
+    let lead = text.iter().take_while(|byte| byte.is_ascii_digit()).count();
+    let mark = *text.get(lead)?;
+    let tail = text.get(lead + 1..)?.iter().take_while(|byte| byte.is_ascii_digit()).count();
+    let next = text.get(lead + 4);
+    let goes_on = next.is_some_and(|byte| matches!(byte, b'.' | b',' | b'e' | b'E'));
+    if !(1..=3).contains(&lead) || text[0] == b'0' || tail != 3 || !matches!(mark, b'.' | b',') || goes_on {
+        return None;
+    }
+    let joined = [&text[..lead], &text[lead + 1..lead + 4]].concat();
+    Some(Group { mark, decimal: Printed::read(&text[..lead + 4], mark)?, joined: Printed::read(&joined, b'.')? })
+}
+
+/// A number whose digits stand in groups that can be nothing else: "250 000", "1'000'000", "1,000,000".
+fn grouped(text: &str) -> Option<(Printed, &str)> {
+    let lead = text.bytes().take_while(u8::is_ascii_digit).count();
+    let (mut digits, mut rest) = (text[..lead].to_owned(), &text[lead..]);
+    let mark =
+        rest.chars().next().filter(|c| matches!(c, ' ' | '\u{a0}' | '\u{2009}' | '\u{202f}' | '\'' | '.' | ','))?;
+    let mut groups = 0;
+    while let Some(behind) = rest.strip_prefix(mark)
+        && behind.bytes().take_while(u8::is_ascii_digit).count() == 3
+    {
+        digits.push_str(&behind[..3]);
+        rest = &behind[3..];
+        groups += 1;
+    }
+    let sure = groups > usize::from(matches!(mark, '.' | ','));
+    let ends = !rest.starts_with(|c: char| matches!(c, '.' | ',' | 'e' | 'E') || c.is_ascii_digit());
+    let leads = (1..=3).contains(&lead) && !text.starts_with('0');
+    (sure && ends && leads).then(|| Printed::read(digits.as_bytes(), b'.').map(|printed| (printed, rest)))?
 }
 
 /// Every word of a row with what follows it, up to the next word that is a key of its own; a word with nothing
@@ -343,7 +549,7 @@ fn pairs(cells: &[String], below: &[String], decimal: u8) -> Vec<Entry> {
 impl Entry {
     fn new(written: &str, values: Vec<String>) -> Self {
         // "Samples per second" is a key, and its last word is no unit.
-        let is_key = RATES.contains(&key_of(written).as_str());
+        let is_key = RATES.contains(&key_of(written).as_str()) || key_of(written) == "t s";
         let (name, unit) = if is_key { (written, None) } else { split_unit(written) };
         let (name, unit) = match name.rsplit_once([' ', '_']) {
             Some((bare, last)) if unit.is_none() && last.len() > 1 && rate_unit(last).is_some() => {
@@ -373,6 +579,9 @@ fn after_colon(value: &str) -> &str {
 /// A number with a unit right behind it.
 fn quantity(value: &str, decimal: u8) -> Option<(Printed, String)> {
     let text = after_colon(value);
+    if let Some((printed, unit)) = grouped(text) {
+        return Some((printed, unit.trim().to_owned()));
+    }
     let end = text
         .char_indices()
         .find(|&(at, c)| {
@@ -383,7 +592,9 @@ fn quantity(value: &str, decimal: u8) -> Option<(Printed, String)> {
         })
         .map_or(text.len(), |(at, _)| at);
     let printed =
-        Printed::read(&text.as_bytes()[..end], b'.').or_else(|| Printed::read(&text.as_bytes()[..end], decimal))?;
+        Printed::read(&text.as_bytes()[..end], b'.').or_else(|| Printed::read(&text.as_bytes()[..end], decimal));
+    // A comma that is no decimal mark stands between thousands.
+    let printed = printed.or_else(|| one_group(text).map(|group| group.joined))?;
     Some((printed, text[end..].trim().to_owned()))
 }
 
@@ -402,11 +613,18 @@ fn factor(unit: &str, is_rate: bool) -> Option<f64> {
     if unit.is_empty() {
         return Some(1.0);
     }
-    if is_rate { rate_unit(unit) } else { time_unit(unit) }
+    let known = |unit: &str| if is_rate { rate_unit(unit) } else { time_unit(unit) };
+    // Words may follow the unit, where they say with what or by whom: "20 MHz bandwidth" is no rate.
+    let aside = |rest: &str| {
+        let next = rest.split_whitespace().next().unwrap_or_default();
+        next.starts_with(['(', ',', ';']) || ["with", "by", "on", "for", "in", "from", "per"].contains(&next)
+    };
+    let first = unit.split_once(char::is_whitespace).filter(|(first, rest)| first.len() > 1 && aside(rest));
+    known(unit).or_else(|| known(first?.0))
 }
 
 fn rate_unit(unit: &str) -> Option<f64> {
-    let bare = unit.trim_matches(|c: char| matches!(c, '(' | ')' | '[' | ']') || c.is_whitespace());
+    let bare = unit.trim_matches(|c: char| matches!(c, '(' | ')' | '[' | ']' | '"') || c.is_whitespace());
     let (rest, factor) = match bare.chars().next()? {
         'k' | 'K' => (&bare[1..], 1e3),
         'M' => (&bare[1..], 1e6),
@@ -429,6 +647,9 @@ fn rate_unit(unit: &str) -> Option<f64> {
         "pts/s",
         "points/s",
         "1/s",
+        "scans/s",
+        "scan/s",
+        "\u{e9}ch/s",
     ];
     (known.contains(&word.as_str()) || word.is_empty() && factor > 1.0).then_some(factor)
 }
@@ -441,6 +662,8 @@ pub(super) fn time_unit(unit: &str) -> Option<f64> {
         "ms" | "msec" | "millisecond" | "milliseconds" => 1e-3,
         // Two characters look alike: the micro sign and the Greek letter.
         "us" | "\u{b5}s" | "\u{3bc}s" | "usec" | "\u{b5}sec" | "\u{3bc}sec" | "microsecond" | "microseconds" => 1e-6,
+        // What becomes of the micro sign when its bytes are read in another encoding.
+        "\u{e2}\u{b5}s" | "\u{ee}\u{bc}s" | "\u{e6}s" => 1e-6,
         "ns" | "nsec" | "nanosecond" | "nanoseconds" => 1e-9,
         "ps" | "psec" | "picosecond" | "picoseconds" => 1e-12,
         _ => return None,
@@ -450,7 +673,7 @@ pub(super) fn time_unit(unit: &str) -> Option<f64> {
 /// A label split into its name and the unit in its last brackets or behind "in".
 pub(super) fn split_unit(label: &str) -> (&str, Option<String>) {
     let label = label.trim();
-    for (open, close) in [('(', ')'), ('[', ']'), ('{', '}')] {
+    for (open, close) in [('(', ')'), ('[', ']'), ('{', '}'), ('<', '>')] {
         if let Some(inner) = label.strip_suffix(close)
             && let Some(at) = inner.rfind(open)
         {
@@ -471,10 +694,10 @@ pub(super) fn split_unit(label: &str) -> (&str, Option<String>) {
     {
         return (name.trim(), Some(unit.trim().to_owned()));
     }
-    for separator in ['_', ',', ':', '-', ' '] {
+    for separator in ['_', ',', ':', '-', ' ', '.'] {
         if let Some((name, unit)) = label.rsplit_once(separator)
             && !name.trim().is_empty()
-            && is_plain_unit(unit.trim())
+            && (is_plain_unit(unit.trim()) || (separator, unit) == ('_', "v") && name.to_lowercase().contains("volt"))
         {
             return (name.trim().trim_end_matches([',', ':', '_', '-']).trim_end(), Some(unit.trim().to_owned()));
         }

@@ -8,7 +8,7 @@ use super::timing::{Uneven as Column, six_digits};
 use crate::capture::{Account, Block, Channel, Clock, Header, Memory, Recording};
 use crate::dsp::uneven::{LARGEST_ERROR, REACH, Uneven};
 use crate::error::{Error, Finding, printable};
-use crate::read::{ReadOptions, rows_per_block};
+use crate::read::{DEFAULT_MEMORY, ReadOptions, rows_per_block};
 use crate::spread;
 
 /// A record on its even grid.
@@ -31,7 +31,7 @@ impl Resampled {
         options: &ReadOptions,
     ) -> Result<Self, Error> {
         let bytes = rows.saturating_mul(16).saturating_mul(text.header().channels.len() as u64 + 1);
-        let most = options.memory();
+        let most = options.max_memory.unwrap_or(DEFAULT_MEMORY);
         if bytes > most {
             return Err(Error::input(format!("--resample holds the record in memory and needs {bytes} bytes for it"))
                 .expected(format!("at most {most}"))

@@ -11,7 +11,7 @@ use ndarray::{Array2, Axis};
 
 use super::body::{Rows, Stretch, Survey};
 use super::text::{Head, Lines};
-use super::timing::{Column, six_digits};
+use super::timing::{Column, twelve_digits};
 use crate::capture::{Account, Block, Header, Recording, Role};
 use crate::error::{Error, Finding};
 use crate::read::{Open, Origin, ReadOptions, Source};
@@ -37,7 +37,13 @@ const SUMMARY: u64 = 12;
 ///
 /// # Errors
 /// Records of which none is chosen, with the list of them; damage, with its place.
-pub(super) fn judge(survey: &mut Survey, rows: &Rows, options: &ReadOptions, is_part: bool) -> Result<Verdict, Error> {
+pub(super) fn judge(
+    survey: &mut Survey,
+    rows: &Rows,
+    timed: bool,
+    options: &ReadOptions,
+    is_part: bool,
+) -> Result<Verdict, Error> {
     let count = survey.stretches.len();
     let most = (0..count).max_by_key(|&at| (survey.stretches[at].ruler.count(), count - at)).unwrap_or(0);
     let main = survey.stretches[most].ruler.count();
@@ -58,6 +64,16 @@ pub(super) fn judge(survey: &mut Survey, rows: &Rows, options: &ReadOptions, is_
         && !continues(&survey.stretches[most - 1], &survey.stretches[most])
     {
         return Ok(Verdict::Below { skip: survey.stretches[most - 1].last_line });
+    }
+    // A table of settings above the record, which alone has a time.
+    if most == 1
+        && count == 2
+        && !timed
+        && main >= 4 * others(0..1)
+        && options.record.is_none()
+        && survey.stretches[1].is_headed_by_time()
+    {
+        return Ok(Verdict::Below { skip: survey.stretches[0].last_line });
     }
     // A summary below the rows.
     if most == 0
@@ -142,7 +158,7 @@ fn records(survey: &Survey, rows: &Rows) -> Error {
                 at + 1,
                 stretch.first_line,
                 stretch.last_line,
-                six_digits(start)
+                twelve_digits(start)
             )
         })
         .collect();

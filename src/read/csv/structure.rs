@@ -6,12 +6,14 @@
 
 use std::collections::HashMap;
 
-use super::cells::{Dialect, MOST_COLUMNS, Mark, Separator, is_blank, is_date, number, shown, split};
+use super::cells::{
+    Dialect, MOST_COLUMNS, Mark, Separator, has_marks_between_thousands, is_blank, is_date, number, shown, split,
+};
 use super::text::decode;
 use crate::error::Error;
 use crate::read::ReadOptions;
 
-/// How many lines are looked at; a preamble is never that long.
+/// How many lines are looked at; where they hold no table, the whole beginning of the file is.
 const LINES: usize = 3000;
 
 /// Where the data lies in the lines at the beginning of a file.
@@ -55,8 +57,12 @@ impl Shape {
 /// No rows of numbers, only one, too many columns, or two ways to read them.
 pub(super) fn find(lines: &[&[u8]], options: &ReadOptions) -> Result<Table, Error> {
     let skip = usize::try_from(options.skip_lines.unwrap_or(0)).unwrap_or(usize::MAX).min(lines.len());
-    let seen = &lines[..lines.len().min(skip.saturating_add(LINES))];
-    let found = tables(seen, skip, options)?;
+    let mut seen = &lines[..lines.len().min(skip.saturating_add(LINES))];
+    let mut found = tables(seen, skip, options)?;
+    if found.iter().all(|found| found.count < 2) && seen.len() < lines.len() {
+        seen = lines;
+        found = tables(seen, skip, options)?;
+    }
     // The first of equals: the candidates stand in the order of preference.
     let Some(best) = found.iter().rev().max_by_key(|found| (found.count, found.columns.len())) else {
         return Err(nothing(&seen[skip..]));
@@ -85,6 +91,9 @@ pub(super) fn find(lines: &[&[u8]], options: &ReadOptions) -> Result<Table, Erro
         return Err(two_ways(seen[first]));
     }
     commas_in_numbers(seen, &table)?;
+    if options.decimal_mark.is_none() {
+        marks_between_thousands(seen, &table)?;
+    }
     Ok(table)
 }
 
@@ -144,6 +153,10 @@ fn with_words(lines: &[&[u8]], dialect: Dialect) -> Option<Found> {
             columns.push(column);
             continue;
         }
+        // "[0.1, 0.2;" and "12m" hold a number each, and to leave the column out would lose a channel.
+        if 10 * share(column, &|cell| hides_a_number(cell, dialect)) >= 9 * rows.len() {
+            return None;
+        }
         let words: std::collections::HashSet<&[u8]> = rows.iter().map(|row| row[column]).collect();
         let codes = share(column, &|cell| is_word_of_bits(cell) || is_date(cell) || cell.is_empty());
         if words.len() > (rows.len() / 10).max(4) && 10 * codes < 9 * rows.len() {
@@ -152,6 +165,58 @@ fn with_words(lines: &[&[u8]], dialect: Dialect) -> Option<Found> {
     }
     let count = rows.iter().filter(|row| is_complete(row, &columns, dialect)).count();
     (!columns.is_empty() && count >= FEWEST).then_some(Found { count, dialect, columns, mixed: true })
+}
+
+/// A number in brackets, before a line's end mark, or with a single letter behind it.
+fn hides_a_number(cell: &[u8], dialect: Dialect) -> bool {
+    let punctuation = |byte: &u8| matches!(byte, b'[' | b']' | b'(' | b')' | b'{' | b'}' | b';' | b'%' | b'\\' | b'=');
+    let from = cell.iter().position(|byte| !punctuation(byte)).unwrap_or(cell.len());
+    let to = cell.iter().rposition(|byte| !punctuation(byte)).map_or(from, |last| last + 1);
+    let bare = cell[from..to].trim_ascii();
+    let bare = bare.strip_suffix(b"m").or_else(|| bare.strip_suffix(b"u")).unwrap_or(bare);
+    bare.len() < cell.len() && !bare.is_empty() && dialect.is_value(bare)
+}
+
+/// A column where whole numbers below a thousand stand beside numbers of exactly three decimals: the mark stands
+/// between thousands.
+fn marks_between_thousands(lines: &[&[u8]], table: &Table) -> Result<(), Error> {
+    const FEW: usize = 8;
+    let mark = table.dialect.decimal;
+    for &column in &table.columns {
+        let (mut whole, mut groups) = (0, Vec::new());
+        let mut other = false;
+        for &row in &table.rows {
+            let cell = split(lines[row], table.dialect.separator)[column];
+            let bare = cell.strip_prefix(b"-").unwrap_or(cell);
+            let (lead, tail) = match memchr::memchr(mark, bare) {
+                Some(at) => (&bare[..at], Some(&bare[at + 1..])),
+                None => (bare, None),
+            };
+            let digits = |part: &[u8]| part.iter().all(u8::is_ascii_digit);
+            let short = (1..=3).contains(&lead.len()) && digits(lead);
+            match tail {
+                None if short => whole += 1,
+                Some(tail) if short && lead[0] != b'0' && tail.len() == 3 && digits(tail) => groups.push(row),
+                _ => other = true,
+            }
+            if other {
+                break;
+            }
+        }
+        if !other && whole >= FEW && groups.len() >= FEW {
+            let row = groups[0];
+            let cell = split(lines[row], table.dialect.separator)[column];
+            return Err(Error::input(format!(
+                "the mark in {} seems to stand between thousands: whole numbers below a thousand stand beside it, and no other \
+                 decimals",
+                shown(cell)
+            ))
+            .at_line(row as u64 + 1, None)
+            .expected("numbers without marks between thousands")
+            .remedy("export once more without them; --decimal-mark takes the mark as a decimal mark all the same"));
+        }
+    }
+    Ok(())
 }
 
 /// A digital word: hexadecimal or binary digits, with or without a sign that says so.
@@ -218,7 +283,7 @@ fn candidates(lines: &[&[u8]], options: &ReadOptions) -> Result<Vec<Dialect>, Er
     let separators = match options.separator {
         Some(given) => vec![given_separator(given)?],
         None if stated.separator.is_some() => stated.separator.into_iter().collect(),
-        None => [b',', b';', b'\t', b'|']
+        None => [b',', b';', b'\t', b'|', b'^', b'~']
             .map(Separator::Byte)
             .into_iter()
             .chain([Separator::Blanks])
@@ -411,6 +476,17 @@ fn two_ways(row: &[u8]) -> Error {
 
 /// Why there is no table: the words that most often stand among numbers say it best.
 fn nothing(lines: &[&[u8]]) -> Error {
+    let grouped = lines.iter().enumerate().rev().take(16).find_map(|(at, line)| {
+        let separators = [b',', b';', b'\t'].map(Separator::Byte);
+        let cells = separators.into_iter().map(|separator| split(line, separator));
+        cells.flatten().find(|cell| has_marks_between_thousands(cell)).map(|cell| (at as u64 + 1, shown(cell)))
+    });
+    if let Some((line, cell)) = grouped {
+        return Error::input(format!("{cell} has marks between thousands"))
+            .at_line(line, None)
+            .expected("numbers without marks between thousands")
+            .remedy("export once more without them");
+    }
     let comma = Separator::Byte(b',');
     let mixed = lines.iter().enumerate().rev().find_map(|(at, line)| {
         let cells = split(line, comma);

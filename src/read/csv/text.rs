@@ -1,7 +1,8 @@
 //! Bytes to lines: encoding, line ends, and a stream of lines in bounded memory.
 //!
 //! Everything behind this file sees text whose ASCII characters are single bytes: UTF-16 is turned into UTF-8
-//! on the way in, UTF-8 and Latin-1 pass as they are and are told apart only where a word is shown.
+//! on the way in, and so is Latin-1 where the user names it. Else UTF-8 and Latin-1 pass as they are and are told
+//! apart only where a word is shown.
 
 use std::borrow::Cow;
 use std::io::{self, Read};
@@ -24,6 +25,8 @@ pub(in crate::read) const ENCODINGS: [&str; 6] = ["auto", "utf-8", "latin-1", "u
 pub(super) enum Encoding {
     /// UTF-8 or Latin-1, told apart word by word.
     Bytes,
+    /// Latin-1, as the user says, even where the bytes could be UTF-8.
+    Latin1,
     /// UTF-8 with a byte-order mark.
     Marked,
     /// UTF-16, low byte first, with a byte-order mark.
@@ -65,7 +68,8 @@ impl Encoding {
         let announced = Self::of(head);
         Ok(match name.to_lowercase().replace(['-', '_', ' '], "").as_str() {
             "auto" => announced,
-            "utf8" | "latin1" | "iso88591" | "windows1252" | "ascii" => match announced {
+            "latin1" | "iso88591" | "windows1252" => Encoding::Latin1,
+            "utf8" | "ascii" => match announced {
                 Encoding::Marked => Encoding::Marked,
                 _ => Encoding::Bytes,
             },
@@ -95,6 +99,7 @@ impl Encoding {
     pub(super) fn words(self) -> Option<&'static str> {
         match self {
             Encoding::Bytes => None,
+            Encoding::Latin1 => Some("Latin-1"),
             Encoding::Marked => Some("UTF-8 with a byte-order mark"),
             Encoding::Utf16Le | Encoding::Utf16Be => Some("UTF-16"),
             Encoding::Utf16LeBare | Encoding::Utf16BeBare => Some("UTF-16 without a byte-order mark"),
@@ -105,12 +110,48 @@ impl Encoding {
     fn open(self, source: &Source) -> Result<Box<dyn Read + Send>, Error> {
         Ok(match self {
             Encoding::Bytes => source.open_at(0)?,
+            Encoding::Latin1 => Box::new(Latin1 { stream: source.open_at(0)?, waiting: None }),
             Encoding::Marked => source.open_at(3)?,
             Encoding::Utf16Le => Box::new(Utf16::new(source.open_at(2)?, u16::from_le_bytes)),
             Encoding::Utf16Be => Box::new(Utf16::new(source.open_at(2)?, u16::from_be_bytes)),
             Encoding::Utf16LeBare => Box::new(Utf16::new(source.open_at(0)?, u16::from_le_bytes)),
             Encoding::Utf16BeBare => Box::new(Utf16::new(source.open_at(0)?, u16::from_be_bytes)),
         })
+    }
+}
+
+/// Latin-1 on the way to UTF-8.
+struct Latin1 {
+    stream: Box<dyn Read + Send>,
+    /// The second byte of a character that found no room.
+    waiting: Option<u8>,
+}
+
+impl Read for Latin1 {
+    fn read(&mut self, out: &mut [u8]) -> io::Result<usize> {
+        if out.is_empty() {
+            return Ok(0);
+        }
+        if let Some(byte) = self.waiting.take() {
+            out[0] = byte;
+            return Ok(1);
+        }
+        // A character takes two bytes at most.
+        let mut chunk = [0; 1 << 13];
+        let room = out.len().div_ceil(2).min(chunk.len());
+        let count = self.stream.read(&mut chunk[..room])?;
+        let mut given = 0;
+        for &byte in &chunk[..count] {
+            let mut utf8 = [0; 2];
+            for &byte in char::from(byte).encode_utf8(&mut utf8).as_bytes() {
+                match out.get_mut(given) {
+                    Some(place) => *place = byte,
+                    None => self.waiting = Some(byte),
+                }
+                given += 1;
+            }
+        }
+        Ok(given.min(out.len()))
     }
 }
 
@@ -546,8 +587,8 @@ mod tests {
 
     #[test]
     fn a_line_beyond_the_bound_is_an_error() {
-        let source = Source::new(Bytes::new("t", vec![b'1'; 20_000]));
+        let source = Source::new(Bytes::new("t", vec![b'1'; LONGEST_LINE + 1]));
         let mut lines = Head::read(&source, None).unwrap().stream(&source).unwrap();
-        assert!(lines.next().unwrap_err().to_string().contains("longer than 4096 bytes"));
+        assert!(lines.next().unwrap_err().to_string().contains("longer than 1048576 bytes"));
     }
 }

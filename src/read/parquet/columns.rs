@@ -19,6 +19,10 @@ use crate::read::{ReadOptions, Source};
 
 /// A description beyond this is none of a capture.
 const LONGEST_DESCRIPTION: u64 = 1 << 26;
+/// A file has at most so many rows a byte (`read/packed.rs` has the same bound), and so many more: a dictionary packs
+/// equal values without end, and no capture is made of them.
+const MOST_GROWTH: u64 = 2000;
+const SMALL: u64 = 1 << 10;
 /// The largest page that is unpacked, unless `--max-memory` says less.
 const LARGEST_PAGE: u64 = 1 << 28;
 
@@ -43,13 +47,12 @@ pub(super) fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Rec
     let groups = description.row_groups();
     let rows = groups.iter().try_fold(0u64, |sum, group| sum.checked_add(u64::try_from(group.num_rows()).ok()?));
     let rows = rows.ok_or_else(|| refuse(source, "counts rows below zero"))?;
-    let most = options.max_memory.map_or(LARGEST_PAGE, |most| (most / 4).min(LARGEST_PAGE));
-    let table = Arc::new(Table {
-        source: source.clone(),
-        description: description.clone(),
-        most,
-        length: source.byte_count()?,
-    });
+    let length = source.byte_count()?;
+    if rows / MOST_GROWTH > length + SMALL {
+        return Err(refuse(source, format!("claims {rows} rows in {length} bytes")));
+    }
+    let most = (options.memory() / 4).min(LARGEST_PAGE);
+    let table = Arc::new(Table { source: source.clone(), description: description.clone(), most, length });
     let (mut arrays, mut skipped) = (Vec::new(), Vec::new());
     for (at, column) in file.schema_descr().columns().iter().enumerate() {
         let name = column.path().string();
@@ -64,10 +67,6 @@ pub(super) fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Rec
         keys.filter_map(|pair| Some((pair.key.clone(), pair.value.clone()?))).collect();
     // What programs keep of their own types is no remark.
     remarks.retain(|(key, value)| !key.starts_with("ARROW:") && key != "pandas" && value.len() < 1000);
-    for array in &mut arrays {
-        let unit = remarks.iter().find(|(key, _)| *key == format!("unit.{}", array.name));
-        array.unit = unit.map(|(_, unit)| unit.clone()).unwrap_or_default();
-    }
     let layout = format!("Parquet, {} columns in {} groups of rows", arrays.len(), groups.len());
     recording(Container { source, format: FORMAT.name, layout, arrays, remarks, skipped }, options)
 }
@@ -190,6 +189,8 @@ impl Table {
             most: usize::try_from(self.most).unwrap_or(usize::MAX),
             width: form.bytes(),
             left: u64::try_from(chunk.num_values()).unwrap_or(0),
+            has_gaps: chunk.column_descr().max_def_level() > 0,
+            has_dictionary: false,
         };
         Ok(get_column_reader(chunk.column_descr_ptr(), Box::new(pages)))
     }
