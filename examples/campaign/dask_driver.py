@@ -82,8 +82,8 @@ def main():
         print(f"share {number}/{options.shards}: {took:.2f} s, status {status}", flush=True)
         if options.lose_a_worker and cluster and not lost and 3 * done >= options.shards:
             lost = True
-            worker = next(iter(client.scheduler_info()["workers"].values()))
-            process = client.run(os.getpid, workers=[worker["address"]])[worker["address"]]
+            worker = next(iter(client.scheduler_info()["workers"]))
+            process = client.run(os.getpid, workers=[worker])[worker]
             os.kill(process, signal.SIGKILL)
             print(f"killed worker {process}", flush=True)
     wall = time.monotonic() - began
