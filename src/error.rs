@@ -108,6 +108,12 @@ impl Error {
         self
     }
 
+    /// Names the cell of a table on its side, where each line is a channel: the first of these lines, and the cell.
+    pub(crate) fn in_cell(mut self, line: u64, cell: u64) -> Self {
+        self.0.found = format!("in cell {cell} of the line of a channel: {}", self.0.found);
+        self.at_line(line, None)
+    }
+
     /// Names the byte, counted from 0.
     #[must_use]
     pub fn at_byte(mut self, byte: u64) -> Self {

@@ -115,6 +115,18 @@ fn npy_of(descr: &str, shape: &str, data: &[u8]) -> Vec<u8> {
     npy(&format!("{{'descr': {descr}, 'fortran_order': False, 'shape': {shape}, }}\n"), data)
 }
 
+/// A line of the table once it is turned is a cell of the file; a place beyond the file's lines was found by fuzzing.
+#[test]
+fn faults_of_a_table_on_its_side_have_a_place_in_the_file() {
+    let row = |hole: usize| {
+        (0..40).map(|k| if k == hole { "Null".into() } else { format!("{}.5", k % 7) }).collect::<Vec<_>>()
+    };
+    let text = format!("Rate;x\nCH1 (V),{}\nCH2 (V),{}\n", row(99).join(","), row(20).join(","));
+    let error = read(text.into_bytes(), &with(|o| o.sample_rate = Some(Hertz::new(1e6).unwrap()))).unwrap_err();
+    assert_eq!(error.place().line, Some(2), "{error}");
+    assert!(error.to_string().contains("in cell 22 of the line of a channel: found \"Null\""), "{error}");
+}
+
 #[test]
 fn a_short_npy_file_is_read_as_far_as_it_goes() {
     let rate = with(|o| o.sample_rate = Some(Hertz::new(1e3).unwrap()));

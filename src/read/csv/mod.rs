@@ -77,10 +77,10 @@ fn read_text(source: &Source, options: &ReadOptions, is_part: bool) -> Result<Bo
     let head = Head::read(source, options.encoding.as_deref())?;
     if let Some(upright) = turned::turned(source, &head, options)? {
         let options = ReadOptions { encoding: None, ..options.clone() };
-        return Ok(Box::new(Told::new(
-            read_text(&upright, &options, true)?,
-            "The table lies on its side: a line is a channel.",
-        )));
+        let placed = upright.placed();
+        let inner = read_text(&upright.source, &options, true).map_err(&placed)?;
+        let told = Told::new(inner, "The table lies on its side: a line is a channel.");
+        return Ok(Box::new(Told { placed: Box::new(placed), ..told }));
     }
     let lines = head.lines()?;
     let table = structure::find(&lines, options)?;
@@ -134,13 +134,15 @@ struct Told {
     header: Header,
     inner: Box<dyn Recording>,
     sentence: &'static str,
+    /// Where the places that errors name stand in the file.
+    placed: Box<dyn Fn(Error) -> Error + Send>,
 }
 
 impl Told {
     fn new(inner: Box<dyn Recording>, sentence: &'static str) -> Self {
         let mut header = inner.header().clone();
         header.reading.insert(0, sentence.to_owned());
-        Self { header, inner, sentence }
+        Self { header, inner, sentence, placed: Box::new(|error| error) }
     }
 }
 
@@ -156,7 +158,7 @@ impl Recording for Told {
     }
 
     fn next_block(&mut self) -> Result<Option<Block>, Error> {
-        let block = self.inner.next_block()?;
+        let block = self.inner.next_block().map_err(&self.placed)?;
         self.header.findings.clone_from(&self.inner.header().findings);
         Ok(block)
     }

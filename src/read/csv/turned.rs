@@ -18,7 +18,7 @@ const FEWEST_SAMPLES: usize = 64;
 ///
 /// # Errors
 /// More than may be held, or what the system answers.
-pub(super) fn turned(source: &Source, head: &Head, options: &ReadOptions) -> Result<Option<Source>, Error> {
+pub(super) fn turned(source: &Source, head: &Head, options: &ReadOptions) -> Result<Option<Upright>, Error> {
     if !head.may_be_turned(MOST_LINES) {
         return Ok(None);
     }
@@ -38,7 +38,28 @@ pub(super) fn turned(source: &Source, head: &Head, options: &ReadOptions) -> Res
         .into_iter()
         .chain([Dialect { separator: Separator::Blanks, decimal: b'.', united: false }]);
     let best = dialects.filter_map(|dialect| Sideways::find(&lines, dialect)).max_by_key(|found| found.samples);
-    Ok(best.map(|found| Source::new(Bytes::new(source.name(), found.upright(&lines)))))
+    Ok(best.map(|found| Upright {
+        source: Source::new(Bytes::new(source.name(), found.upright(&lines))),
+        above: found.first as u64,
+    }))
+}
+
+/// A table that was turned.
+pub(super) struct Upright {
+    pub(super) source: Source,
+    /// Lines above it, which stand where they stood.
+    above: u64,
+}
+
+impl Upright {
+    /// How places in it are told: a line of it is a cell in each line of the file.
+    pub(super) fn placed(&self) -> impl Fn(Error) -> Error + Send + use<> {
+        let above = self.above;
+        move |error| match error.place().line.filter(|&line| line > above) {
+            Some(line) => error.in_cell(above + 1, line - above),
+            None => error,
+        }
+    }
 }
 
 /// Where a table on its side lies.
