@@ -7,7 +7,6 @@
 use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
-use sha2::{Digest, Sha256};
 
 use super::batch::level_interval;
 use super::findings;
@@ -213,7 +212,7 @@ pub fn over_time(
     let identity = Identity {
         path: header.path,
         bytes: source.byte_count()?,
-        ends_sha256: ends_of(source)?,
+        ends_sha256: source.sha256_of_ends(END_BYTES)?,
         sample_rate_hz: rate,
         every_s,
     };
@@ -295,14 +294,6 @@ fn differing(found: &Identity, expected: &Identity) -> (&'static str, String, St
 
 fn fresh(source: &Source, settings: &Settings) -> Result<Box<dyn Recording>, Error> {
     Ok(open(source, settings)?.0)
-}
-
-fn ends_of(source: &Source) -> Result<String, Error> {
-    let bytes = source.byte_count()?;
-    let mut hash = Sha256::new();
-    hash.update(source.bytes_at(0, END_BYTES)?);
-    hash.update(source.bytes_at(bytes.saturating_sub(END_BYTES as u64), END_BYTES)?);
-    Ok(hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect())
 }
 
 /// What is the same for all intervals of a recording.

@@ -178,4 +178,8 @@ impl Recording for Labelled {
         self.take_findings();
         Ok(block)
     }
+
+    fn seek(&mut self, sample: u64) -> Result<bool, Error> {
+        self.inner.seek(sample)
+    }
 }

@@ -23,6 +23,7 @@ mod raw;
 mod scaled;
 pub mod setup;
 mod source;
+mod streams;
 mod wav;
 
 pub use beside::FOLDER_FILE;

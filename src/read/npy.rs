@@ -9,12 +9,13 @@
 //! The header is checked here before the decoder sees it: its length, its depth and the product of the shape, which
 //! a hostile file could choose beyond all bounds. The format has no rate, so the options must give it.
 
-use std::io::{self, BufReader, Read};
+use std::io::{self, Read};
 
 use ndarray::Array2;
 use npyz::{DType, Endianness, NpyHeader, Order, TimeUnits, TypeChar};
 
 use super::numbers::Number;
+use super::streams::Streams;
 use super::{Format, ReadOptions, Source, rows_per_block};
 use crate::capture::{Block, Channel, Clock, Header, Quantity, RateSource, Recording, Role};
 use crate::error::{Error, Finding, printable};
@@ -223,8 +224,8 @@ fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Er
     let starts: Vec<u64> = (0..if layout.planar { layout.channels } else { 1 })
         .map(|channel| data_at + channel * layout.samples * size)
         .collect();
-    let numbers = |&at| Numbers::from(source, at, number, big_endian);
-    let streams = starts.iter().map(numbers).collect::<Result<_, Error>>()?;
+    let frame = layout.channels / starts.len() as u64 * size;
+    let streams = Streams::open(source, starts, frame)?;
     let clock = Clock { rate, source: RateSource::Option, relative_uncertainty: 0.0, start_s: 0.0 };
     let header = describe(source, &npy, layout, clock, &quantity, findings);
     let channels = usize::try_from(layout.channels).unwrap_or(usize::MAX);
@@ -232,8 +233,9 @@ fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Er
     Ok(Box::new(Npy {
         header,
         source: source.clone(),
-        starts,
         streams,
+        number,
+        big_endian,
         channels,
         left: there,
         given: 0,
@@ -314,34 +316,12 @@ fn describe(
     }
 }
 
-type Stream = BufReader<Box<dyn Read + Send>>;
-
-/// A stream of numbers.
-struct Numbers {
-    stream: Stream,
-    number: Number,
-    big_endian: bool,
-}
-
-impl Numbers {
-    fn from(source: &Source, at: u64, number: Number, big_endian: bool) -> Result<Self, Error> {
-        Ok(Self { stream: BufReader::with_capacity(1 << 16, source.open_at(at)?), number, big_endian })
-    }
-
-    /// The next number; none within where a double cannot hold it.
-    fn next(&mut self) -> io::Result<Option<f64>> {
-        let mut bytes = [0; 8];
-        self.stream.read_exact(&mut bytes[..self.number.bytes()])?;
-        Ok(self.number.read(&bytes, self.big_endian))
-    }
-}
-
 struct Npy {
     header: Header,
     source: Source,
-    /// Where each stream begins.
-    starts: Vec<u64>,
-    streams: Vec<Numbers>,
+    streams: Streams,
+    number: Number,
+    big_endian: bool,
     channels: usize,
     left: u64,
     given: u64,
@@ -351,9 +331,11 @@ struct Npy {
 
 impl Npy {
     fn number(&mut self, channel: usize, row: usize) -> Result<f64, Error> {
-        let stream = if self.streams.len() == 1 { 0 } else { channel };
-        let number = match self.streams[stream].next() {
-            Ok(number) => number,
+        let streams = self.streams.each();
+        let stream = if streams.len() == 1 { 0 } else { channel };
+        let mut bytes = [0; 8];
+        let number = match streams[stream].read_exact(&mut bytes[..self.number.bytes()]) {
+            Ok(()) => self.number.read(&bytes, self.big_endian),
             Err(error) if error.kind() == io::ErrorKind::UnexpectedEof => {
                 return Err(refuse(&self.source, "ends before its promised end"));
             }
@@ -394,11 +376,7 @@ impl Recording for Npy {
 
     fn seek(&mut self, sample: u64) -> Result<bool, Error> {
         let sample = sample.min(self.given + self.left);
-        let within = (self.channels / self.streams.len()) as u64;
-        for (numbers, start) in self.streams.iter_mut().zip(&self.starts) {
-            let at = start + sample * within * numbers.number.bytes() as u64;
-            *numbers = Numbers::from(&self.source, at, numbers.number, numbers.big_endian)?;
-        }
+        self.streams.go_to(sample)?;
         self.left = self.given + self.left - sample;
         self.given = sample;
         Ok(true)

@@ -85,4 +85,8 @@ impl Recording for Picked {
         self.header.findings.clone_from(&self.inner.header().findings);
         Ok(block.map(|block| Block { first: block.first, samples: block.samples.select(Axis(0), &self.picked) }))
     }
+
+    fn seek(&mut self, sample: u64) -> Result<bool, Error> {
+        self.inner.seek(sample)
+    }
 }

@@ -17,12 +17,13 @@
 //!
 //! Nothing in the samples themselves says that they are any, so that this format is chosen by its sidecar only.
 
-use std::io::{BufReader, Read};
+use std::io::Read;
 
 use ndarray::Array2;
 
 use super::fields::{Fields, FileKind, Text};
 use super::numbers::{NUMBERS, Number};
+use super::streams::Streams;
 use super::{Format, ReadOptions, Source, rows_per_block};
 use crate::capture::{Block, Channel, Clock, Header, Quantity, RateSource, Recording, Role};
 use crate::error::{Error, Finding, printable};
@@ -157,8 +158,8 @@ fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Er
     }
     let starts = (0..form.channels as u64).map(|channel| form.skip + channel * samples * width);
     let starts: Vec<u64> = starts.take(if form.planar { form.channels } else { 1 }).collect();
-    let stream = |&at| Ok(BufReader::with_capacity(1 << 16, source.open_at(at)?));
-    let streams = starts.iter().map(stream).collect::<Result<_, Error>>()?;
+    let frame = (form.channels / starts.len() * form.number.bytes()) as u64;
+    let streams = Streams::open(source, starts, frame)?;
     let clock = Clock { rate, source: from, relative_uncertainty: 0.0, start_s: 0.0 };
     let role = |at: usize| [Role::Wire, Role::Air].get(at).copied().unwrap_or(Role::Other);
     let channel =
@@ -182,7 +183,6 @@ fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Er
         header,
         form,
         source: source.clone(),
-        starts,
         streams,
         left: samples,
         given: 0,
@@ -195,10 +195,7 @@ struct Raw {
     header: Header,
     form: Description,
     source: Source,
-    /// Where each stream begins.
-    starts: Vec<u64>,
-    /// One for all channels, or one for each where they lie behind each other.
-    streams: Vec<BufReader<Box<dyn Read + Send>>>,
+    streams: Streams,
     left: u64,
     given: u64,
     block: usize,
@@ -216,10 +213,11 @@ impl Recording for Raw {
             return Ok(None);
         }
         let (channels, width) = (self.form.channels, self.form.number.bytes());
-        let within = channels / self.streams.len();
+        let streams = self.streams.each();
+        let within = channels / streams.len();
         let mut samples = Array2::zeros((channels, rows));
         self.buffer.resize(rows * within * width, 0);
-        for (first, stream) in self.streams.iter_mut().enumerate() {
+        for (first, stream) in streams.iter_mut().enumerate() {
             stream.read_exact(&mut self.buffer).map_err(|error| self.source.failed(&error))?;
             for (at, code) in self.buffer.chunks_exact(width).enumerate() {
                 let (channel, row) = (first + at % within, at / within);
@@ -242,10 +240,7 @@ impl Recording for Raw {
 
     fn seek(&mut self, sample: u64) -> Result<bool, Error> {
         let sample = sample.min(self.given + self.left);
-        let frame = (self.form.channels / self.streams.len() * self.form.number.bytes()) as u64;
-        for (stream, start) in self.streams.iter_mut().zip(&self.starts) {
-            *stream = BufReader::with_capacity(1 << 16, self.source.open_at(start + sample * frame)?);
-        }
+        self.streams.go_to(sample)?;
         self.left = self.given + self.left - sample;
         self.given = sample;
         Ok(true)

@@ -97,7 +97,18 @@ impl Source {
                 Err(e) => return Err(self.failed(&e)),
             }
         }
-        Ok(hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect())
+        Ok(hexadecimal(hash))
+    }
+
+    /// The SHA-256 of at most so many bytes of the beginning, followed by as many of the end.
+    ///
+    /// # Errors
+    /// The system's answer, with the file's name.
+    pub fn sha256_of_ends(&self, most: usize) -> Result<String, Error> {
+        let mut hash = Sha256::new();
+        hash.update(self.bytes_at(0, most)?);
+        hash.update(self.bytes_at(self.byte_count()?.saturating_sub(most as u64), most)?);
+        Ok(hexadecimal(hash))
     }
 
     /// A system error as an [`Error`] that names this source.
@@ -109,6 +120,10 @@ impl Source {
         };
         Error::input(format!("cannot be read: {error}")).in_file(self.name()).remedy(remedy)
     }
+}
+
+fn hexadecimal(hash: Sha256) -> String {
+    hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 /// Bytes in memory as an origin.

@@ -14,11 +14,12 @@
 //! Multimedia Programming Interface and Data Specifications 1.0 (1991); EBU Tech 3306 (RF64); Recommendation
 //! ITU-R BS.2088 (BW64); all from memory.
 
-use std::io::{BufReader, Read};
+use std::io::Read;
 
 use ndarray::Array2;
 
 use super::numbers::Number;
+use super::streams::Streams;
 use super::{Format, ReadOptions, Source, rows_per_block};
 use crate::capture::{Block, Channel, Clock, Header, Quantity, RateSource, Recording, Role};
 use crate::error::{Error, Finding};
@@ -87,9 +88,9 @@ fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Er
     }
     let mut header = header(source, options, &chunks)?;
     header.findings.extend(below_the_top(source, &chunks)?);
-    let stream = BufReader::with_capacity(1 << 16, source.open_at(chunks.data_at)?);
+    let streams = Streams::open(source, vec![chunks.data_at], chunks.frame.bytes)?;
     let block = rows_per_block(usize::from(chunks.frame.channels), options);
-    Ok(Box::new(Wav { header, stream, source: source.clone(), chunks, given: 0, block, buffer: Vec::new() }))
+    Ok(Box::new(Wav { header, streams, source: source.clone(), chunks, given: 0, block, buffer: Vec::new() }))
 }
 
 fn refuse(source: &Source, what: &str, byte: u64) -> Error {
@@ -296,7 +297,7 @@ fn header(source: &Source, options: &ReadOptions, chunks: &Chunks) -> Result<Hea
 
 struct Wav {
     header: Header,
-    stream: BufReader<Box<dyn Read + Send>>,
+    streams: Streams,
     source: Source,
     chunks: Chunks,
     given: u64,
@@ -318,7 +319,7 @@ impl Recording for Wav {
         let Frame { channels, sample, bytes, .. } = self.chunks.frame;
         let (channels, width) = (usize::from(channels), sample.number.bytes());
         self.buffer.resize(frames * channels * width, 0);
-        self.stream.read_exact(&mut self.buffer).map_err(|error| self.source.failed(&error))?;
+        self.streams.each()[0].read_exact(&mut self.buffer).map_err(|error| self.source.failed(&error))?;
         let mut samples = Array2::zeros((channels, frames));
         for (at, code) in self.buffer.chunks_exact(width).enumerate() {
             let code = sample.number.read(code, self.chunks.big_endian).unwrap_or(f64::NAN);
@@ -341,8 +342,7 @@ impl Recording for Wav {
 
     fn seek(&mut self, sample: u64) -> Result<bool, Error> {
         let sample = sample.min(self.chunks.frames);
-        let at = self.chunks.data_at + sample * self.chunks.frame.bytes;
-        self.stream = BufReader::with_capacity(1 << 16, self.source.open_at(at)?);
+        self.streams.go_to(sample)?;
         self.given = sample;
         Ok(true)
     }
