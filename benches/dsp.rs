@@ -1,5 +1,5 @@
 //! Times of the dsp room: Welch's method and the high-pass on a million samples, the rate of change, and the
-//! search for the mains frequency. The other side of Welch is `benches/scipy_welch.py`.
+//! search for the mains frequency. The other side of Welch is `benches/peers/welch_scipy.py`.
 
 use std::f64::consts::TAU;
 use std::hint::black_box;

@@ -41,10 +41,11 @@ def welch(channels, taper, cross, workers):
 def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--runs", type=int, default=20)
+    parser.add_argument("--samples", type=int, default=1_000_000)
     parser.add_argument("--workers", type=int, default=2)
     arguments = parser.parse_args()
     random = numpy.random.default_rng(1)
-    channels = [random.standard_normal(1_000_000) for _ in range(2)]
+    channels = [random.standard_normal(arguments.samples) for _ in range(2)]
     taper = 0.5 - 0.5 * numpy.cos(2.0 * numpy.pi * numpy.arange(LENGTH) / LENGTH)
     for cross in (False, True):
         best, start = float("inf"), time.process_time()
