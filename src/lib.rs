@@ -50,6 +50,7 @@ pub mod cli;
 pub mod compare;
 pub mod dsp;
 pub mod error;
+pub mod guide;
 pub mod lanes;
 pub mod levels;
 pub mod measure;

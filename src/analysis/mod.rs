@@ -20,6 +20,7 @@ pub mod over_time;
 pub mod phase_map;
 pub mod pipeline;
 pub mod receiver;
+pub mod self_test;
 pub mod settings;
 pub mod setup;
 pub mod spectrum;

@@ -8,15 +8,19 @@ mod batch;
 mod campaign;
 mod captures;
 mod compare;
+mod completions;
 mod convert;
 mod coupling;
 mod demo;
+mod doctor;
 mod emissions;
 mod files;
+mod guide;
 mod held;
 mod inspect;
 mod journal;
 mod levels;
+mod manual;
 mod options;
 mod output;
 mod over_time;
@@ -99,6 +103,10 @@ const COMMANDS: &[Command] = &[
     Command::of::<levels::Levels>("levels"),
     Command::of::<setup::Setup>("setup"),
     Command::of::<demo::Demo>("demo"),
+    Command::of::<guide::Guide>("guide"),
+    Command::of::<doctor::Doctor>("doctor"),
+    Command::of::<completions::Completions>("completions"),
+    Command::of::<manual::Manual>("manual"),
 ];
 
 const ABOUT: &str = "High-frequency noise on mains wiring, 2 to 150 kHz: what is there, what a load adds, what a filter \

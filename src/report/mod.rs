@@ -3,6 +3,7 @@
 pub mod columns;
 pub mod document;
 pub mod figure;
+pub mod mistakes;
 #[cfg(feature = "columnar")]
 pub mod parquet;
 pub mod pictures;

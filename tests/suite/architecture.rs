@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 /// A room uses rooms of lower rank, or itself; never its own rank's neighbour.
 const RANKS: &[(&str, u32)] = &[
     ("error", 0),
+    ("guide", 0),
     ("units", 1),
     ("spread", 1),
     ("lanes", 1),

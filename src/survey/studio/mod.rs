@@ -15,6 +15,7 @@
 
 pub mod check;
 mod description;
+pub mod mistakes;
 mod scene;
 mod table;
 #[cfg(test)]
