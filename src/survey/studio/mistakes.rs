@@ -71,7 +71,7 @@ impl Mistake {
     pub fn sentence(self) -> &'static str {
         match self {
             Self::Clipped => {
-                "Cut tops make products at many frequencies and lift the whole range: the load looks worse than it is."
+                "Cut tops make sums and differences of what is there, at frequencies that no load emits: 51 kHz is 68 less 17."
             }
             Self::Aliased => {
                 "68 kHz lies above half of 125 kS/s and is shown at 57 kHz: an emission that does not exist, and none \
