@@ -7,7 +7,7 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Weak};
 use std::time::{Duration, Instant};
 
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use indicatif::{HumanDuration, ProgressBar, ProgressDrawTarget, ProgressStyle};
 
 use super::{files, tables};
 use crate::capture::Role;
@@ -47,7 +47,7 @@ pub(super) struct Reading {
 impl Reading {
     fn new() -> Self {
         let bar = ProgressBar::with_draw_target(None, ProgressDrawTarget::hidden());
-        let style = ProgressStyle::with_template("{msg}: {percent}% of {total_bytes} read {bar:30} {eta} left");
+        let style = ProgressStyle::with_template("pass {prefix}: {percent}% of {total_bytes} read {bar:30} {msg} left");
         bar.set_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()));
         let (whole, read, is_shown) = (AtomicU64::new(0), AtomicU64::new(0), AtomicBool::new(false));
         Self { bar, begun: Instant::now(), whole, read, is_shown }
@@ -61,17 +61,22 @@ impl Reading {
     /// So many bytes more have been read.
     pub(super) fn add(&self, bytes: u64) {
         let read = self.read.fetch_add(bytes, Ordering::Relaxed) + bytes;
-        if self.begun.elapsed() < LONG {
+        let took = self.begun.elapsed();
+        if took < LONG {
             return;
         }
+        let whole = self.whole.load(Ordering::Relaxed).max(1);
+        let (pass, position) = (read.saturating_sub(1) / whole, read.saturating_sub(1) % whole);
+        self.bar.set_length(whole);
+        self.bar.set_position(position);
+        self.bar.set_prefix((pass + 1).to_string());
+        // The bar's own guess begins with its first sight.
+        let left = took.mul_f64((whole - position) as f64 / read.max(1) as f64);
+        self.bar.set_message(HumanDuration(left).to_string());
         if !self.is_shown.swap(true, Ordering::Relaxed) {
             self.bar.set_draw_target(ProgressDrawTarget::stderr());
             self.bar.enable_steady_tick(PATIENCE);
         }
-        let whole = self.whole.load(Ordering::Relaxed).max(1);
-        self.bar.set_length(whole);
-        self.bar.set_message(format!("pass {}", 1 + read.saturating_sub(1) / whole));
-        self.bar.set_position(read.saturating_sub(1) % whole);
     }
 }
 
