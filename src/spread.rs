@@ -78,6 +78,18 @@ impl fmt::Display for Shard {
     }
 }
 
+/// The same work, known to be one of so many pieces.
+#[cfg(feature = "parallel")]
+fn among<T, R>(pieces: usize, work: impl Fn(T) -> R + Sync + Send) -> impl Fn(T) -> R + Sync + Send {
+    let full = pieces >= width();
+    move |item| {
+        let before = BUSY.replace(full);
+        let done = work(item);
+        BUSY.set(before);
+        done
+    }
+}
+
 /// Applies a function to every item and keeps the order.
 ///
 /// Within an item of a list that fills all threads it runs in order: there is nobody to help, and a thread that waited
@@ -89,13 +101,7 @@ pub fn map<T: Send, R: Send>(items: Vec<T>, work: impl Fn(T) -> R + Sync + Send)
     if width == 1 || items.len() < 2 {
         return items.into_iter().map(work).collect();
     }
-    let full = items.len() >= width;
-    let work = |item| {
-        let before = BUSY.replace(full);
-        let done = work(item);
-        BUSY.set(before);
-        done
-    };
+    let work = among(items.len(), work);
     // One by one, because items are few and differ in size.
     items.into_par_iter().with_max_len(1).map(work).collect()
 }
@@ -119,6 +125,7 @@ pub fn each<T: Send, R: Send, E: Send>(
 ) -> Result<(), E> {
     use rayon::prelude::*;
     let done = std::sync::Mutex::new(done);
+    let work = among(items.len(), work);
     items.into_par_iter().try_for_each(|item| {
         let result = work(item);
         let mut done = done.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
@@ -139,16 +146,33 @@ pub fn each<T: Send, R: Send, E: Send>(
     items.into_iter().try_for_each(|item| done(work(item)))
 }
 
-/// Runs two pieces of work, at the same time where there are threads.
+/// Runs two pieces of work, at the same time where there are threads and nobody else needs them.
 #[cfg(feature = "parallel")]
 pub fn join<A: Send, B: Send>(first: impl FnOnce() -> A + Send, second: impl FnOnce() -> B + Send) -> (A, B) {
-    rayon::join(first, second)
+    if width() == 1 { (first(), second()) } else { rayon::join(first, second) }
 }
 
 /// Runs two pieces of work, at the same time where there are threads.
 #[cfg(not(feature = "parallel"))]
 pub fn join<A: Send, B: Send>(first: impl FnOnce() -> A + Send, second: impl FnOnce() -> B + Send) -> (A, B) {
     (first(), second())
+}
+
+/// Works on things in their order while the next one is made ready: reading on one core, reckoning on the other. Two
+/// are held at a time. An error ends it, once all that came before is worked on.
+///
+/// # Errors
+/// What `next` answers.
+pub fn ahead<T: Send, E: Send>(
+    mut next: impl FnMut() -> Result<Option<T>, E> + Send,
+    mut work: impl FnMut(T) + Send,
+) -> Result<(), E> {
+    let mut ready = next()?;
+    while let Some(thing) = ready {
+        let (following, ()) = join(&mut next, || work(thing));
+        ready = following?;
+    }
+    Ok(())
 }
 
 #[cfg(test)]
@@ -167,6 +191,19 @@ mod tests {
             let mean = 1000.0 / f64::from(of);
             assert!(shares.iter().all(|&share| (share as f64 - mean).abs() < 5.0 * mean.sqrt()), "{shares:?}");
         }
+    }
+
+    #[test]
+    fn things_are_worked_on_in_order_up_to_the_error() {
+        let mut made = 0;
+        let mut seen = Vec::new();
+        let next = || {
+            made += 1;
+            if made > 100 { Err("out of things") } else { Ok(Some(made)) }
+        };
+        assert_eq!(ahead(next, |thing| seen.push(thing)), Err("out of things"));
+        assert_eq!(seen, (1..=100).collect::<Vec<_>>());
+        assert_eq!(ahead(|| Ok::<Option<u8>, ()>(None), |_| unreachable!()), Ok(()));
     }
 
     #[test]

@@ -13,6 +13,7 @@ use crate::measure::condition::Conditioner;
 use crate::measure::mains::{Mains, MainsSource, Slow, find_mains};
 use crate::measure::quality::{Quality, Statistics};
 use crate::read::{self, Source};
+use crate::spread;
 use crate::units::{Band, Hertz};
 
 /// The mains frequency is read from at most this many samples of each channel: a second at 500 kS/s.
@@ -380,26 +381,25 @@ impl Pipeline {
         Ok(Taper::new(&settings.window, length))
     }
 
-    /// Passes all samples on: each block as read, and its settled part with the mains removed.
+    /// Passes all samples on: each block as read, and its settled part with the mains removed. The next block is read
+    /// meanwhile.
     ///
     /// # Errors
     /// What is wrong with the data, with its place.
-    pub fn run(mut self, mut each: impl FnMut(&Block, Option<&Block>)) -> Result<Passed, Error> {
+    pub fn run(mut self, mut each: impl FnMut(&Block, Option<&Block>) + Send) -> Result<Passed, Error> {
         let mut quality = Quality::default();
-        let mut pass = |block: &Block, conditioner: &mut Conditioner| {
-            quality.push(block);
-            let settled = conditioner.apply(block);
-            each(block, settled.as_ref());
+        let (recording, conditioner) = (&mut self.recording, &mut self.conditioner);
+        let mut prelude = std::mem::take(&mut self.prelude).into_iter();
+        let next = || match prelude.next() {
+            None if self.ended => Ok(None),
+            None => recording.next_block(),
+            block => Ok(block),
         };
-        for block in std::mem::take(&mut self.prelude) {
-            pass(&block, &mut self.conditioner);
-        }
-        while !self.ended {
-            match self.recording.next_block()? {
-                Some(block) => pass(&block, &mut self.conditioner),
-                None => self.ended = true,
-            }
-        }
+        spread::ahead(next, |block| {
+            quality.push(&block);
+            let settled = conditioner.apply(&block);
+            each(&block, settled.as_ref());
+        })?;
         let header = self.recording.header().clone();
         let statistics =
             quality.finish().ok_or_else(|| Error::input("holds no samples").in_file(header.path.clone()))?;

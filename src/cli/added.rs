@@ -2,7 +2,6 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::files::captures;
 use super::options::{AcceptanceOptions, CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
@@ -49,8 +48,8 @@ impl Run for Added {
         let delivery = Delivery::prepare("added", &self.output, true)?;
         settings.fingerprints = delivery.has_document();
         let (inputs, comparison) = what_is_added(
-            &captures(&self.off),
-            &captures(&self.on),
+            &console.captures(&self.off),
+            &console.captures(&self.on),
             &settings,
             &self.bands,
             super::order(self.paired),

@@ -2,7 +2,6 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::files::captures;
 use super::options::{AcceptanceOptions, CaptureOptions, LevelOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::over_time::{self, TimeOptions};
@@ -57,7 +56,7 @@ impl Run for Bands {
         }
         let curves = self.levels.curves()?;
         let delivery = Delivery::prepare("bands", &self.output, true)?;
-        let (done, outcome) = each_file(console, captures(&self.files), |source| match self.grouping {
+        let (done, outcome) = each_file(console, &self.files, |source| match self.grouping {
             Some(grouping) => bands_with_groups(source, &settings, &self.bands, grouping),
             None if self.budget => bands_with_budget(source, &settings, &self.bands),
             None => bands(source, &settings, &self.bands),

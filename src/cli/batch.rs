@@ -73,29 +73,34 @@ impl Run for Batch {
 }
 
 impl Batch {
-    /// All captures asked for, those of other shards included.
-    fn captures(&self) -> Result<Vec<PathBuf>, Error> {
+    /// All captures asked for, those of other shards included, and whether they are all that lie there; what could not
+    /// be looked into is named.
+    fn captures(&self, console: &mut Console) -> Result<(Vec<PathBuf>, Outcome), Error> {
         let mut paths = self.paths.clone();
         if let Some(list) = &self.files_from {
             paths.extend(listed(list)?);
         }
-        captures_in(&paths, self.into.as_deref())
+        let (captures, unseen) = captures_in(&paths, self.into.as_deref())?;
+        unseen.iter().for_each(|error| console.error(error));
+        Ok((captures, if unseen.is_empty() { Outcome::Done } else { Outcome::Partly }))
     }
 
     fn campaign(&self, console: &mut Console, results: &Path) -> Result<Outcome, Error> {
         let settings = self.capture.settings()?;
-        let captures = in_order(&self.captures()?)?;
+        let (captures, seen) = self.captures(console)?;
+        let captures = in_order(&captures)?;
         let more = beyond(&settings)?;
         let head = Head::new(self.shard, super::with(&settings, "bands", &self.bands)?, &more);
         let campaign = Campaign { results: results.to_owned(), resume: self.resume, retries: self.retries };
-        campaign.run(console, head, captures, &Method { settings: &settings, scheme: &self.bands })
+        let outcome = campaign.run(console, head, captures, &Method { settings: &settings, scheme: &self.bands })?;
+        Ok(if outcome == Outcome::Done { seen } else { outcome })
     }
 
     fn rank(self, console: &mut Console) -> Result<Outcome, Error> {
         self.acceptance.check("batch", None)?;
         let settings = self.capture.settings()?;
         let delivery = Delivery::prepare("batch", &self.output, true)?;
-        let mut captures = self.captures()?;
+        let (mut captures, seen) = self.captures(console)?;
         captures.retain(|path| self.shard.holds_name(&path.to_string_lossy()));
         let progress = console.progress(captures.len());
         let done = spread::map(captures, |path| {
@@ -137,7 +142,7 @@ impl Batch {
             console.sentences(&sentences::of_batch(&result))?;
             tables::ranking(&result).iter().try_for_each(|table| console.table(table))
         })?;
-        let outcome = if failed == 0 { Outcome::Done } else { Outcome::Partly };
+        let outcome = if failed == 0 { seen } else { Outcome::Partly };
         self.acceptance.judge(console, "batch", outcome, || acceptance::of_batch(&result))
     }
 }

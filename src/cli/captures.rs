@@ -40,25 +40,25 @@ pub(super) fn listed(list: &Path) -> Result<Vec<PathBuf>, Error> {
 }
 
 /// The files named, and those in the folders named whose ending some format knows, in natural order within each
-/// folder. What lies in `left_out` is no capture.
+/// folder. What lies in `left_out` is no capture. What could not be looked into comes beside them.
 ///
 /// # Errors
 /// A folder without any capture.
-pub(super) fn captures_in(paths: &[PathBuf], left_out: Option<&Path>) -> Result<Vec<PathBuf>, Error> {
+pub(super) fn captures_in(paths: &[PathBuf], left_out: Option<&Path>) -> Result<(Vec<PathBuf>, Vec<Error>), Error> {
     let left_out = left_out.and_then(|folder| folder.canonicalize().ok());
     let is_left_out = |path: &Path| left_out.is_some() && path.canonicalize().ok() == left_out;
-    let mut files = Vec::new();
+    let (mut files, mut unseen) = (Vec::new(), Vec::new());
     for path in paths {
         if path.is_dir() {
             let mut found: Vec<PathBuf> = WalkDir::new(path)
                 .into_iter()
                 .filter_entry(|entry| !(entry.file_type().is_dir() && is_left_out(entry.path())))
-                .filter_map(Result::ok)
+                .filter_map(|entry| entry.map_err(|error| unseen.push(not_looked_into(path, &error))).ok())
                 .filter(|entry| entry.file_type().is_file() && has_known_ending(entry.path()))
                 .map(walkdir::DirEntry::into_path)
                 .collect();
             alphanumeric_sort::sort_path_slice(&mut found);
-            if found.is_empty() {
+            if found.is_empty() && unseen.is_empty() {
                 return Err(Error::input("holds no capture").in_file(path.display().to_string()).expected(format!(
                     "files that end in {}",
                     FORMATS.iter().flat_map(|f| f.extensions).map(|e| format!(".{e}")).collect::<Vec<_>>().join(", ")
@@ -69,7 +69,15 @@ pub(super) fn captures_in(paths: &[PathBuf], left_out: Option<&Path>) -> Result<
             files.push(path.clone());
         }
     }
-    Ok(files)
+    Ok((files, unseen))
+}
+
+fn not_looked_into(folder: &Path, error: &walkdir::Error) -> Error {
+    let place = error.path().unwrap_or(folder).display().to_string();
+    let reason = error.io_error().map_or_else(|| error.to_string(), ToString::to_string);
+    Error::input(format!("cannot be looked into, and the captures in it are left out: {reason}"))
+        .in_file(place)
+        .remedy("check who may read the folder, or name the captures themselves")
 }
 
 /// The names of captures, each once, in natural order whatever the order they came in.

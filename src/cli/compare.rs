@@ -2,7 +2,6 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::files::captures;
 use super::options::{AcceptanceOptions, CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
@@ -55,9 +54,9 @@ impl Run for Compare {
         let delivery = Delivery::prepare("compare", &self.output, true)?;
         settings.fingerprints = delivery.has_document();
         let (inputs, comparison) = what_changed_of_the_load(
-            Off { before: &captures(&self.off), after: &captures(&self.off_after) },
-            &captures(&self.before),
-            &captures(&self.after),
+            Off { before: &console.captures(&self.off), after: &console.captures(&self.off_after) },
+            &console.captures(&self.before),
+            &console.captures(&self.after),
             &settings,
             &self.bands,
             super::order(self.paired),

@@ -2,7 +2,6 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::files::captures;
 use super::options::{AcceptanceOptions, CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
@@ -55,12 +54,11 @@ impl Run for Coupling {
         if !self.before.is_empty() {
             return self.change(console, delivery, &settings);
         }
-        let files = captures(&self.files);
         let (inputs, captures, outcome) = if self.pool {
-            let (inputs, together) = coupling_together(&files, &settings, &self.bands)?;
+            let (inputs, together) = coupling_together(&console.captures(&self.files), &settings, &self.bands)?;
             (inputs, vec![together], Outcome::Done)
         } else {
-            let (done, outcome) = each_file(console, files, |source| coupling(source, &settings, &self.bands))?;
+            let (done, outcome) = each_file(console, &self.files, |source| coupling(source, &settings, &self.bands))?;
             let (inputs, captures): (Vec<Vec<Input>>, Vec<Coupled>) = done.into_iter().unzip();
             (inputs.concat(), captures, outcome)
         };
@@ -96,7 +94,8 @@ impl Coupling {
     }
 
     fn change(&self, console: &mut Console, delivery: Delivery, settings: &Settings) -> Result<Outcome, Error> {
-        let (inputs, change) = coupling_change(&captures(&self.before), &captures(&self.after), settings, &self.bands)?;
+        let (inputs, change) =
+            coupling_change(&console.captures(&self.before), &console.captures(&self.after), settings, &self.bands)?;
         console.findings([&change.before, &change.after].into_iter().flat_map(warnings));
         let forms = Forms {
             settings: self.settings(settings)?,

@@ -2,7 +2,6 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::files::captures;
 use super::options::{CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
@@ -48,8 +47,7 @@ impl Run for Emissions {
         if !self.before.is_empty() {
             return self.changes(console, delivery, &settings, criteria);
         }
-        let (done, outcome) =
-            each_file(console, captures(&self.files), |source| emissions(source, &settings, criteria))?;
+        let (done, outcome) = each_file(console, &self.files, |source| emissions(source, &settings, criteria))?;
         let (inputs, captures): (Vec<_>, Vec<CaptureEmissions>) = done.into_iter().unzip();
         let inputs = inputs.concat();
         console.findings(captures.iter().flat_map(warnings));
@@ -83,7 +81,7 @@ impl Emissions {
         criteria: Criteria,
     ) -> Result<Outcome, Error> {
         let (inputs, comparison) =
-            emission_changes(&captures(&self.before), &captures(&self.after), settings, criteria)?;
+            emission_changes(&console.captures(&self.before), &console.captures(&self.after), settings, criteria)?;
         console.findings(comparison.before.iter().chain(&comparison.after).flat_map(warnings));
         let forms = Forms {
             settings: super::with(settings, "criteria", &criteria)?,

@@ -7,6 +7,7 @@ use std::sync::{Arc, Mutex, MutexGuard, OnceLock};
 
 use tempfile::TempDir;
 
+use super::terminal::Reading;
 use super::whole::Whole;
 use crate::error::Error;
 use crate::read::{Origin, Source};
@@ -16,6 +17,8 @@ use crate::write::{Folder, Sink};
 pub(super) struct FileOrigin {
     path: PathBuf,
     name: String,
+    /// Who wants to know how much is read.
+    reading: Option<Arc<Reading>>,
 }
 
 /// A source for a path. Nothing is opened yet.
@@ -28,9 +31,16 @@ pub(super) fn capture(path: &Path) -> Source {
     if path == Path::new(STANDARD_INPUT) { Source::new(StandardInput(OnceLock::new())) } else { source(path) }
 }
 
-/// Sources for captures.
-pub(super) fn captures(paths: &[PathBuf]) -> Vec<Source> {
-    paths.iter().map(|path| capture(path)).collect()
+/// Sources for captures, with who wants to know how much of them is read.
+pub(super) fn captures(paths: &[PathBuf], reading: Option<&Arc<Reading>>) -> Vec<Source> {
+    let one = |path: &PathBuf| match reading {
+        Some(reading) if path != Path::new(STANDARD_INPUT) => {
+            reading.expect(fs::metadata(path).map_or(0, |file| file.len()));
+            Source::new(FileOrigin { reading: Some(Arc::clone(reading)), ..FileOrigin::new(path) })
+        }
+        _ => capture(path),
+    };
+    paths.iter().map(one).collect()
 }
 
 /// Sources for many paths.
@@ -40,7 +50,7 @@ pub(super) fn sources(paths: &[PathBuf]) -> Vec<Source> {
 
 impl FileOrigin {
     pub(super) fn new(path: &Path) -> Self {
-        Self { path: path.to_owned(), name: path.display().to_string() }
+        Self { path: path.to_owned(), name: path.display().to_string(), reading: None }
     }
 
     pub(super) fn path(&self) -> &Path {
@@ -72,13 +82,30 @@ impl Origin for FileOrigin {
         self.regular()?;
         let mut file = File::open(&self.path)?;
         file.seek(SeekFrom::Start(position))?;
-        Ok(Box::new(file))
+        Ok(match &self.reading {
+            Some(reading) => Box::new(Told { file, reading: Arc::clone(reading) }),
+            None => Box::new(file),
+        })
     }
 
     fn sibling(&self, name: &str) -> Option<Source> {
         let bare = Path::new(name).file_name().filter(|bare| *bare == name)?;
         let path = self.path.with_file_name(bare);
         path.is_file().then(|| source(&path))
+    }
+}
+
+/// A stream that tells how much of it is read.
+struct Told {
+    file: File,
+    reading: Arc<Reading>,
+}
+
+impl Read for Told {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        let count = self.file.read(buffer)?;
+        self.reading.add(count as u64);
+        Ok(count)
     }
 }
 

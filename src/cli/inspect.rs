@@ -3,7 +3,6 @@ use std::sync::Mutex;
 
 use clap::Args;
 
-use super::files::captures;
 use super::options::{CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
@@ -49,7 +48,7 @@ impl Run for Inspect {
             }
             Err(error)
         };
-        let analysed = each_file(console, captures(&self.files), |source| {
+        let analysed = each_file(console, &self.files, |source| {
             inspect(source, &settings).or_else(|error| if explain_only { failed(source, error) } else { Err(error) })
         });
         for (path, (reading, account)) in unfit.into_inner().unwrap_or_default() {

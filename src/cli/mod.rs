@@ -35,6 +35,7 @@ mod waveform;
 mod whole;
 
 use std::ffi::OsString;
+use std::path::PathBuf;
 use std::process::ExitCode;
 
 use clap::{ArgMatches, Args};
@@ -171,10 +172,10 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
 /// Works on each file by itself: what fails is named and left out; when all fail, nothing was done.
 fn each_file<T: Send>(
     console: &mut Console,
-    sources: Vec<Source>,
+    files: &[PathBuf],
     work: impl Fn(&Source) -> Result<T, Error> + Sync + Send,
 ) -> Result<(Vec<T>, Outcome), Error> {
-    let results = spread::map(sources, |source| work(&source));
+    let results = spread::map(console.captures(files), |source| work(&source));
     let count = results.len();
     let mut done = Vec::with_capacity(count);
     for result in results {

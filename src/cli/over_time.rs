@@ -57,7 +57,7 @@ pub(super) fn run(
     let delivery = Delivery::prepare(COMMAND, output, true)?;
     let partial = time.partial.as_deref().map(|path| Output::prepare(path, COMMAND, output.force)).transpose()?;
     let shard = time.shard.unwrap_or(Shard::WHOLE);
-    let (done, outcome) = super::each_file(console, super::files::captures(files), |source| {
+    let (done, outcome) = super::each_file(console, files, |source| {
         let found = over_time(source, settings, scheme, every_s, shard)?;
         let input = if shard == Shard::WHOLE { Input::of(source) } else { Input::unread(source) };
         Ok((input?, found))

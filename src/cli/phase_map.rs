@@ -2,7 +2,6 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::files::captures;
 use super::options::{CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
@@ -45,7 +44,7 @@ impl Run for PhaseMap {
         let fineness = Fineness { window_s: self.window_ms / 1e3, phases: self.phases };
         let delivery = Delivery::prepare("phase-map", &self.output, true)?;
         let (done, outcome) =
-            each_file(console, captures(&self.files), |source| phase_map(source, &settings, &self.bands, fineness))?;
+            each_file(console, &self.files, |source| phase_map(source, &settings, &self.bands, fineness))?;
         let (inputs, captures): (Vec<_>, Vec<_>) = done.into_iter().unzip();
         let inputs = inputs.concat();
         console

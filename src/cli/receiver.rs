@@ -3,7 +3,6 @@ use std::path::PathBuf;
 use clap::Args;
 use serde_json::{Map, Value};
 
-use super::files::captures;
 use super::options::{AcceptanceOptions, CaptureOptions, LevelOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
@@ -78,7 +77,7 @@ impl Run for Receiver {
             course: self.course,
             budget: self.budget,
         };
-        let (done, outcome) = each_file(console, captures(&self.files), |source| receive(source, &settings, &request))?;
+        let (done, outcome) = each_file(console, &self.files, |source| receive(source, &settings, &request))?;
         let (inputs, mut captures): (Vec<_>, Vec<CaptureReadings>) = done.into_iter().unzip();
         captures.iter_mut().for_each(|capture| capture.hold_against(&curves));
         let inputs = inputs.concat();

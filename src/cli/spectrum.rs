@@ -2,7 +2,6 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::files::captures;
 use super::options::{AcceptanceOptions, CaptureOptions, LevelOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
@@ -38,7 +37,7 @@ impl Run for Spectrum {
         let settings = self.capture.settings()?;
         let curves = self.levels.curves()?;
         let delivery = Delivery::prepare("spectrum", &self.output, true)?;
-        let (done, outcome) = each_file(console, captures(&self.files), |source| spectrum(source, &settings))?;
+        let (done, outcome) = each_file(console, &self.files, |source| spectrum(source, &settings))?;
         let (inputs, mut captures): (Vec<_>, Vec<_>) = done.into_iter().unzip();
         captures.iter_mut().for_each(|capture| capture.hold_against(&curves));
         let inputs = inputs.concat();

@@ -2,30 +2,103 @@
 
 use std::collections::HashMap;
 use std::io::{self, IsTerminal, Write};
-use std::time::Duration;
+use std::path::PathBuf;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Arc, Weak};
+use std::time::{Duration, Instant};
 
-use indicatif::{ProgressBar, ProgressStyle};
+use indicatif::{HumanDuration, ProgressBar, ProgressDrawTarget, ProgressStyle};
 
-use super::tables;
+use super::{files, tables};
 use crate::capture::Role;
 use crate::compare::margin::Against;
 use crate::error::{Error, Finding, Severity};
+use crate::read::Source;
 use crate::report::table::Table;
 
 /// Tables are no wider than this when they go to a file or a pipe.
 const PLAIN_WIDTH: u16 = 160;
 /// Work shorter than this shows no progress.
 const PATIENCE: Duration = Duration::from_millis(500);
+/// Reading that takes less shows no progress.
+const LONG: Duration = Duration::from_secs(2);
 
 /// The way to the terminal.
 pub(super) struct Console {
     out: io::Stdout,
     err: io::Stderr,
+    /// The captures that are being read, as long as there are any.
+    reading: Weak<Reading>,
+}
+
+/// How much of some captures has been read. It goes from the terminal with the last of them.
+///
+/// A text is passed twice, a fingerprint is one pass more, and nobody knows before how many there will be. So what is
+/// shown is how far the present one has come.
+pub(super) struct Reading {
+    bar: ProgressBar,
+    begun: Instant,
+    /// Bytes of all captures, and bytes read.
+    whole: AtomicU64,
+    read: AtomicU64,
+    is_shown: AtomicBool,
+}
+
+impl Reading {
+    fn new() -> Self {
+        let bar = ProgressBar::with_draw_target(None, ProgressDrawTarget::hidden());
+        let style = ProgressStyle::with_template("pass {prefix}: {percent}% of {total_bytes} read {bar:30} {msg} left");
+        bar.set_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()));
+        let (whole, read, is_shown) = (AtomicU64::new(0), AtomicU64::new(0), AtomicBool::new(false));
+        Self { bar, begun: Instant::now(), whole, read, is_shown }
+    }
+
+    /// So many bytes are to be read.
+    pub(super) fn expect(&self, bytes: u64) {
+        self.whole.fetch_add(bytes, Ordering::Relaxed);
+    }
+
+    /// So many bytes more have been read.
+    pub(super) fn add(&self, bytes: u64) {
+        let read = self.read.fetch_add(bytes, Ordering::Relaxed) + bytes;
+        let took = self.begun.elapsed();
+        if took < LONG {
+            return;
+        }
+        let whole = self.whole.load(Ordering::Relaxed).max(1);
+        let (pass, position) = (read.saturating_sub(1) / whole, read.saturating_sub(1) % whole);
+        self.bar.set_length(whole);
+        self.bar.set_position(position);
+        self.bar.set_prefix((pass + 1).to_string());
+        // The bar's own guess begins with its first sight.
+        let left = took.mul_f64((whole - position) as f64 / read.max(1) as f64);
+        self.bar.set_message(HumanDuration(left).to_string());
+        if !self.is_shown.swap(true, Ordering::Relaxed) {
+            self.bar.set_draw_target(ProgressDrawTarget::stderr());
+            self.bar.enable_steady_tick(PATIENCE);
+        }
+    }
+}
+
+impl Drop for Reading {
+    fn drop(&mut self) {
+        self.bar.finish_and_clear();
+    }
 }
 
 impl Console {
     pub(super) fn new() -> Self {
-        Self { out: io::stdout(), err: io::stderr() }
+        Self { out: io::stdout(), err: io::stderr(), reading: Weak::new() }
+    }
+
+    /// Sources for captures, which show on a terminal how far they are read.
+    pub(super) fn captures(&mut self, paths: &[PathBuf]) -> Vec<Source> {
+        if !self.err.is_terminal() {
+            return files::captures(paths, None);
+        }
+        let reading = self.reading.upgrade().unwrap_or_else(|| Arc::new(Reading::new()));
+        self.reading = Arc::downgrade(&reading);
+        files::captures(paths, Some(&reading))
     }
 
     /// Prints a result. A reader that has gone away (a closed pipe) is no error.

@@ -2,7 +2,6 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::files::captures;
 use super::options::{CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
@@ -48,7 +47,7 @@ impl Run for Transients {
         let criteria = Criteria { threshold: self.threshold, quiet_s: self.quiet, keep: self.keep };
         let delivery = Delivery::prepare("transients", &self.output, true)?;
         let (done, outcome) =
-            each_file(console, captures(&self.files), |source| transients(source, &settings, criteria, self.low_pass))?;
+            each_file(console, &self.files, |source| transients(source, &settings, criteria, self.low_pass))?;
         let (inputs, captures): (Vec<_>, Vec<CaptureTransients>) = done.into_iter().unzip();
         let inputs = inputs.concat();
         console

@@ -2,7 +2,6 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::files::captures;
 use super::options::{CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
@@ -36,7 +35,7 @@ impl Run for Waveform {
         // The high-pass settles on what lies before the stretch shown, so all is read from the first sample on.
         let stretch = Stretch { cycles: self.cycles, from_s: std::mem::take(&mut settings.from_s) };
         let delivery = Delivery::prepare("waveform", &self.output, true)?;
-        let (done, outcome) = each_file(console, captures(&self.files), |source| waveform(source, &settings, stretch))?;
+        let (done, outcome) = each_file(console, &self.files, |source| waveform(source, &settings, stretch))?;
         let (inputs, captures): (Vec<_>, Vec<_>) = done.into_iter().unzip();
         let inputs = inputs.concat();
         console

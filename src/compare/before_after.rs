@@ -7,6 +7,7 @@ use serde::Serialize;
 use super::difference::{Difference, FAMILY_ERROR, difference, difference_of_pairs};
 use super::side::{Observation, Side};
 use crate::measure::bands::is_near_floor;
+use crate::spread;
 use crate::uncertainty::{Estimate, holm};
 use crate::units::Band;
 
@@ -162,14 +163,15 @@ impl Found {
 /// When a side has fewer bands than `bands` names.
 pub fn compare(pairs: &[Pair], bands: &[Band]) -> Vec<Vec<BandChange>> {
     let table = |pair: &Pair| {
-        let rows: Vec<(usize, Found)> =
-            (0..bands.len()).filter_map(|band| Some((band, pair.difference(band)?))).collect();
+        // The ends of an interval are searched for, which takes its time.
+        let found = |band: usize| Some((band, pair.difference(band)?));
+        let rows: Vec<(usize, Found)> = spread::map((0..bands.len()).collect(), found).into_iter().flatten().collect();
         let probabilities: Vec<f64> = rows.iter().map(|(_, found)| found.difference.probability).collect();
         let row = |((band, found), shown): ((usize, Found), bool)| {
             let floor_density = pair.floor_density.as_ref().map(|densities| densities[band]);
             found.row(bands[band], floor_density, shown, probabilities.len())
         };
-        rows.into_iter().zip(holm(&probabilities, FAMILY_ERROR)).map(row).collect()
+        spread::map(rows.into_iter().zip(holm(&probabilities, FAMILY_ERROR)).collect(), row)
     };
     pairs.iter().map(table).collect()
 }

@@ -9,13 +9,10 @@
 //! The header is checked here before the decoder sees it: its length, its depth and the product of the shape, which
 //! a hostile file could choose beyond all bounds. The format has no rate, so the options must give it.
 
-use std::io::{self, Read};
-
-use ndarray::Array2;
 use npyz::{DType, Endianness, NpyHeader, Order, TimeUnits, TypeChar};
 
-use super::numbers::Number;
-use super::streams::Streams;
+use super::numbers::{Number, Worth};
+use super::streams::{Fault, Form, Frames};
 use super::{Format, ReadOptions, Source, rows_per_block};
 use crate::capture::{Block, Channel, Clock, Header, Quantity, RateSource, Recording, Role};
 use crate::error::{Error, Finding, printable};
@@ -221,27 +218,19 @@ fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Er
             .remedy("--sample-rate HZ gives it")
     })?;
     let (quantity, factor) = quantity(options, number, &mut findings)?;
-    let starts: Vec<u64> = (0..if layout.planar { layout.channels } else { 1 })
-        .map(|channel| data_at + channel * layout.samples * size)
-        .collect();
-    let frame = layout.channels / starts.len() as u64 * size;
-    let streams = Streams::open(source, starts, frame)?;
     let clock = Clock { rate, source: RateSource::Option, relative_uncertainty: 0.0, start_s: 0.0 };
     let header = describe(source, &npy, layout, clock, &quantity, findings);
     let channels = usize::try_from(layout.channels).unwrap_or(usize::MAX);
-    let block = rows_per_block(channels, options);
-    Ok(Box::new(Npy {
-        header,
-        source: source.clone(),
-        streams,
+    let form = Form {
         number,
         big_endian,
-        channels,
-        left: there,
-        given: 0,
-        factor,
-        block,
-    }))
+        at: data_at,
+        samples: there,
+        planar: layout.planar,
+        worths: vec![Worth::of(factor); channels],
+    };
+    let frames = Frames::open(source, form, rows_per_block(channels, options))?;
+    Ok(Box::new(Npy { header, source: source.clone(), frames }))
 }
 
 /// How many samples a channel has in the file, which may be shorter than its header says.
@@ -319,37 +308,7 @@ fn describe(
 struct Npy {
     header: Header,
     source: Source,
-    streams: Streams,
-    number: Number,
-    big_endian: bool,
-    channels: usize,
-    left: u64,
-    given: u64,
-    factor: f64,
-    block: usize,
-}
-
-impl Npy {
-    fn number(&mut self, channel: usize, row: usize) -> Result<f64, Error> {
-        let streams = self.streams.each();
-        let stream = if streams.len() == 1 { 0 } else { channel };
-        let mut bytes = [0; 8];
-        let number = match streams[stream].read_exact(&mut bytes[..self.number.bytes()]) {
-            Ok(()) => self.number.read(&bytes, self.big_endian),
-            Err(error) if error.kind() == io::ErrorKind::UnexpectedEof => {
-                return Err(refuse(&self.source, "ends before its promised end"));
-            }
-            Err(error) => return Err(self.source.failed(&error)),
-        };
-        if let Some(number) = number.filter(|number| number.is_finite()) {
-            return Ok(number * self.factor);
-        }
-        let found = number.map_or_else(|| "a whole number beyond 2^53".to_owned(), |number| number.to_string());
-        Err(Error::input(format!("sample {} of channel {} is {found}", self.given + row as u64, channel + 1))
-            .in_file(self.source.name())
-            .expected("finite numbers")
-            .remedy("cut the record there, or record again on a larger range"))
-    }
+    frames: Frames,
 }
 
 impl Recording for Npy {
@@ -358,27 +317,21 @@ impl Recording for Npy {
     }
 
     fn next_block(&mut self) -> Result<Option<Block>, Error> {
-        let rows = self.block.min(usize::try_from(self.left).unwrap_or(usize::MAX));
-        if rows == 0 {
-            return Ok(None);
-        }
-        let mut samples = Array2::zeros((self.channels, rows));
-        for row in 0..rows {
-            for channel in 0..self.channels {
-                samples[[channel, row]] = self.number(channel, row)?;
+        self.frames.next().map_err(|fault| match fault {
+            Fault::NoSample { sample, channel, found, .. } => {
+                let found = found.map_or_else(|| "a whole number beyond 2^53".to_owned(), |number| number.to_string());
+                Error::input(format!("sample {sample} of channel {} is {found}", channel + 1))
+                    .in_file(self.source.name())
+                    .expected("finite numbers")
+                    .remedy("cut the record there, or record again on a larger range")
             }
-        }
-        let first = self.given;
-        self.given += rows as u64;
-        self.left -= rows as u64;
-        Ok(Some(Block { first, samples }))
+            Fault::System(error) => self.source.failed(&error),
+            Fault::Ended => refuse(&self.source, "ends before its promised end"),
+        })
     }
 
     fn seek(&mut self, sample: u64) -> Result<bool, Error> {
-        let sample = sample.min(self.given + self.left);
-        self.streams.go_to(sample)?;
-        self.left = self.given + self.left - sample;
-        self.given = sample;
+        self.frames.go_to(sample)?;
         Ok(true)
     }
 }

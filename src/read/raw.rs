@@ -17,13 +17,11 @@
 //!
 //! Nothing in the samples themselves says that they are any, so that this format is chosen by its sidecar only.
 
-use std::io::Read;
-
-use ndarray::Array2;
+use std::io::ErrorKind;
 
 use super::fields::{Fields, FileKind, Text};
-use super::numbers::{NUMBERS, Number};
-use super::streams::Streams;
+use super::numbers::{NUMBERS, Number, Worth};
+use super::streams::{Fault, Form, Frames};
 use super::{Format, ReadOptions, Source, rows_per_block};
 use crate::capture::{Block, Channel, Clock, Header, Quantity, RateSource, Recording, Role};
 use crate::error::{Error, Finding, printable};
@@ -156,10 +154,6 @@ fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Er
         }
         _ => {}
     }
-    let starts = (0..form.channels as u64).map(|channel| form.skip + channel * samples * width);
-    let starts: Vec<u64> = starts.take(if form.planar { form.channels } else { 1 }).collect();
-    let frame = (form.channels / starts.len() * form.number.bytes()) as u64;
-    let streams = Streams::open(source, starts, frame)?;
     let clock = Clock { rate, source: from, relative_uncertainty: 0.0, start_s: 0.0 };
     let role = |at: usize| [Role::Wire, Role::Air].get(at).copied().unwrap_or(Role::Other);
     let channel =
@@ -178,28 +172,23 @@ fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Er
         ],
         findings,
     };
+    let scale = |&scale: &f64| Worth { scale, offset: form.offset };
     let block = rows_per_block(form.channels, options);
-    Ok(Box::new(Raw {
-        header,
-        form,
-        source: source.clone(),
-        streams,
-        left: samples,
-        given: 0,
-        block,
-        buffer: Vec::new(),
-    }))
+    let form = Form {
+        number: form.number,
+        big_endian: form.big_endian,
+        at: form.skip,
+        samples,
+        planar: form.planar,
+        worths: form.scales.iter().map(scale).collect(),
+    };
+    Ok(Box::new(Raw { header, source: source.clone(), frames: Frames::open(source, form, block)? }))
 }
 
 struct Raw {
     header: Header,
-    form: Description,
     source: Source,
-    streams: Streams,
-    left: u64,
-    given: u64,
-    block: usize,
-    buffer: Vec<u8>,
+    frames: Frames,
 }
 
 impl Recording for Raw {
@@ -208,41 +197,21 @@ impl Recording for Raw {
     }
 
     fn next_block(&mut self) -> Result<Option<Block>, Error> {
-        let rows = self.block.min(usize::try_from(self.left).unwrap_or(usize::MAX));
-        if rows == 0 {
-            return Ok(None);
-        }
-        let (channels, width) = (self.form.channels, self.form.number.bytes());
-        let streams = self.streams.each();
-        let within = channels / streams.len();
-        let mut samples = Array2::zeros((channels, rows));
-        self.buffer.resize(rows * within * width, 0);
-        for (first, stream) in streams.iter_mut().enumerate() {
-            stream.read_exact(&mut self.buffer).map_err(|error| self.source.failed(&error))?;
-            for (at, code) in self.buffer.chunks_exact(width).enumerate() {
-                let (channel, row) = (first + at % within, at / within);
-                let code = self.form.number.read(code, self.form.big_endian);
-                let value = code.map(|code| code * self.form.scales[channel] + self.form.offset);
-                samples[[channel, row]] = value.filter(|value| value.is_finite()).ok_or_else(|| {
-                    let place = format!("sample {} of channel {}", self.given + row as u64, channel + 1);
-                    Error::input(format!("{place} is no finite number, or a whole one beyond 2^53"))
-                        .in_file(self.source.name())
-                        .expected("finite numbers")
-                        .remedy("check the type and the byte order in the sidecar")
-                })?;
+        self.frames.next().map_err(|fault| match fault {
+            Fault::NoSample { sample, channel, .. } => {
+                let place = format!("sample {sample} of channel {}", channel + 1);
+                Error::input(format!("{place} is no finite number, or a whole one beyond 2^53"))
+                    .in_file(self.source.name())
+                    .expected("finite numbers")
+                    .remedy("check the type and the byte order in the sidecar")
             }
-        }
-        let first = self.given;
-        self.given += rows as u64;
-        self.left -= rows as u64;
-        Ok(Some(Block { first, samples }))
+            Fault::System(error) => self.source.failed(&error),
+            Fault::Ended => self.source.failed(&ErrorKind::UnexpectedEof.into()),
+        })
     }
 
     fn seek(&mut self, sample: u64) -> Result<bool, Error> {
-        let sample = sample.min(self.given + self.left);
-        self.streams.go_to(sample)?;
-        self.left = self.given + self.left - sample;
-        self.given = sample;
+        self.frames.go_to(sample)?;
         Ok(true)
     }
 }

@@ -14,12 +14,10 @@
 //! Multimedia Programming Interface and Data Specifications 1.0 (1991); EBU Tech 3306 (RF64); Recommendation
 //! ITU-R BS.2088 (BW64); all from memory.
 
-use std::io::Read;
+use std::io::ErrorKind;
 
-use ndarray::Array2;
-
-use super::numbers::Number;
-use super::streams::Streams;
+use super::numbers::{Number, Worth};
+use super::streams::{Fault, Form, Frames};
 use super::{Format, ReadOptions, Source, rows_per_block};
 use crate::capture::{Block, Channel, Clock, Header, Quantity, RateSource, Recording, Role};
 use crate::error::{Error, Finding};
@@ -53,9 +51,8 @@ struct Sample {
     number: Number,
     /// Bits that count, as the header says; the others are zero and lie below.
     bits: u16,
-    /// The code of silence and the code of full scale.
-    zero: f64,
-    full: f64,
+    /// What a code is worth as a fraction of full scale.
+    worth: Worth,
 }
 
 /// What the format chunk says.
@@ -88,9 +85,17 @@ fn open(source: &Source, options: &ReadOptions) -> Result<Box<dyn Recording>, Er
     }
     let mut header = header(source, options, &chunks)?;
     header.findings.extend(below_the_top(source, &chunks)?);
-    let streams = Streams::open(source, vec![chunks.data_at], chunks.frame.bytes)?;
-    let block = rows_per_block(usize::from(chunks.frame.channels), options);
-    Ok(Box::new(Wav { header, streams, source: source.clone(), chunks, given: 0, block, buffer: Vec::new() }))
+    let Frame { channels, sample, .. } = chunks.frame;
+    let form = Form {
+        number: sample.number,
+        big_endian: chunks.big_endian,
+        at: chunks.data_at,
+        samples: chunks.frames,
+        planar: false,
+        worths: vec![sample.worth; usize::from(channels)],
+    };
+    let frames = Frames::open(source, form, rows_per_block(usize::from(channels), options))?;
+    Ok(Box::new(Wav { header, frames, source: source.clone() }))
 }
 
 fn refuse(source: &Source, what: &str, byte: u64) -> Error {
@@ -205,12 +210,13 @@ fn frame(source: &Source, at: u64, size: u64, big_endian: bool) -> Result<Frame,
             .remedy("convert the file to one of these"));
         }
     };
-    let (zero, full) = match number {
-        Number::U8 => (128.0, 128.0),
-        number if number.is_whole() => (0.0, 2f64.powi(8 * i32::from(width) - 1)),
-        _ => (0.0, 1.0),
+    let worth = match number {
+        // Silence is 128. All of this is exact in binary.
+        Number::U8 => Worth { scale: 1.0 / 128.0, offset: -1.0 },
+        number if number.is_whole() => Worth::of(2f64.powi(1 - 8 * i32::from(width))),
+        _ => Worth::of(1.0),
     };
-    Ok(Frame { channels, bytes: u64::from(frame_bytes), rate, sample: Sample { number, bits, zero, full } })
+    Ok(Frame { channels, bytes: u64::from(frame_bytes), rate, sample: Sample { number, bits, worth } })
 }
 
 /// A doubt where bits are set below those that count: some writers put fewer bits at the bottom of the width, where the
@@ -297,12 +303,8 @@ fn header(source: &Source, options: &ReadOptions, chunks: &Chunks) -> Result<Hea
 
 struct Wav {
     header: Header,
-    streams: Streams,
+    frames: Frames,
     source: Source,
-    chunks: Chunks,
-    given: u64,
-    block: usize,
-    buffer: Vec<u8>,
 }
 
 impl Recording for Wav {
@@ -311,39 +313,22 @@ impl Recording for Wav {
     }
 
     fn next_block(&mut self) -> Result<Option<Block>, Error> {
-        let left = usize::try_from(self.chunks.frames - self.given).unwrap_or(usize::MAX);
-        let frames = self.block.min(left);
-        if frames == 0 {
-            return Ok(None);
-        }
-        let Frame { channels, sample, bytes, .. } = self.chunks.frame;
-        let (channels, width) = (usize::from(channels), sample.number.bytes());
-        self.buffer.resize(frames * channels * width, 0);
-        self.streams.each()[0].read_exact(&mut self.buffer).map_err(|error| self.source.failed(&error))?;
-        let mut samples = Array2::zeros((channels, frames));
-        for (at, code) in self.buffer.chunks_exact(width).enumerate() {
-            let code = sample.number.read(code, self.chunks.big_endian).unwrap_or(f64::NAN);
-            if !code.is_finite() {
-                let number = self.given + (at / channels) as u64;
-                let byte = self.chunks.data_at + self.given * bytes + (width * at) as u64;
-                let what = format!("sample {number} of channel {} is {code}", at % channels + 1);
-                return Err(Error::input(what)
+        self.frames.next().map_err(|fault| match fault {
+            Fault::NoSample { sample, channel, byte, found } => {
+                let found = found.unwrap_or(f64::NAN);
+                Error::input(format!("sample {sample} of channel {} is {found}", channel + 1))
                     .in_file(self.source.name())
                     .at_byte(byte)
                     .expected("finite numbers")
-                    .remedy("export the capture once more"));
+                    .remedy("export the capture once more")
             }
-            samples[[at % channels, at / channels]] = (code - sample.zero) / sample.full;
-        }
-        let first = self.given;
-        self.given += frames as u64;
-        Ok(Some(Block { first, samples }))
+            Fault::System(error) => self.source.failed(&error),
+            Fault::Ended => self.source.failed(&ErrorKind::UnexpectedEof.into()),
+        })
     }
 
     fn seek(&mut self, sample: u64) -> Result<bool, Error> {
-        let sample = sample.min(self.chunks.frames);
-        self.streams.go_to(sample)?;
-        self.given = sample;
+        self.frames.go_to(sample)?;
         Ok(true)
     }
 }

@@ -391,3 +391,25 @@ fn an_interrupt_leaves_nothing_half_written() {
     partly(&bench, "batch day --into stopped --resume");
     same(&bench, "whole", "stopped");
 }
+
+/// A path may be no longer than 4096 bytes (Linux, PATH_MAX), so that folders put into each other end in one that
+/// nobody can open by its name, not even the first of users.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_folder_that_cannot_be_looked_into_is_named() {
+    let bench = campaign(2);
+    fs::remove_file(bench.path("day/broken.csv")).unwrap();
+    let deep = vec!["d".repeat(250); 9].join("/");
+    fs::create_dir_all(bench.path("day").join(&deep)).unwrap();
+    fs::create_dir_all(bench.path("below").join(&deep)).unwrap();
+    let whole = bench.run("batch day");
+    assert_eq!(whole.status, 0, "{}", whole.err);
+    fs::rename(bench.path("below"), bench.path("day").join(&deep).join("below")).unwrap();
+    for arguments in ["batch day", "batch day --into results"] {
+        let answer = bench.run(arguments);
+        assert_eq!(answer.status, 1, "{}", answer.err);
+        assert!(answer.err.contains("cannot be looked into"), "{}", answer.err);
+        // The others are analysed all the same.
+        assert!(answer.out.contains("2 captures"), "{}", answer.out);
+    }
+}

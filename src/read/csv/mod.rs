@@ -11,6 +11,7 @@ mod body;
 mod cells;
 mod label;
 mod labels;
+mod marks;
 pub(super) mod named;
 mod plain;
 mod preamble;

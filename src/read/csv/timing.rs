@@ -9,6 +9,7 @@
 use super::cells::Printed;
 use crate::capture::{Clock, RateSource};
 use crate::error::{Error, Finding};
+use crate::lanes::{Kernel, widest};
 use crate::read::ReadOptions;
 use crate::units::Hertz;
 
@@ -258,6 +259,62 @@ impl Ruler {
         self.last_line = line;
     }
 
+    /// Whether a number whose last digit has this power of ten is printed as finely as any, so that nothing but that
+    /// power tells how finely it was meant.
+    #[inline]
+    pub(super) fn is_fine(&self, last_digit: i32) -> bool {
+        last_digit <= -self.fineness.decimals
+    }
+
+    /// The next times, all printed to this last digit ([`Ruler::is_fine`]) and each in the line behind the one before;
+    /// the same as [`Ruler::push`] for each.
+    pub(super) fn push_all(&mut self, times: &[f64], last_digit: i32, first_line: u64) {
+        const LANES: usize = 8;
+        let mut line = first_line;
+        let mut one = |ruler: &mut Self, time: f64| {
+            ruler.push(Printed { value: time, last_digit, significant: 0 }, line);
+            line += 1;
+        };
+        // The first of a part has nothing before it, and the first of these may have something else.
+        let head = if self.count > self.from && self.count > 0 { 1 } else { 2 };
+        let (head, rest) = times.split_at(head.min(times.len()));
+        head.iter().for_each(|&time| one(self, time));
+        let (eights, tail) = rest.as_chunks::<LANES>();
+        if !eights.is_empty() {
+            let half_unit = 0.5 * power_of_ten(last_digit);
+            let before = times[head.len() - 1];
+            let seen = widest(Look { eights, before, half_unit, ruler: self });
+            self.single &= seen.single;
+            self.plain.join(seen.plain);
+            self.noisy.join(seen.noisy);
+            let half = |time: f64| half_unit + self.fineness.noise(time);
+            let last = rest[eights.len() * LANES - 1];
+            let (end, end_half) = (last, half(last));
+            let news = seen.largest > self.second_largest
+                || seen.smallest < self.smallest.size
+                || (seen.back && self.backwards.is_none())
+                || self.in_pairs;
+            if news {
+                let mut before = (before, half(before));
+                for (&time, line) in eights.as_flattened().iter().zip(first_line + head.len() as u64..) {
+                    let half = half_unit + self.fineness.noise(time);
+                    self.step(time - before.0, half + before.1, line);
+                    self.count += 1;
+                    before = (time, half);
+                }
+            } else {
+                self.count += (eights.len() * LANES) as u64;
+            }
+            self.last = (end, end_half);
+            line += (eights.len() * LANES) as u64;
+            self.last_line = line - 1;
+        }
+        for &time in tail {
+            self.push(Printed { value: time, last_digit, significant: 0 }, line);
+            line += 1;
+        }
+    }
+
     #[inline]
     fn step(&mut self, size: f64, give: f64, line: u64) {
         if size > self.largest.size {
@@ -380,6 +437,86 @@ impl Ruler {
         .at_line(worst.line, None)
         .expected("uniform sampling")
         .remedy("export the record with a fixed time step; --resample lays it on an even grid and states the error")
+    }
+}
+
+/// What many times say at once: smallest and largest values only, so that their order is of no account.
+struct Look<'a> {
+    eights: &'a [[f64; 8]],
+    /// The time before them.
+    before: f64,
+    half_unit: f64,
+    ruler: &'a Ruler,
+}
+
+/// What [`Look`] saw.
+struct Seen {
+    plain: Slopes,
+    noisy: Slopes,
+    single: bool,
+    largest: f64,
+    smallest: f64,
+    /// Whether a step goes back by more than rounding explains.
+    back: bool,
+}
+
+#[inline(always)]
+fn larger(a: f64, b: f64) -> f64 {
+    if b > a { b } else { a }
+}
+
+#[inline(always)]
+fn smaller(a: f64, b: f64) -> f64 {
+    if b < a { b } else { a }
+}
+
+impl Kernel for Look<'_> {
+    type Output = Seen;
+
+    #[inline(always)]
+    fn run(self) -> Seen {
+        let Self { eights, mut before, half_unit, ruler } = self;
+        let (first, fineness) = (ruler.first, ruler.fineness);
+        let (mut low, mut high) = ([f64::NEG_INFINITY; 8], [f64::INFINITY; 8]);
+        let (mut noisy_low, mut noisy_high) = (low, high);
+        let (mut largest, mut smallest) = (low, high);
+        let (mut coarse, mut back) = ([false; 8], [false; 8]);
+        // Counts are exact as doubles.
+        let mut count = ruler.count as f64;
+        for times in eights {
+            let mut earlier = [before; 8];
+            earlier[1..].copy_from_slice(&times[..7]);
+            before = times[7];
+            for n in 0..8 {
+                let time = times[n];
+                let half = half_unit + fineness.noise(time);
+                #[expect(clippy::cast_possible_truncation, reason = "as in `Ruler::push`")]
+                let single = f64::from(time as f32);
+                coarse[n] |= (single - time).abs() > half;
+                let per_step = 1.0 / (count + n as f64);
+                let (rise, give) = (time - first.0, half + first.1);
+                low[n] = larger(low[n], (rise - give) * per_step);
+                high[n] = smaller(high[n], (rise + give) * per_step);
+                let noise = give + SINGLE_NOISE * (time.abs() + first.0.abs());
+                noisy_low[n] = larger(noisy_low[n], (rise - noise) * per_step);
+                noisy_high[n] = smaller(noisy_high[n], (rise + noise) * per_step);
+                let size = time - earlier[n];
+                largest[n] = larger(largest[n], size);
+                smallest[n] = smaller(smallest[n], size);
+                back[n] |= size < -(half + (half_unit + fineness.noise(earlier[n])));
+            }
+            count += 8.0;
+        }
+        let most = |values: [f64; 8]| values.into_iter().fold(f64::NEG_INFINITY, larger);
+        let least = |values: [f64; 8]| values.into_iter().fold(f64::INFINITY, smaller);
+        Seen {
+            plain: Slopes { low: most(low), high: least(high) },
+            noisy: Slopes { low: most(noisy_low), high: least(noisy_high) },
+            single: !coarse.contains(&true),
+            largest: most(largest),
+            smallest: least(smallest),
+            back: back.contains(&true),
+        }
     }
 }
 

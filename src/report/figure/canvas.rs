@@ -1,9 +1,9 @@
 //! The few things a figure is drawn with, once in pixels and once in words.
 //!
-//! Both canvases stand on plotters' backends. Lines and letters of the bitmap are smoothed here and handed over pixel
-//! by pixel, because the backend places corners and glyphs on whole pixels only.
+//! The words are those of plotters' backend. Pixels are laid down here, smoothed, because its bitmap places corners and
+//! glyphs on whole pixels only.
 
-use plotters::backend::{BitMapBackend, DrawingBackend, SVGBackend};
+use plotters::backend::{DrawingBackend, SVGBackend};
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 use plotters::style::{Color, FontStyle, FontTransform, IntoFont, RGBAColor, RGBColor, ShapeStyle, TextStyle};
 
@@ -91,7 +91,8 @@ fn whole(value: f64) -> i32 {
 
 /// Drawing into pixels.
 pub(super) struct Raster<'a> {
-    backend: BitMapBackend<'a>,
+    /// Red, green and blue, row after row.
+    pixels: &'a mut [[u8; 3]],
     width: usize,
     height: usize,
     /// How much of each pixel the present line covers; zero between lines. A line is laid down as a whole, so that it
@@ -99,16 +100,40 @@ pub(super) struct Raster<'a> {
     cover: Vec<f32>,
 }
 
+/// From this opacity on nothing of what lies below is seen: the steps of a byte are coarser.
+const OPAQUE: f64 = 1.0 - 1.0 / 256.0;
+
 impl<'a> Raster<'a> {
     /// A canvas on a buffer of three bytes per pixel.
     pub(super) fn new(buffer: &'a mut [u8], width: u32, height: u32) -> Self {
-        let (columns, rows) = (width as usize, height as usize);
-        let backend = BitMapBackend::with_buffer(buffer, (width, height));
-        Self { backend, width: columns, height: rows, cover: vec![0.0; columns * rows] }
+        let (width, height) = (width as usize, height as usize);
+        Self { pixels: buffer.as_chunks_mut().0, width, height, cover: vec![0.0; width * height] }
     }
 
-    fn pixel(&mut self, x: i32, y: i32, ink: Ink, cover: f64) -> Result<(), Error> {
-        self.backend.draw_pixel((x, y), rgba(ink.faint(cover.min(1.0))).to_backend_color()).map_err(failed)
+    /// Inks a pixel that is covered so far.
+    #[inline]
+    fn pixel(&mut self, column: usize, row: usize, ink: Ink, cover: f64) {
+        let opacity = ink.opacity * cover.min(1.0);
+        let (red, green, blue) = ink.rgb;
+        let pixel = &mut self.pixels[row * self.width + column];
+        if opacity >= OPAQUE {
+            *pixel = [red, green, blue];
+        } else if opacity > 0.0 {
+            #[expect(clippy::cast_possible_truncation, reason = "a share of 256 fits")]
+            let share = (256.0 * opacity) as i32;
+            for (below, above) in pixel.iter_mut().zip([red, green, blue]) {
+                let (from, to) = (i32::from(*below), i32::from(above));
+                *below = u8::try_from(from + (to - from) * share / 256).unwrap_or(above);
+            }
+        }
+    }
+
+    /// Inks a pixel, if there is one.
+    fn pixel_if_there(&mut self, column: i32, row: i32, ink: Ink, cover: f64) {
+        let place = usize::try_from(column).ok().zip(usize::try_from(row).ok());
+        if let Some((column, row)) = place.filter(|&(column, row)| column < self.width && row < self.height) {
+            self.pixel(column, row, ink, cover);
+        }
     }
 
     /// The whole pixels from `low` to `high`, as far as they lie in a picture of so many.
@@ -140,7 +165,8 @@ impl<'a> Raster<'a> {
                 let (px, py) = (column as f64 + 0.5 - a.0, y - a.1);
                 let along =
                     if length_squared > 0.0 { ((px * dx + py * dy) / length_squared).clamp(0.0, 1.0) } else { 0.0 };
-                let distance = (px - along * dx).hypot(py - along * dy);
+                let (off_x, off_y) = (px - along * dx, py - along * dy);
+                let distance = (off_x * off_x + off_y * off_y).sqrt();
                 #[expect(clippy::cast_possible_truncation, reason = "a share of a pixel needs no more precision")]
                 let share = (reach - distance).clamp(0.0, 1.0).min(2.0 * radius) as f32;
                 let cover = &mut self.cover[row * self.width + column];
@@ -150,16 +176,15 @@ impl<'a> Raster<'a> {
     }
 
     /// Lays down what is covered within an area, and wipes the cover.
-    fn lay_down(&mut self, area: Area, ink: Ink) -> Result<(), Error> {
+    fn lay_down(&mut self, area: Area, ink: Ink) {
         for row in Self::pixels(area.top, area.bottom, self.height) {
             for column in Self::pixels(area.left, area.right, self.width) {
                 let cover = std::mem::take(&mut self.cover[row * self.width + column]);
                 if cover > 0.0 {
-                    self.pixel(whole(column as f64), whole(row as f64), ink, f64::from(cover))?;
+                    self.pixel(column, row, ink, f64::from(cover));
                 }
             }
         }
-        Ok(())
     }
 }
 
@@ -173,8 +198,7 @@ impl Canvas for Raster<'_> {
         for row in Self::pixels(area.top, area.bottom, self.height) {
             let of_row = share(row as f64, area.top, area.bottom);
             for column in Self::pixels(area.left, area.right, self.width) {
-                let of_column = share(column as f64, area.left, area.right);
-                self.pixel(whole(column as f64), whole(row as f64), ink, of_row * of_column)?;
+                self.pixel(column, row, ink, of_row * share(column as f64, area.left, area.right));
             }
         }
         Ok(())
@@ -197,7 +221,8 @@ impl Canvas for Raster<'_> {
                 None => {}
             }
         }
-        if path.is_empty() { Ok(()) } else { self.lay_down(touched, ink) }
+        self.lay_down(touched, ink);
+        Ok(())
     }
 
     fn shade(&mut self, spans: &[(f64, f64, f64)], ink: Ink) -> Result<(), Error> {
@@ -218,7 +243,7 @@ impl Canvas for Raster<'_> {
             let of_column = share(left, first.0, last.0);
             for row in Self::pixels(top, bottom, self.height) {
                 let of_row = share(row as f64, top, bottom);
-                self.pixel(whole(left), whole(row as f64), ink, of_row * of_column)?;
+                self.pixel(column, row, ink, of_row * of_column);
             }
         }
         Ok(())
@@ -235,15 +260,13 @@ impl Canvas for Raster<'_> {
         for glyph in setting.face.outlines(text) {
             let bounds = glyph.px_bounds();
             let (left, top) = (whole(f64::from(bounds.min.x)), whole(f64::from(bounds.min.y)));
-            let mut drawn = Ok(());
             glyph.draw(|column, row, cover| {
                 let (right, down) = (left + whole(f64::from(column)), top + whole(f64::from(row)));
                 let at = if setting.upwards { (x + down, y - right - 1) } else { (x + right, y + down) };
-                if cover > 0.0 && drawn.is_ok() {
-                    drawn = self.pixel(at.0, at.1, setting.ink, f64::from(cover));
+                if cover > 0.0 {
+                    self.pixel_if_there(at.0, at.1, setting.ink, f64::from(cover));
                 }
             });
-            drawn?;
         }
         Ok(())
     }
