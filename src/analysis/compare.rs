@@ -39,7 +39,7 @@ pub struct SideSummary {
     /// How many captures.
     pub captures: usize,
     /// How many whole mains periods in all.
-    pub mains_periods: usize,
+    pub mains_periods: u64,
 }
 
 /// The mean spectrum of a side, for pictures.
@@ -316,7 +316,7 @@ fn comparison<Row>(
     let summary = |side: &[Observed]| SideSummary {
         paths: side.iter().map(|o| o.path().to_owned()).collect(),
         captures: side.len(),
-        mains_periods: side.iter().filter_map(|o| o.periods.as_ref()).map(|periods| periods.shape()[0]).sum(),
+        mains_periods: side.iter().map(Observed::mains_periods).sum(),
     };
     let names_of: Vec<Role> = roles.iter().map(|(role, _)| *role).collect();
     let mut warnings = warnings(before, after, &inputs, names, order);

@@ -117,8 +117,10 @@ pub struct Observed {
     pub densities: Vec<Densities>,
     /// Mean absolute slew by channel, where wanted.
     pub slew: Option<Vec<Option<f64>>>,
-    /// Mains periods by channels by bands, where wanted.
+    /// Mains periods by channels by bands, where wanted; of a long record some neighbouring ones together.
     pub periods: Option<Array3<f64>>,
+    /// How many mains periods each of these rows covers.
+    pub pooled_periods: u64,
     /// The groups by channel and how they were formed, where wanted.
     pub groups: Option<(Vec<ChannelGroups>, Formed)>,
 }
@@ -296,12 +298,26 @@ fn observe_pipeline(pipeline: Pipeline, settings: &Settings, wants: Wants<'_>) -
     };
     let densities = corrected(result, &corrections);
     let slew = wants.slew.then(|| slews.iter().map(Slew::finish).collect());
+    let pooled_periods = periods.as_ref().map_or(1, PeriodPowers::pooled);
     let periods = periods.map(|periods| periods.finish());
     let groups = groups
         .map(Groups::finish)
         .transpose()
         .map_err(|e| no_interval(&passed.header.path, settling_samples, rate, e))?;
-    Ok(Observed { passed, channels, selected, chains, mains, range, spectral, densities, slew, periods, groups })
+    Ok(Observed {
+        passed,
+        channels,
+        selected,
+        chains,
+        mains,
+        range,
+        spectral,
+        densities,
+        slew,
+        periods,
+        pooled_periods,
+        groups,
+    })
 }
 
 /// The error for a record that holds no interval of a published method.
@@ -358,6 +374,11 @@ pub(super) fn floor_density(
 }
 
 impl Observed {
+    /// How many whole mains periods the rows of [`Observed::periods`] cover.
+    pub fn mains_periods(&self) -> u64 {
+        self.periods.as_ref().map_or(0, |periods| periods.shape()[0] as u64 * self.pooled_periods)
+    }
+
     /// The header.
     pub fn header(&self) -> &Header {
         &self.passed.header

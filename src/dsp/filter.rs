@@ -67,14 +67,36 @@ impl HighPass {
 
     /// Filters the next samples in place.
     pub fn process(&mut self, samples: &mut [f64]) {
-        let Some(first) = samples.first() else { return };
-        if !self.started {
-            self.started = true;
-            self.settle(*first);
-        }
+        self.start(samples);
         let [first, second] = &mut self.sections;
         for sample in samples {
             *sample = second.run(first.run(*sample));
+        }
+    }
+
+    /// Filters the next samples of two channels, each as by itself. A filter mostly waits for what it gave a sample
+    /// before; the other one runs meanwhile.
+    ///
+    /// # Panics
+    /// When the channels differ in length.
+    pub fn process_two(filters: [&mut Self; 2], channels: [&mut [f64]; 2]) {
+        let ([one, other], [x, y]) = (filters, channels);
+        assert_eq!(x.len(), y.len(), "channels of equal length");
+        one.start(x);
+        other.start(y);
+        // Copies of their own, so that the compiler sees that nothing else points to them.
+        let ([mut first, mut second], [mut third, mut fourth]) = (one.sections, other.sections);
+        for (x, y) in x.iter_mut().zip(y) {
+            *x = second.run(first.run(*x));
+            *y = fourth.run(third.run(*y));
+        }
+        (one.sections, other.sections) = ([first, second], [third, fourth]);
+    }
+
+    fn start(&mut self, samples: &[f64]) {
+        if let Some(first) = samples.first().filter(|_| !self.started) {
+            self.started = true;
+            self.settle(*first);
         }
     }
 
@@ -222,6 +244,20 @@ mod tests {
             let (mut filter, mut pieces) = (high_pass(1e3, 50e3), samples.clone());
             pieces.chunks_mut(block).for_each(|block| filter.process(block));
             assert_eq!(pieces, whole);
+        }
+    }
+
+    #[test]
+    fn two_channels_are_filtered_as_each_by_itself() {
+        let channel = |step: i32| -> Vec<f64> { (0..300).map(|n| f64::from(n * n * step % 97)).collect() };
+        let (mut x, mut y) = (channel(1), channel(5));
+        let (mut one, mut other) = (high_pass(1e3, 50e3), high_pass(1e3, 50e3));
+        for (x, y) in x.chunks_mut(70).zip(y.chunks_mut(70)) {
+            HighPass::process_two([&mut one, &mut other], [x, y]);
+        }
+        for (found, mut alone) in [(x, channel(1)), (y, channel(5))] {
+            high_pass(1e3, 50e3).process(&mut alone);
+            assert_eq!(found, alone);
         }
     }
 

@@ -28,3 +28,71 @@ pub fn highest(mut low: f64, mut high: f64, steps: u32, value: impl Fn(f64) -> f
     }
     f64::midpoint(low, high)
 }
+
+/// Where a smooth function is highest between two ends, from a guess that is at least as high as both: by Brent's method,
+/// a parabola through the three best places so far, and a golden section where that does not close in.
+///
+/// It ends where the place is known within 1e-9 of the stretch at first; the top of a function in doubles is flat over
+/// about the square root of their rounding, so nothing finer is there to be found.
+///
+/// ```
+/// let found = linewake::dsp::golden_section::highest_from(1.0, 0.0, 4.0, |x: f64| -(x - 1.25).cosh());
+/// assert!((found - 1.25).abs() < 1e-7);
+/// ```
+///
+/// # Sources
+/// R. P. Brent, Algorithms for Minimization without Derivatives (1973), chapter 5 (from memory).
+pub fn highest_from(guess: f64, mut low: f64, mut high: f64, value: impl Fn(f64) -> f64) -> f64 {
+    const SHORT: f64 = 0.381_966_011_250_105_1;
+    const MOST_STEPS: u32 = 60;
+    let tolerance = 1e-9 * (high - low);
+    // The best place, the next best one, and the one before that, each with its value.
+    let (mut best, mut second, mut third) = (guess, guess, guess);
+    let (mut of_best, mut of_second, mut of_third) = (value(guess), f64::NEG_INFINITY, f64::NEG_INFINITY);
+    let (mut step, mut before_last) = (0.0f64, 0.0f64);
+    for _ in 0..MOST_STEPS {
+        let middle = f64::midpoint(low, high);
+        if (best - middle).abs() + 0.5 * (high - low) <= 2.0 * tolerance {
+            break;
+        }
+        let r = (best - second) * (of_best - of_third);
+        let q = (best - third) * (of_best - of_second);
+        let parabola = ((best - third) * q - (best - second) * r) / (-2.0 * (q - r));
+        let to = best + parabola;
+        let closes_in = before_last.abs() > tolerance && parabola.abs() < 0.5 * before_last.abs();
+        before_last = step;
+        if closes_in && to > low && to < high {
+            step = parabola;
+            if to - low < 2.0 * tolerance || high - to < 2.0 * tolerance {
+                step = tolerance.copysign(middle - best);
+            }
+        } else {
+            before_last = if best < middle { high - best } else { low - best };
+            step = SHORT * before_last;
+        }
+        let next = best + if step.abs() >= tolerance { step } else { tolerance.copysign(step) };
+        let of_next = value(next);
+        if of_next >= of_best {
+            if next >= best {
+                low = best
+            } else {
+                high = best
+            }
+            (third, of_third, second, of_second) = (second, of_second, best, of_best);
+            (best, of_best) = (next, of_next);
+        } else {
+            if next < best {
+                low = next
+            } else {
+                high = next
+            }
+            if of_next >= of_second {
+                (third, of_third) = (second, of_second);
+                (second, of_second) = (next, of_next);
+            } else if of_next >= of_third {
+                (third, of_third) = (next, of_next);
+            }
+        }
+    }
+    best
+}

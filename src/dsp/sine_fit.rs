@@ -1,13 +1,15 @@
 //! A fundamental with harmonics fitted to a short record by least squares: how the mains frequency is found.
 //!
 //! For a given frequency the fit is linear, a constant and a cosine and a sine for each harmonic. Only the
-//! frequency is searched: on a grid that cannot step over a peak, then by golden section. Whether there is anything
+//! frequency is searched: on a grid that cannot step over a peak, then by Brent's method. Whether there is anything
 //! at all is judged against what the fit leaves beside each harmonic, because noise at these frequencies is rarely
 //! white: drift and flicker alone would explain a fit well.
 
 use std::f64::consts::PI;
 
 use super::Complex;
+use super::golden_section::highest_from;
+use crate::lanes::{Kernel, widest};
 use crate::units::Hertz;
 
 /// Samples are averaged down to at least this rate in units of the highest harmonic, which makes the work small.
@@ -66,18 +68,20 @@ pub fn fit_fundamental(samples: &[f64], rate: Hertz, search: (f64, f64), harmoni
         return None;
     }
     let orders = orders(harmonics, high, rate);
-    let top = *orders.last()? * high;
+    let top = f64::from(*orders.last()?) * high;
     let record = Record::new(samples, rate, top)?;
     if record.samples.len() < 4 * orders.len() + 4 || record.power <= 0.0 {
         return None;
     }
     let explained = |frequency: f64| record.fit(frequency, &orders).map_or(0.0, |fit| fit.explained);
-    let points = ((high - low) * POINTS_PER_BIN * record.duration() * orders.last()?).clamp(16.0, MOST_POINTS).ceil();
+    let points = ((high - low) * POINTS_PER_BIN * record.duration() * f64::from(*orders.last()?))
+        .clamp(16.0, MOST_POINTS)
+        .ceil();
     let step = (high - low) / points;
     let grid = (0u32..).map(|n| low + step * f64::from(n)).take_while(|frequency| *frequency <= high);
     let (best, _) = grid.map(|frequency| (frequency, explained(frequency))).max_by(|a, b| a.1.total_cmp(&b.1))?;
     let (left, right) = ((best - step).max(low), (best + step).min(high));
-    let frequency = golden_section(left, right, explained);
+    let frequency = highest_from(best, left, right, explained);
     // A peak at the end of the range lies outside of it: nothing periodic was found within.
     let inside = frequency - low > 1e-3 * step && high - frequency > 1e-3 * step;
     let fit = record.fit(frequency, &orders).filter(|_| inside)?;
@@ -85,16 +89,18 @@ pub fn fit_fundamental(samples: &[f64], rate: Hertz, search: (f64, f64), harmoni
 }
 
 /// The orders to fit, rising, the fundamental always among them, none beyond half the sample rate.
-fn orders(harmonics: &[u32], high: f64, rate: Hertz) -> Vec<f64> {
+fn orders(harmonics: &[u32], high: f64, rate: Hertz) -> Vec<u32> {
     let mut orders: Vec<u32> = harmonics.iter().copied().filter(|order| *order > 1).chain([1]).collect();
     orders.sort_unstable();
     orders.dedup();
-    orders.into_iter().map(f64::from).filter(|order| 2.0 * order * high < rate.get()).collect()
+    orders.retain(|&order| 2.0 * f64::from(order) * high < rate.get());
+    orders
 }
 
 /// The samples as they are fitted: averaged in groups, without their mean.
 struct Record {
     samples: Vec<f64>,
+    folded: Folded,
     rate: f64,
     /// How many original samples are averaged into one.
     group: usize,
@@ -112,7 +118,7 @@ impl Record {
         averaged.iter_mut().for_each(|sample| *sample -= mean);
         let power = averaged.iter().map(|x| x * x).sum::<f64>();
         let rate = rate.get() / group as f64;
-        power.is_finite().then_some(Self { samples: averaged, rate, group, power })
+        power.is_finite().then(|| Self { folded: Folded::new(&averaged), samples: averaged, rate, group, power })
     }
 
     /// In seconds.
@@ -128,19 +134,26 @@ impl Record {
 
     /// The linear fit at one frequency. Time is counted from the middle of the record, where cosines and sines
     /// are orthogonal to one another, so that two small systems remain, with sums in closed form.
-    fn fit(&self, frequency: f64, orders: &[f64]) -> Option<LinearFit> {
+    fn fit(&self, frequency: f64, orders: &[u32]) -> Option<LinearFit> {
         let count = self.samples.len() as f64;
         let omega = 2.0 * PI * frequency / self.rate;
-        let kernel = |order: f64| {
-            let half_angle = 0.5 * order * omega;
-            if half_angle.sin().abs() < 1e-12 { count } else { (count * half_angle).sin() / half_angle.sin() }
+        // The sums of cosines over all times: sin(count·φ)/sin φ for the multiples φ of half the angle of a step.
+        let (half, whole) = (Complex::cis(0.5 * omega), Complex::cis(0.5 * count * omega));
+        let kernel = |multiple: u32| {
+            let sine = half.powu(multiple).im;
+            if sine.abs() < 1e-12 { count } else { whole.powu(multiple).im / sine }
         };
-        let projections = projections(&self.samples, omega, orders);
-        let with_constant: Vec<f64> = [0.0].into_iter().chain(orders.iter().copied()).collect();
+        let kernels: Vec<f64> = (0..=2 * orders.last()?).map(kernel).collect();
+        let entry =
+            |a: u32, b: u32, sign: f64| 0.5 * (kernels[a.abs_diff(b) as usize] + sign * kernels[(a + b) as usize]);
+        let (start, turn) = (Complex::cis(self.folded.start * omega), half * half);
+        let projection = |&order: &u32| self.folded.projection(start.powu(order), turn.powu(order));
+        let projections: Vec<Complex<f64>> = orders.iter().map(projection).collect();
+        let with_constant: Vec<u32> = [0].into_iter().chain(orders.iter().copied()).collect();
         let right: Vec<f64> = [0.0].into_iter().chain(projections.iter().map(|p| p.re)).collect();
-        let cosines = solve(&with_constant, &right, |a, b| 0.5 * (kernel(a - b) + kernel(a + b)))?;
+        let cosines = solve(&right, |i, j| entry(with_constant[i], with_constant[j], 1.0))?;
         let imaginary: Vec<f64> = projections.iter().map(|p| p.im).collect();
-        let sines = solve(orders, &imaginary, |a, b| 0.5 * (kernel(a - b) - kernel(a + b)))?;
+        let sines = solve(&imaginary, |i, j| entry(orders[i], orders[j], -1.0))?;
         let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
         let explained = (dot(&cosines, &right) + dot(&sines, &imaginary)) / self.power;
         let parts = cosines[1..].iter().zip(&sines).map(|(a, b)| Complex::new(*a, *b)).collect();
@@ -148,11 +161,11 @@ impl Record {
     }
 
     /// The samples less a fit.
-    fn residual(&self, fit: &LinearFit, frequency: f64, orders: &[f64]) -> Vec<f64> {
+    fn residual(&self, fit: &LinearFit, frequency: f64, orders: &[u32]) -> Vec<f64> {
         let mut left: Vec<f64> = self.samples.iter().map(|sample| sample - fit.constant).collect();
         let omega = 2.0 * PI * frequency / self.rate;
         let start = -0.5 * (left.len() as f64 - 1.0) * omega;
-        for (order, part) in orders.iter().zip(&fit.parts) {
+        for (order, part) in orders.iter().copied().map(f64::from).zip(&fit.parts) {
             let (mut now, turn) = (Complex::cis(order * start), Complex::cis(order * omega));
             for sample in &mut left {
                 *sample -= part.re * now.re + part.im * now.im;
@@ -171,59 +184,94 @@ struct LinearFit {
     parts: Vec<Complex<f64>>,
 }
 
-/// The sums of the samples times cosine and sine of each multiple of a frequency, time counted from the middle.
-///
-/// Cosines see what is even about the middle and sines what is odd, so that half of the angles do for both; and the
-/// angles turn in strands, each by all strands at once, so that no step waits for the one before.
-fn projections(samples: &[f64], omega: f64, multiples: &[f64]) -> Vec<Complex<f64>> {
-    const STRANDS: usize = 8;
-    let half = samples.len() / 2;
-    let (early, late) = (&samples[..half], &samples[samples.len() - half..]);
-    // The distance of the innermost samples from the middle, in samples.
-    let start = if samples.len().is_multiple_of(2) { 0.5 } else { 1.0 };
-    let middle = if samples.len().is_multiple_of(2) { 0.0 } else { samples[half] };
-    let pairs: Vec<(f64, f64)> = late.iter().zip(early.iter().rev()).map(|(a, b)| (a + b, a - b)).collect();
-    let (chunks, rest) = pairs.as_chunks::<STRANDS>();
-    let one = |multiple: &f64| {
-        let angle = multiple * omega;
-        let strand = |n: usize| Complex::cis((start + n as f64) * angle);
-        let mut cosine: [f64; STRANDS] = std::array::from_fn(|n| strand(n).re);
-        let mut sine: [f64; STRANDS] = std::array::from_fn(|n| strand(n).im);
-        let turn = Complex::cis(STRANDS as f64 * angle);
+/// Samples folded about their middle: cosines see what is even about it and sines what is odd, so that half of the
+/// angles do for both.
+struct Folded {
+    /// The sample in the middle, 0 where there is none.
+    middle: f64,
+    /// The distance of the innermost other samples from the middle, in samples.
+    start: f64,
+    /// Sums of two samples equally far from the middle, from the inside out.
+    even: Vec<f64>,
+    /// The later one less the earlier one.
+    odd: Vec<f64>,
+}
+
+impl Folded {
+    fn new(samples: &[f64]) -> Self {
+        let half = samples.len() / 2;
+        let pairs = || samples[samples.len() - half..].iter().zip(samples[..half].iter().rev());
+        let (middle, start) = if samples.len().is_multiple_of(2) { (0.0, 0.5) } else { (samples[half], 1.0) };
+        Self { middle, start, even: pairs().map(|(a, b)| a + b).collect(), odd: pairs().map(|(a, b)| a - b).collect() }
+    }
+
+    /// The sums of the samples times cosine and sine of an angle, time counted from the middle: `start` is the angle
+    /// of the innermost pair, `turn` what comes with each further one.
+    fn projection(&self, start: Complex<f64>, turn: Complex<f64>) -> Complex<f64> {
+        let (even, odd) = widest(Projection { folded: self, start, turn });
+        Complex::new(self.middle + even, odd)
+    }
+}
+
+/// The angles turn in strands, all at once, so that no step waits for the one before.
+struct Projection<'a> {
+    folded: &'a Folded,
+    start: Complex<f64>,
+    turn: Complex<f64>,
+}
+
+impl Kernel for Projection<'_> {
+    type Output = (f64, f64);
+
+    #[inline(always)]
+    fn run(self) -> (f64, f64) {
+        const STRANDS: usize = 8;
+        let Self { folded, start, turn } = self;
+        let (mut cosine, mut sine) = ([start.re; STRANDS], [start.im; STRANDS]);
+        let mut turned = start;
+        for n in 1..STRANDS {
+            turned *= turn;
+            (cosine[n], sine[n]) = (turned.re, turned.im);
+        }
+        let turn = turn.powu(STRANDS as u32);
         let (mut even, mut odd) = ([0.0; STRANDS], [0.0; STRANDS]);
-        for chunk in chunks {
+        let (sums, last_sums) = folded.even.as_chunks::<STRANDS>();
+        let (differences, last_differences) = folded.odd.as_chunks::<STRANDS>();
+        for (sums, differences) in sums.iter().zip(differences) {
             for n in 0..STRANDS {
-                let (sum, difference) = chunk[n];
-                even[n] += sum * cosine[n];
-                odd[n] += difference * sine[n];
+                even[n] += sums[n] * cosine[n];
+                odd[n] += differences[n] * sine[n];
                 let turned = cosine[n] * turn.re - sine[n] * turn.im;
                 sine[n] = cosine[n] * turn.im + sine[n] * turn.re;
                 cosine[n] = turned;
             }
         }
-        for (n, (sum, difference)) in rest.iter().enumerate() {
+        for (n, (sum, difference)) in last_sums.iter().zip(last_differences).enumerate() {
             even[n] += sum * cosine[n];
             odd[n] += difference * sine[n];
         }
-        Complex::new(middle + even.iter().sum::<f64>(), odd.iter().sum::<f64>())
-    };
-    multiples.iter().map(one).collect()
+        (even.iter().sum(), odd.iter().sum())
+    }
 }
 
 /// Decides whether there is something, and how well its frequency is known.
-fn conclude(record: &Record, fit: &LinearFit, frequency: f64, orders: &[f64], span: f64) -> Option<SineFit> {
+fn conclude(record: &Record, fit: &LinearFit, frequency: f64, orders: &[u32], span: f64) -> Option<SineFit> {
     let count = record.samples.len() as f64;
-    let residual = record.residual(fit, frequency, orders);
+    let residual = Folded::new(&record.residual(fit, frequency, orders));
     let omega = 2.0 * PI * frequency / record.rate;
     let periods = frequency * record.duration();
     // Rounding leaves something even where a fit explains all.
     let least = f64::EPSILON * record.power / count;
     let (mut surprise, mut steepness, mut spread) = (0.0, 0.0, 0.0);
-    for (order, part) in orders.iter().zip(&fit.parts) {
-        let neighbours = neighbours(*order, periods);
-        let beside = projections(&residual, omega, &neighbours);
-        let neighbours = beside.len() as f64;
-        let noise = (beside.iter().map(|x| x.norm_sqr()).sum::<f64>() / (neighbours * count)).max(least);
+    for (order, part) in orders.iter().copied().map(f64::from).zip(&fit.parts) {
+        let neighbours = neighbours(order, periods);
+        let power = |multiple: &f64| {
+            let angle = multiple * omega;
+            residual.projection(Complex::cis(residual.start * angle), Complex::cis(angle)).norm_sqr()
+        };
+        let powers = neighbours.iter().map(power).sum::<f64>();
+        let neighbours = neighbours.len() as f64;
+        let noise = (powers / (neighbours * count)).max(least);
         let rise = 0.25 * count * part.norm_sqr() / noise;
         surprise += neighbours * (rise / neighbours).ln_1p();
         steepness += order * order * part.norm_sqr();
@@ -233,7 +281,7 @@ fn conclude(record: &Record, fit: &LinearFit, frequency: f64, orders: &[f64], sp
     let amplitude = fit.parts[0].norm() / record.droop(frequency);
     let found = SineFit { frequency_hz: frequency, uncertainty_hz, amplitude, explained: fit.explained };
     // A frequency known no better than a tenth of the range is not known.
-    let trials = 1.0 + span * record.duration() * orders[orders.len() - 1];
+    let trials = 1.0 + span * record.duration() * f64::from(orders[orders.len() - 1]);
     let needed = SUREST_NOISE + 2.0 * orders.len() as f64 + trials.ln();
     let sure = surprise > needed && uncertainty_hz < 0.1 * span;
     sure.then_some(found)
@@ -248,16 +296,17 @@ fn neighbours(order: f64, periods: f64) -> Vec<f64> {
 }
 
 /// Solves a symmetric positive system by Cholesky's method; `None` where it is singular.
-fn solve(orders: &[f64], right: &[f64], entry: impl Fn(f64, f64) -> f64) -> Option<Vec<f64>> {
-    let size = orders.len();
-    let mut lower = vec![vec![0.0; size]; size];
+fn solve(right: &[f64], entry: impl Fn(usize, usize) -> f64) -> Option<Vec<f64>> {
+    let size = right.len();
+    // Row by row in one piece.
+    let mut lower = vec![0.0; size * size];
     for i in 0..size {
         for j in 0..=i {
-            let known: f64 = (0..j).map(|k| lower[i][k] * lower[j][k]).sum();
-            let rest = entry(orders[i], orders[j]) - known;
-            lower[i][j] = if i != j {
-                rest / lower[j][j]
-            } else if rest > 1e-10 * entry(orders[i], orders[i]) {
+            let known: f64 = (0..j).map(|k| lower[i * size + k] * lower[j * size + k]).sum();
+            let rest = entry(i, j) - known;
+            lower[i * size + j] = if i != j {
+                rest / lower[j * size + j]
+            } else if rest > 1e-10 * entry(i, i) {
                 rest.sqrt()
             } else {
                 return None;
@@ -266,33 +315,14 @@ fn solve(orders: &[f64], right: &[f64], entry: impl Fn(f64, f64) -> f64) -> Opti
     }
     let mut solution = right.to_vec();
     for i in 0..size {
-        let known: f64 = (0..i).map(|k| lower[i][k] * solution[k]).sum();
-        solution[i] = (solution[i] - known) / lower[i][i];
+        let known: f64 = (0..i).map(|k| lower[i * size + k] * solution[k]).sum();
+        solution[i] = (solution[i] - known) / lower[i * size + i];
     }
     for i in (0..size).rev() {
-        let known: f64 = (i + 1..size).map(|k| lower[k][i] * solution[k]).sum();
-        solution[i] = (solution[i] - known) / lower[i][i];
+        let known: f64 = (i + 1..size).map(|k| lower[k * size + i] * solution[k]).sum();
+        solution[i] = (solution[i] - known) / lower[i * size + i];
     }
     Some(solution)
-}
-
-/// The place of the maximum of a function with one peak between two points.
-fn golden_section(mut left: f64, mut right: f64, function: impl Fn(f64) -> f64) -> f64 {
-    let ratio = 0.5 * (5.0_f64.sqrt() - 1.0);
-    let (mut a, mut b) = (right - ratio * (right - left), left + ratio * (right - left));
-    let (mut at_a, mut at_b) = (function(a), function(b));
-    for _ in 0..40 {
-        if at_a > at_b {
-            (right, b, at_b) = (b, a, at_a);
-            a = right - ratio * (right - left);
-            at_a = function(a);
-        } else {
-            (left, a, at_a) = (a, b, at_b);
-            b = left + ratio * (right - left);
-            at_b = function(b);
-        }
-    }
-    0.5 * (left + right)
 }
 
 #[cfg(test)]

@@ -45,12 +45,17 @@ impl Conditioner {
     /// When the recording has no channel of a number that was asked for.
     pub fn apply(&mut self, block: &Block) -> Option<Block> {
         let mut samples = Array2::zeros((self.channels.len(), block.len()));
-        for (row, &channel) in self.channels.iter().enumerate() {
-            let mut out = samples.index_axis_mut(Axis(0), row);
-            let out = out.as_slice_mut().expect("rows of a standard array are contiguous");
-            out.copy_from_slice(block.channel(channel));
-            if let Some(filters) = &mut self.filters {
-                filters[row].process(out);
+        let rows = samples.axis_iter_mut(Axis(0)).map(|row| row.into_slice());
+        let mut rows: Vec<&mut [f64]> = rows.map(|row| row.expect("rows of a standard array are contiguous")).collect();
+        for (row, &channel) in rows.iter_mut().zip(&self.channels) {
+            row.copy_from_slice(block.channel(channel));
+        }
+        if let Some(filters) = &mut self.filters {
+            for (filters, rows) in filters.chunks_mut(2).zip(rows.chunks_mut(2)) {
+                match (filters, rows) {
+                    ([one, other], [x, y]) => HighPass::process_two([one, other], [x, y]),
+                    (filters, rows) => filters.iter_mut().zip(rows).for_each(|(filter, row)| filter.process(row)),
+                }
             }
         }
         let settling = usize::try_from(self.unsettled.saturating_sub(block.first)).unwrap_or(usize::MAX);

@@ -9,6 +9,7 @@ use crate::dsp::periodograms::Periodograms;
 use crate::dsp::segment::Hop;
 use crate::dsp::window::Taper;
 use crate::error::Error;
+use crate::lanes::{Kernel, widest};
 use crate::units::{Band, Hertz};
 
 /// Segments overlap by at least three quarters, so that what swells within a period is followed closely.
@@ -30,11 +31,49 @@ impl Weights {
     /// The same of a density that begins at a bin, at or below the first one of the band.
     fn mean_square_from(&self, start: usize, density: &[f64]) -> f64 {
         let inside = &density[self.first - start..][..self.weights.len()];
-        inside.iter().zip(&self.weights).map(|(density, weight)| density * weight).sum()
+        widest(Weighted { density: inside, weights: &self.weights })
     }
 }
 
+/// The sum of products in eight strands, so that none waits for the one before.
+struct Weighted<'a> {
+    density: &'a [f64],
+    weights: &'a [f64],
+}
+
+impl Kernel for Weighted<'_> {
+    type Output = f64;
+
+    #[inline(always)]
+    fn run(self) -> f64 {
+        let mut strands = [0.0; 8];
+        let (density, last_density) = self.density.as_chunks::<8>();
+        let (weights, last_weights) = self.weights.as_chunks::<8>();
+        for (density, weights) in density.iter().zip(weights) {
+            for n in 0..8 {
+                strands[n] += density[n] * weights[n];
+            }
+        }
+        for (strand, (density, weight)) in strands.iter_mut().zip(last_density.iter().zip(last_weights)) {
+            *strand += density * weight;
+        }
+        strands.iter().sum()
+    }
+}
+
+/// More observations than this are not kept: then two neighbours become one.
+const MOST: usize = 2048;
+
 /// Accumulates band powers for each mains period of a recording.
+///
+/// Of a long recording two neighbouring periods are taken together, and again two of those, so that there are never
+/// more than 2048 observations and memory does not grow. The mean of the powers is the same, and what is known of its
+/// scatter as well: neighbours in a series of such means are no more correlated than before, and what correlation is
+/// left is allowed for as it is for single periods.
+///
+/// # Sources
+/// The method of batch means: P. Bratley, B. L. Fox, L. E. Schrage, A Guide to Simulation, 2nd edition, 3.3 (from
+/// memory).
 #[derive(Debug)]
 pub struct PeriodPowers {
     periodograms: Periodograms,
@@ -44,6 +83,8 @@ pub struct PeriodPowers {
     segments: u64,
     channels: usize,
     per_period: u64,
+    /// How many periods an observation covers.
+    pooled: u64,
     /// By channel, then by band.
     bands: Vec<Vec<Weights>>,
     sums: Vec<f64>,
@@ -78,9 +119,15 @@ impl PeriodPowers {
             segments: 0,
             channels,
             per_period: per_period as u64,
+            pooled: 1,
             bands,
             sums: Vec::new(),
         }
+    }
+
+    /// How many neighbouring mains periods an observation covers; one in a record of up to 2048 periods.
+    pub fn pooled(&self) -> u64 {
+        self.pooled
     }
 
     /// How many segments each period holds.
@@ -93,11 +140,16 @@ impl PeriodPowers {
     /// # Panics
     /// When there are not as many channels as were announced, or not of equal length.
     pub fn push(&mut self, channels: &[&[f64]]) {
-        let Self { periodograms, start: first_bin, segments, bands, sums, channels: count, per_period } = self;
+        let Self { periodograms, start: first_bin, segments, bands, sums, channels: count, per_period, pooled } = self;
+        let row_length = *count * bands.first().map_or(0, Vec::len);
         periodograms.push(channels, |segment, row| {
-            let block = usize::try_from(segment / *per_period).expect("periods fit in memory");
+            if segment / (*per_period * *pooled) == MOST as u64 {
+                pool(sums, row_length);
+                *pooled *= 2;
+            }
+            let observation = place(segment / (*per_period * *pooled));
             for (channel, (bands, periodogram)) in bands.iter().zip(row).enumerate() {
-                let start = (block * *count + channel) * bands.len();
+                let start = observation * row_length + channel * bands.len();
                 if sums.len() < start + bands.len() {
                     sums.resize(start + bands.len(), 0.0);
                 }
@@ -111,10 +163,10 @@ impl PeriodPowers {
 
     /// Appends the whole periods that another accumulator with the same settings has gathered from later samples.
     ///
-    /// What either holds of a period that is not complete is left out, and no segment spans both. Where the later
+    /// What either holds of an observation that is not complete is left out, and no segment spans both. Where the later
     /// samples begin with a period and the earlier reach as far beyond its start as their last segment needs, the
     /// periods are those of one pass: bit for bit where a period is a whole number of samples, since otherwise
-    /// segments may begin a sample earlier or later.
+    /// segments may begin a sample earlier or later, and while both together are not more than are kept one by one.
     ///
     /// # Errors
     /// Other bands, channels, segments or periods.
@@ -128,30 +180,70 @@ impl PeriodPowers {
             return Err(Error::usage("mains periods with different settings cannot be joined")
                 .expected("the same sample rate, window, mains period, channels and bands"));
         }
-        let (mine, theirs) = (self.values(), other.values());
-        self.sums.truncate(mine);
-        self.sums.extend_from_slice(&other.sums[..theirs]);
-        self.segments = (self.segments / self.per_period + other.segments / other.per_period) * self.per_period;
+        let row_length = self.row_length();
+        let mut later = other.sums.clone();
+        let (mut covered, pooled) = (other.pooled, self.pooled.max(other.pooled));
+        while covered < pooled {
+            pool(&mut later, row_length);
+            covered *= 2;
+        }
+        while self.pooled < pooled {
+            pool(&mut self.sums, row_length);
+            self.pooled *= 2;
+        }
+        let (mine, theirs) = (self.observations(self.segments), self.observations(other.segments));
+        self.sums.truncate(mine * row_length);
+        self.sums.extend_from_slice(&later[..theirs * row_length]);
+        self.segments = (mine + theirs) as u64 * self.per_period * self.pooled;
+        while self.observations(self.segments) > MOST {
+            pool(&mut self.sums, row_length);
+            self.pooled *= 2;
+        }
         Ok(())
     }
 
-    /// How many sums belong to complete periods.
-    fn values(&self) -> usize {
-        let complete = usize::try_from(self.segments / self.per_period).expect("periods fit in memory");
-        complete * self.channels * self.bands.first().map_or(0, Vec::len)
+    /// How many observations so many segments complete.
+    fn observations(&self, segments: u64) -> usize {
+        place(segments / (self.per_period * self.pooled))
     }
 
-    /// The mean square in each band, channel and whole mains period: periods by channels by bands.
+    /// How many sums an observation has.
+    fn row_length(&self) -> usize {
+        self.channels * self.bands.first().map_or(0, Vec::len)
+    }
+
+    /// The mean square in each band, channel and observation, which is a whole mains period or, in a long record, a few
+    /// of them: observations by channels by bands.
     ///
     /// # Panics
-    /// Never: each complete period has its sums.
+    /// Never: each complete observation has its sums.
     pub fn finish(&self) -> Array3<f64> {
-        let per_channel = self.bands.first().map_or(0, Vec::len);
-        let complete = usize::try_from(self.segments / self.per_period).expect("periods fit in memory");
-        let values = self.sums[..self.values()].iter().map(|sum| sum / self.per_period as f64).collect();
-        Array3::from_shape_vec((complete, self.channels, per_channel), values)
-            .expect("a row was made for each complete period")
+        let complete = self.observations(self.segments);
+        let segments = (self.per_period * self.pooled) as f64;
+        let values = self.sums[..complete * self.row_length()].iter().map(|sum| sum / segments).collect();
+        Array3::from_shape_vec((complete, self.channels, self.bands.first().map_or(0, Vec::len)), values)
+            .expect("a row was made for each complete observation")
     }
+}
+
+/// Makes one row of two neighbouring ones; a last one without a neighbour stays as the beginning of the next.
+fn pool(sums: &mut Vec<f64>, row_length: usize) {
+    if row_length == 0 {
+        return;
+    }
+    let rows = (sums.len() / row_length).div_ceil(2);
+    for to in 0..rows {
+        for n in 0..row_length {
+            let second = sums.get((2 * to + 1) * row_length + n).copied().unwrap_or(0.0);
+            sums[to * row_length + n] = sums[2 * to * row_length + n] + second;
+        }
+    }
+    sums.truncate(rows * row_length);
+}
+
+/// A number of observations as a place in memory.
+fn place(observations: u64) -> usize {
+    usize::try_from(observations).expect("there are few observations")
 }
 
 /// One channel's periods by bands, out of what [`PeriodPowers::finish`] gives.
@@ -189,6 +281,41 @@ pub(super) fn weights_of(band: Band, bin: f64, last: usize, nyquist: f64, correc
 mod tests {
     use super::*;
     use crate::dsp::window::Window;
+
+    /// Five thousand periods are pooled by fours; their mean is that of the single ones, for any size of the blocks.
+    #[test]
+    fn a_long_record_is_pooled() {
+        let (rate, period, length) = (Hertz::new(10e3).unwrap(), 40usize, 16);
+        let samples: Vec<f64> = (0..5000 * period + length).map(|n| ((n * n + n / 997) % 211) as f64).collect();
+        let bands = [Band::new(500.0, 4e3).unwrap(), Band::new(1e3, 3e3).unwrap()];
+        let gather = |samples: &[f64], block: usize| {
+            let taper = Taper::new(&Window::default(), length);
+            let mut powers = PeriodPowers::new(rate, taper, period as f64, 1, &bands, |_, _| 1.0);
+            samples.chunks(block).for_each(|samples| powers.push(&[samples]));
+            powers
+        };
+        let whole = gather(&samples, samples.len());
+        let found = whole.finish();
+        assert_eq!((whole.pooled(), found.shape()), (4, &[1250, 1, 2][..]));
+        assert_eq!(gather(&samples, 7777).finish(), found);
+        // Thirteen stretches of 400 periods are kept one by one.
+        let mut joined = gather(&samples[..400 * period + length], 5000);
+        for first in (400..5000).step_by(400) {
+            let end = (first + 400).min(5000);
+            let part = gather(&samples[first * period..end * period + length], 5000);
+            let single = part.finish();
+            assert_eq!((part.pooled(), single.len_of(Axis(0))), (1, end - first));
+            for (observation, four) in (first / 4..).zip(single.axis_chunks_iter(Axis(0), 4)) {
+                for band in 0..2 {
+                    let expected = four.index_axis(Axis(2), band).mean().unwrap();
+                    assert!((found[[observation, 0, band]] / expected - 1.0).abs() < 1e-12);
+                }
+            }
+            joined.merge(&part).unwrap();
+        }
+        assert_eq!(joined.pooled(), 4);
+        assert!((joined.finish() - &found).iter().all(|difference| difference.abs() < 1e-9));
+    }
 
     #[test]
     fn periods_of_two_halves_are_those_of_the_whole() {
