@@ -1,6 +1,6 @@
 //! The density of each segment by itself: what Welch's method and the powers of mains periods are made of.
 //!
-//! Segments are transformed side by side and over the cores, and handed on in the order of time. So nothing that is
+//! Segments are transformed several at a time over the cores and handed on in the order of time. So nothing that is
 //! added up from them depends on threads or on the size of blocks. Each channel has a transform of its own: two real
 //! channels in one complex transform would take the same operations and would leak the rounding of a large channel
 //! into a small one.
@@ -8,9 +8,8 @@
 use std::ops::Range;
 
 use super::Complex;
-use super::lane_transform::LANES;
 use super::segment::{Hop, Segmenter};
-use super::transform::{self, SideBySide, Transform};
+use super::transform::Transform;
 use super::window::Taper;
 use crate::lanes::{Kernel, widest};
 use crate::spread;
@@ -18,8 +17,8 @@ use crate::units::Hertz;
 
 /// Segments in work at a time: enough for the cores, few enough to stay in their own memory.
 const ROUND: usize = 16;
-/// Segments of one channel that a thread takes at a time: as many as are transformed side by side.
-const TASK: usize = LANES;
+/// Segments of one channel that a thread takes at a time.
+const TASK: usize = 4;
 
 /// Makes the one-sided density of every segment of some channels: 2|X|²/(fs·S2), not doubled at 0 and at half the
 /// sample rate.
@@ -32,34 +31,7 @@ pub struct Periodograms {
     /// The bins in use.
     bins: Range<usize>,
     keeps_transforms: bool,
-    beside: Option<SideBySide>,
     workers: Vec<Worker>,
-}
-
-/// Segments that follow each other, each with a periodogram a channel.
-#[derive(Debug, Clone, Copy)]
-pub struct Round<'a> {
-    workers: &'a [Worker],
-    segments: usize,
-    channels: usize,
-    bins: usize,
-}
-
-impl<'a> Round<'a> {
-    /// How many segments there are.
-    #[expect(clippy::len_without_is_empty, reason = "a round is never empty")]
-    pub fn len(&self) -> usize {
-        self.segments
-    }
-
-    /// What a segment, counted from 0 within the round, gave for a channel.
-    ///
-    /// # Panics
-    /// When there is no such segment or channel.
-    pub fn periodogram(&self, segment: usize, channel: usize) -> Periodogram<'a> {
-        assert!(segment < self.segments && channel < self.channels, "segment {segment} of channel {channel}");
-        self.workers[segment / TASK * self.channels + channel].periodogram(segment % TASK, self.bins)
-    }
 }
 
 /// What one segment of one channel gave; both slices begin at the first bin in use.
@@ -71,11 +43,10 @@ pub struct Periodogram<'a> {
     pub transform: &'a [Complex<f64>],
 }
 
-/// The buffers for some segments of one channel.
+/// The buffers of one thread for some segments of one channel.
 #[derive(Debug, Clone)]
 struct Worker {
-    /// For lengths that are not transformed side by side.
-    transform: Option<Transform>,
+    transform: Transform,
     densities: Vec<f64>,
     transforms: Vec<Complex<f64>>,
 }
@@ -98,7 +69,6 @@ impl Periodograms {
         Self {
             segmenter: Segmenter::new(channels, taper.len(), hop),
             scale: 1.0 / (rate.get() * taper.sum_of_squares()),
-            beside: SideBySide::new(&taper),
             taper,
             bins,
             keeps_transforms,
@@ -133,77 +103,51 @@ impl Periodograms {
     /// # Panics
     /// When the number of channels is another one, or when they differ in length.
     pub fn push(&mut self, channels: &[&[f64]], mut each: impl FnMut(u64, &[Periodogram<'_>])) {
-        self.push_rounds(channels, |first, round| {
-            let mut row = Vec::with_capacity(round.channels);
-            for (number, segment) in (first..).zip(0..round.len()) {
-                row.clear();
-                row.extend((0..round.channels).map(|channel| round.periodogram(segment, channel)));
-                each(number, &row);
-            }
-        });
-    }
-
-    /// The same, but several segments at a time: the number of the first one, and all of them.
-    ///
-    /// # Panics
-    /// As [`Periodograms::push`].
-    pub fn push_rounds(&mut self, channels: &[&[f64]], mut each: impl FnMut(u64, Round<'_>)) {
-        let Self { taper, segmenter, scale, bins, keeps_transforms, beside, workers } = self;
+        let Self { taper, segmenter, scale, bins, keeps_transforms, workers } = self;
         let count = channels.len();
         segmenter.push_rounds(channels, ROUND, |first, round| {
             let tasks = round.len().div_ceil(TASK) * count;
             while workers.len() < tasks {
-                let transform = beside.is_none().then(|| match workers.first() {
-                    Some(Worker { transform: Some(planned), .. }) => planned.clone(),
-                    _ => Transform::new(taper),
-                });
-                workers.push(Worker::new(transform, bins.len(), *keeps_transforms));
+                let planned = workers.first().map_or_else(|| Transform::new(taper), |worker| worker.transform.clone());
+                workers.push(Worker::new(planned, bins.len(), *keeps_transforms));
             }
             spread::map(workers[..tasks].iter_mut().enumerate().collect(), |(task, worker)| {
                 let start = task / count * TASK;
-                let segments = start..round.len().min(start + TASK);
-                let segments: Vec<&[f64]> = segments.map(|segment| round.segment(segment, task % count)).collect();
-                worker.run(beside.as_ref(), &segments, bins.clone(), *scale, taper.len());
+                for (place, segment) in (start..round.len().min(start + TASK)).enumerate() {
+                    worker.run(place, round.segment(segment, task % count), bins.clone(), *scale);
+                }
             });
-            let workers = &workers[..tasks];
-            each(first, Round { workers, segments: round.len(), channels: count, bins: bins.len() });
+            let mut row = Vec::with_capacity(count);
+            for (number, segment) in (first..).zip(0..round.len()) {
+                row.clear();
+                let workers = &workers[segment / TASK * count..][..count];
+                row.extend(workers.iter().map(|worker| worker.periodogram(segment % TASK, bins.len())));
+                each(number, &row);
+            }
         });
     }
 }
 
 impl Worker {
-    fn new(transform: Option<Transform>, bins: usize, keeps_transforms: bool) -> Self {
+    fn new(transform: Transform, bins: usize, keeps_transforms: bool) -> Self {
         let kept = if keeps_transforms { TASK * bins } else { 0 };
         Self { transform, densities: vec![0.0; TASK * bins], transforms: vec![Complex::default(); kept] }
     }
 
-    fn run(&mut self, beside: Option<&SideBySide>, segments: &[&[f64]], bins: Range<usize>, scale: f64, length: usize) {
+    fn run(&mut self, place: usize, segment: &[f64], bins: Range<usize>, scale: f64) {
         let Self { transform, densities, transforms } = self;
-        if bins.is_empty() {
-            return;
-        }
-        if let Some(beside) = beside {
-            beside.run(segments, bins.clone(), transform::Rows { powers: densities, bins: transforms });
-        } else if let Some(transform) = transform {
-            for (place, segment) in segments.iter().enumerate() {
-                let own = place * bins.len()..(place + 1) * bins.len();
-                let spectrum = &transform.run(segment)[bins.clone()];
-                widest(Powers { spectrum, powers: &mut densities[own.clone()] });
-                if !transforms.is_empty() {
-                    transforms[own].copy_from_slice(spectrum);
-                }
+        let (own, doubled) = (place * bins.len()..(place + 1) * bins.len(), doubled(transform.len()));
+        let spectrum = &transform.run(segment)[bins.clone()];
+        let density = &mut densities[own.clone()];
+        widest(Density { spectrum, scale: 2.0 * scale, density });
+        // Only the first and the last bin in use can be at an end of the spectrum.
+        for place in [0, bins.len().saturating_sub(1)] {
+            if let Some(density) = density.get_mut(place).filter(|_| !doubled.contains(&(bins.start + place))) {
+                *density = scale * spectrum[place].norm_sqr();
             }
         }
-        let doubled = doubled(length);
-        for density in densities.chunks_exact_mut(bins.len()).take(segments.len()) {
-            // Only the first and the last bin in use can be at an end of the spectrum.
-            let ends = [0, bins.len() - 1].map(|place| (place, density[place]));
-            widest(Scaled { values: density, factor: 2.0 * scale });
-            for (place, power) in ends {
-                if !doubled.contains(&(bins.start + place)) {
-                    density[place] = scale * power;
-                }
-            }
+        if !transforms.is_empty() {
+            transforms[own].copy_from_slice(spectrum);
         }
     }
 
@@ -213,36 +157,20 @@ impl Worker {
     }
 }
 
-/// |X|².
-struct Powers<'a> {
+/// |X|² times a factor.
+struct Density<'a> {
     spectrum: &'a [Complex<f64>],
-    powers: &'a mut [f64],
+    scale: f64,
+    density: &'a mut [f64],
 }
 
-impl Kernel for Powers<'_> {
+impl Kernel for Density<'_> {
     type Output = ();
 
     #[inline(always)]
     fn run(self) {
-        for (power, bin) in self.powers.iter_mut().zip(self.spectrum) {
-            *power = bin.re * bin.re + bin.im * bin.im;
-        }
-    }
-}
-
-/// Values times a factor.
-struct Scaled<'a> {
-    values: &'a mut [f64],
-    factor: f64,
-}
-
-impl Kernel for Scaled<'_> {
-    type Output = ();
-
-    #[inline(always)]
-    fn run(self) {
-        for value in self.values {
-            *value *= self.factor;
+        for (density, bin) in self.density.iter_mut().zip(self.spectrum) {
+            *density = self.scale * (bin.re * bin.re + bin.im * bin.im);
         }
     }
 }

@@ -207,18 +207,18 @@ impl Kernel for Way<'_> {
         let Self { values, slopes } = self;
         let steps = values.len() - 3;
         let mut strands = [0.0; STRANDS];
-        let mut add = |first: usize, count: usize| {
-            let (values, slopes) = (&values[first..first + count + 3], &slopes[first..first + count + 3]);
-            for (n, strand) in strands.iter_mut().enumerate().take(count) {
-                *strand +=
-                    way_of_step([values[n], values[n + 1], values[n + 2], values[n + 3]], slopes[n + 1], slopes[n + 2]);
-            }
-        };
         let whole = steps - steps % STRANDS;
         for first in (0..whole).step_by(STRANDS) {
-            add(first, STRANDS);
+            let (values, slopes) = (&values[first..first + STRANDS + 3], &slopes[first..first + STRANDS + 3]);
+            for n in 0..STRANDS {
+                let near = [values[n], values[n + 1], values[n + 2], values[n + 3]];
+                strands[n] += way_of_step(near, slopes[n + 1], slopes[n + 2]);
+            }
         }
-        add(whole, steps - whole);
+        for (n, strand) in (whole..steps).zip(&mut strands) {
+            let near = [values[n], values[n + 1], values[n + 2], values[n + 3]];
+            *strand += way_of_step(near, slopes[n + 1], slopes[n + 2]);
+        }
         strands.iter().sum()
     }
 }
@@ -229,26 +229,30 @@ impl Kernel for Way<'_> {
 /// through all six numbers says. A turn that is missed a little along the way is missed far less in height.
 #[inline(always)]
 fn way_of_step(values: [f64; 4], slope: f64, end_slope: f64) -> f64 {
-    let [before, end, after] = [values[0], values[2], values[3]].map(|value| value - values[1]);
+    let (before, end, after) = (values[0] - values[1], values[2] - values[1], values[3] - values[1]);
     // The cubic is slope·t + bt² + at³/3, its slope therefore slope + 2bt + at².
     let a = 3.0 * (slope + end_slope - 2.0 * end);
     let b = 3.0 * end - 2.0 * slope - end_slope;
     let square = b * b - a * slope;
     let q = -(b + square.max(0.0).sqrt().copysign(b));
     // A turn outside of the step, and one that is no number, is put to its start, where it counts nothing.
-    let within = |t: f64| if (square > 0.0) & (t > 0.0) & (t < 1.0) { t } else { 0.0 };
-    let (one, other) = (within(slope / q), within(q / a));
+    let (one, other) = (slope / q, q / a);
+    let one = if (square > 0.0) & (one > 0.0) & (one < 1.0) { one } else { 0.0 };
+    let other = if (square > 0.0) & (other > 0.0) & (other < 1.0) { other } else { 0.0 };
     let (first, second) = if one < other { (one, other) } else { (other, one) };
     // What the cubic lacks at the outer values, a step to the left and two to the right of the start; t²(1 − t)² is 4
     // at both.
     let left = before - (b - slope - a / 3.0);
     let right = after - (2.0 * slope + 4.0 * b + 8.0 / 3.0 * a);
-    let height = |t: f64| {
-        let bump = t * (1.0 - t);
-        t * (slope + t * (b + t * a / 3.0)) + bump * bump * (left * (2.0 - t) + right * (1.0 + t)) / 12.0
-    };
-    let (first, second) = (height(first), height(second));
+    let (first, second) = (height(first, [slope, b, a], [left, right]), height(second, [slope, b, a], [left, right]));
     first.abs() + (second - first).abs() + (end - second).abs()
+}
+
+/// The quintic at a time from 0 to 1: the cubic, and what it lacks at the outer values.
+#[inline(always)]
+fn height(t: f64, [slope, b, a]: [f64; 3], [left, right]: [f64; 2]) -> f64 {
+    let bump = t * (1.0 - t);
+    t * (slope + t * (b + t * a / 3.0)) + bump * bump * (left * (2.0 - t) + right * (1.0 + t)) / 12.0
 }
 
 /// The points of a fine grid over a segment: a multiple of four without prime factors above five, so many times its

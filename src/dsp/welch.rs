@@ -7,17 +7,13 @@
 //! Welch, IEEE Trans. Audio Electroacoustics 15 (1967) 70-73 (from memory).
 
 use super::Complex;
-use super::periodograms::{Periodograms, Round};
+use super::periodograms::{Periodogram, Periodograms};
 use super::segment::Hop;
 use super::spectrum::{Density, Spectrum};
 use super::window::Taper;
 use crate::error::Error;
 use crate::lanes::{Kernel, widest};
-use crate::spread;
 use crate::units::Hertz;
-
-/// Bins that a thread adds up at a time, with all segments of a round: their sums stay in the fastest memory.
-const SHARE: usize = 512;
 
 /// Accumulates densities of one or more channels, and cross densities of all their pairs where asked.
 ///
@@ -125,7 +121,7 @@ impl Welch {
     /// When the number of channels is another one, or when they differ in length.
     pub fn push(&mut self, channels: &[&[f64]]) {
         let Self { periodograms, sums, .. } = self;
-        periodograms.push_rounds(channels, |_, round| sums.add(round));
+        periodograms.push(channels, |_, row| sums.add(row));
     }
 
     /// Adds what another accumulator with the same settings has gathered from other samples.
@@ -177,24 +173,16 @@ impl Welch {
 }
 
 impl Sums {
-    /// Adds some segments of all channels, bin by bin in the order of time.
-    fn add(&mut self, round: Round<'_>) {
-        let bins = self.channels.first().map_or(0, |channel| channel.sum.len());
-        let mut shares: Vec<Share<'_>> = (0..bins).step_by(SHARE).map(Share::from).collect();
-        for ChannelSums { sum, max, min } in &mut self.channels {
-            let parts = sum.chunks_mut(SHARE).zip(max.chunks_mut(SHARE)).zip(min.chunks_mut(SHARE));
-            for (share, ((sum, max), min)) in shares.iter_mut().zip(parts) {
-                share.channels.push((sum, max, min));
-            }
+    /// Adds one segment of all channels.
+    fn add(&mut self, row: &[Periodogram<'_>]) {
+        for (channel, periodogram) in self.channels.iter_mut().zip(row) {
+            widest(Add { channel, density: periodogram.density });
         }
         for PairSum { first, second, sum } in &mut self.pairs {
-            for (share, sum) in shares.iter_mut().zip(sum.chunks_mut(SHARE)) {
-                share.pairs.push((*first, *second, sum));
-            }
+            let (x, y) = (row[*first].transform, row[*second].transform);
+            widest(AddCross { x, y, scales: &self.scales, sum });
         }
-        let scales = self.scales.as_slice();
-        spread::map(shares, |share| share.add(round, scales));
-        self.segments += round.len() as u64;
+        self.segments += 1;
     }
 
     fn merge(&mut self, other: &Self) {
@@ -210,47 +198,10 @@ impl Sums {
     }
 }
 
-/// Some neighbouring bins of all sums.
-struct Share<'a> {
-    first: usize,
-    /// Sum, largest and smallest of each channel.
-    channels: Vec<(&'a mut [f64], &'a mut [f64], &'a mut [f64])>,
-    /// The two channels and the sum of each pair.
-    pairs: Vec<(usize, usize, &'a mut [Complex<f64>])>,
-}
-
-impl From<usize> for Share<'_> {
-    fn from(first: usize) -> Self {
-        Self { first, channels: Vec::new(), pairs: Vec::new() }
-    }
-}
-
-impl Share<'_> {
-    fn add(self, round: Round<'_>, scales: &[f64]) {
-        let Self { first, channels, pairs } = self;
-        for (channel, (sum, max, min)) in channels.into_iter().enumerate() {
-            for segment in 0..round.len() {
-                let density = &round.periodogram(segment, channel).density[first..first + sum.len()];
-                widest(Add { density, sum, max, min });
-            }
-        }
-        for (one, other, sum) in pairs {
-            let own = first..first + sum.len();
-            for segment in 0..round.len() {
-                let (x, y) = (round.periodogram(segment, one).transform, round.periodogram(segment, other).transform);
-                let (x, y) = (&x[own.clone()], &y[own.clone()]);
-                widest(AddCross { x, y, scales: &scales[own.clone()], sum });
-            }
-        }
-    }
-}
-
 /// The density of one more segment.
 struct Add<'a> {
+    channel: &'a mut ChannelSums,
     density: &'a [f64],
-    sum: &'a mut [f64],
-    max: &'a mut [f64],
-    min: &'a mut [f64],
 }
 
 impl Kernel for Add<'_> {
@@ -258,8 +209,8 @@ impl Kernel for Add<'_> {
 
     #[inline(always)]
     fn run(self) {
-        let Self { density, sum, max, min } = self;
-        for (((density, sum), max), min) in density.iter().zip(sum).zip(max).zip(min) {
+        let ChannelSums { sum, max, min } = self.channel;
+        for (((density, sum), max), min) in self.density.iter().zip(sum).zip(max).zip(min) {
             *sum += density;
             *max = if *density > *max { *density } else { *max };
             *min = if *density < *min { *density } else { *min };
