@@ -1,20 +1,19 @@
 //! A bank of Gaussian band-pass filters: the envelopes at any number of frequencies from one long transform.
 //!
 //! A segment is transformed once. For each centre frequency the few bins about it are weighted with the filter's
-//! response and transformed back on their own, which gives the envelope on a coarse grid of time directly. The centre
-//! need not lie on a bin: the response is taken at the exact distance, and what is left of the offset only turns the
-//! phase of the envelope, never its magnitude. Several centres are transformed back side by side.
+//! response and transformed back on their own, which gives the complex envelope on a coarse grid of time directly.
+//! The centre need not lie on a bin: the response is taken at the exact distance, and what is left of the offset
+//! only turns the phase of the envelope, never its magnitude.
 
 use std::f64::consts::{LN_2, PI, SQRT_2};
 use std::fmt;
-use std::ops::Range;
 use std::sync::Arc;
 
 use realfft::{RealFftPlanner, RealToComplex};
+use rustfft::{Fft, FftPlanner};
 
 use super::Complex;
-use super::lane_transform::{LANES, LaneTransform, WIDE};
-use crate::lanes::{Kernel, aligned, widest};
+use crate::lanes::{Kernel, widest};
 use crate::units::Hertz;
 
 /// The response and the impulse response are cut so many standard deviations from their middle, where they have
@@ -88,7 +87,7 @@ struct Slice {
 #[derive(Clone)]
 pub struct FilterBank {
     forward: Arc<dyn RealToComplex<f64>>,
-    inverse: LaneTransform,
+    inverse: Arc<dyn Fft<f64>>,
     bin_hz: f64,
     first: usize,
     bins: usize,
@@ -101,7 +100,6 @@ pub struct FilterBank {
 pub struct Workspace {
     bins: Vec<Complex<f64>>,
     scratch: Vec<Complex<f64>>,
-    wide: Vec<f64>,
 }
 
 impl FilterBank {
@@ -109,7 +107,7 @@ impl FilterBank {
     /// the first one at its first sample, and these centre frequencies in hertz.
     ///
     /// # Panics
-    /// When length or steps are zero, when the steps have a prime factor above five, or when there are fewer than bins within the reach of a filter: the
+    /// When length or steps are zero, or when there are fewer steps than bins within the reach of a filter: the
     /// instants would lie too far apart for its envelope.
     pub fn new(rate: Hertz, length: usize, steps: usize, filter: Gaussian, centres: &[f64]) -> Self {
         assert!(length > 0 && steps > 0, "{length} samples, {steps} steps");
@@ -136,7 +134,7 @@ impl FilterBank {
         }
         Self {
             forward: RealFftPlanner::new().plan_fft_forward(length),
-            inverse: LaneTransform::new(steps).expect("steps without prime factors above five"),
+            inverse: FftPlanner::new().plan_fft_inverse(steps),
             bin_hz,
             first,
             bins: end - first,
@@ -189,44 +187,33 @@ impl FilterBank {
         spectrum.extend(work.bins[self.first..].iter().zip(correction).map(|(bin, factor)| bin * factor));
     }
 
-    /// The magnitudes of the envelopes at some centre frequencies, by their numbers, at some instants: a row an instant,
-    /// in each a value a centre, and zeros behind.
+    /// The complex envelope at one centre frequency, by its number, on all instants of the segment.
     ///
     /// # Panics
-    /// When there are no such centres or instants, more centres than a row holds, rows that do not fit, or when the
-    /// spectrum is not of this bank.
-    pub fn magnitudes<const ROW: usize>(
+    /// When there is no such centre, or the spectrum is not of this bank.
+    pub fn envelope<'a>(
         &self,
         spectrum: &[Complex<f64>],
-        centres: Range<usize>,
-        instants: Range<usize>,
-        work: &mut Workspace,
-        rows: &mut [[f64; ROW]],
-    ) {
-        assert!(centres.len() <= ROW && ROW.is_multiple_of(LANES), "{centres:?} in rows of {ROW}");
-        assert_eq!(rows.len(), instants.len(), "a row for each instant");
-        let wide = aligned(&mut work.wide, WIDE * self.steps());
-        for column in (0..ROW).step_by(LANES) {
-            let slices = &self.slices[(centres.start + column).min(centres.end)..centres.end];
-            wide.fill(0.0);
-            for (lane, &Slice { bin, weight, count }) in slices.iter().take(LANES).enumerate() {
-                let (bins, weights) = (&spectrum[bin..bin + count], &self.weights[weight..weight + count]);
-                widest(Weighted { bins, weights, lane, wide });
-            }
-            self.inverse.run(wide);
-            let places = &self.inverse.places()[instants.clone()];
-            widest(Magnitudes { wide, places, column, rows });
-        }
+        centre: usize,
+        work: &'a mut Workspace,
+    ) -> &'a [Complex<f64>] {
+        let Slice { bin, weight, count } = self.slices[centre];
+        work.bins.resize(self.steps(), Complex::default());
+        work.scratch.resize(self.inverse.get_inplace_scratch_len().max(work.scratch.len()), Complex::default());
+        let (used, rest) = work.bins.split_at_mut(count);
+        let weights = &self.weights[weight..weight + count];
+        widest(Weighted { spectrum: &spectrum[bin..bin + count], weights, out: used });
+        rest.fill(Complex::default());
+        self.inverse.process_with_scratch(&mut work.bins, &mut work.scratch);
+        &work.bins
     }
 }
 
-/// Bins times the response of a filter, into one lane. They are conjugated, so that the forward transform gives the
-/// conjugate of the inverse one.
+/// Bins times the response of a filter.
 struct Weighted<'a> {
-    bins: &'a [Complex<f64>],
+    spectrum: &'a [Complex<f64>],
     weights: &'a [f64],
-    lane: usize,
-    wide: &'a mut [f64],
+    out: &'a mut [Complex<f64>],
 }
 
 impl Kernel for Weighted<'_> {
@@ -234,36 +221,8 @@ impl Kernel for Weighted<'_> {
 
     #[inline(always)]
     fn run(self) {
-        let lane = self.lane % LANES;
-        let (samples, _) = self.wide.as_chunks_mut::<WIDE>();
-        for ((sample, bin), weight) in samples.iter_mut().zip(self.bins).zip(self.weights) {
-            sample[lane] = bin.re * weight;
-            sample[LANES + lane] = -(bin.im * weight);
-        }
-    }
-}
-
-/// The magnitudes of some samples, in their order, into some columns of rows.
-struct Magnitudes<'a, const ROW: usize> {
-    wide: &'a [f64],
-    places: &'a [u32],
-    column: usize,
-    rows: &'a mut [[f64; ROW]],
-}
-
-impl<const ROW: usize> Kernel for Magnitudes<'_, ROW> {
-    type Output = ();
-
-    #[inline(always)]
-    fn run(self) {
-        let (samples, _) = self.wide.as_chunks::<WIDE>();
-        for (row, &place) in self.rows.iter_mut().zip(self.places) {
-            let sample = &samples[place as usize];
-            let row = &mut row[self.column..self.column + LANES];
-            for lane in 0..LANES {
-                let (re, im) = (sample[lane], sample[LANES + lane]);
-                row[lane] = (re * re + im * im).sqrt();
-            }
+        for ((out, bin), weight) in self.out.iter_mut().zip(self.spectrum).zip(self.weights) {
+            *out = Complex::new(bin.re * weight, bin.im * weight);
         }
     }
 }

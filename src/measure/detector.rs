@@ -2,7 +2,7 @@
 //!
 //! Bands and detectors are rows of constants with their source. A detector runs down the envelopes of [`LANES`]
 //! frequencies at a time, one step of time after the other, so that the inner loop is the same arithmetic on
-//! neighbouring numbers. What several of them need, they share ([`Shared`]). All of them start from rest, and silence is taken to follow the last step. Envelopes are
+//! neighbouring numbers. All of them start from rest, and silence is taken to follow the last step. Envelopes are
 //! never negative and every stage rises with what goes in, so a reading is never above what a longer record of the
 //! same signal would give.
 //!
@@ -36,7 +36,7 @@
 use std::f64::consts::FRAC_1_PI;
 use std::fmt::Debug;
 
-use crate::lanes::{Kernel, Simd, Vector, VectorKernel, in_vectors, single, widest};
+use crate::lanes::{Kernel, widest};
 
 /// How many frequencies a detector runs down at a time.
 pub const LANES: usize = 32;
@@ -110,7 +110,7 @@ impl ReceiverBand {
     }
 }
 
-/// A detector that runs down envelopes, beside what it shares with others.
+/// A detector that runs down envelopes.
 ///
 /// Envelopes are in the RMS of the equivalent sine, at equal steps of time; each stands for the middle of its step.
 /// Readings are in the same unit, and an unmodulated sine reads its RMS on every detector.
@@ -119,50 +119,13 @@ pub trait Weighting: Send + Debug {
     fn push(&mut self, envelope: &[Lanes]);
 
     /// What a needle would show now.
-    fn indication(&self, shared: &Shared) -> Lanes;
+    fn indication(&self) -> Lanes;
 
     /// Forgets what was read, but keeps its charge, so that a later reading is one of the settled state.
     fn restart(&mut self);
 
     /// The reading, with silence after the last step.
-    fn reading(&self, shared: &Shared) -> Lanes;
-}
-
-/// Some detectors on the same envelopes.
-#[derive(Debug)]
-pub struct Detectors {
-    shared: Shared,
-    each: Vec<Box<dyn Weighting>>,
-}
-
-impl Detectors {
-    /// Those of some rows of the table, at rest, for a band and steps of so many seconds.
-    pub fn at_rest<'a>(rows: impl IntoIterator<Item = &'a Detector>, band: &ReceiverBand, step_s: f64) -> Self {
-        let each = rows.into_iter().map(|row| (row.make)(band, step_s)).collect();
-        Self { shared: Shared::new(band, step_s), each }
-    }
-
-    /// Takes the next steps.
-    pub fn push(&mut self, envelope: &[Lanes]) {
-        in_vectors(Share { shared: &mut self.shared, envelope });
-        self.each.iter_mut().for_each(|detector| detector.push(envelope));
-    }
-
-    /// What the needles would show now.
-    pub fn indications(&self) -> impl Iterator<Item = Lanes> {
-        self.each.iter().map(|detector| detector.indication(&self.shared))
-    }
-
-    /// Forgets what was read, but keeps all charge.
-    pub fn restart(&mut self) {
-        self.shared.restart();
-        self.each.iter_mut().for_each(|detector| detector.restart());
-    }
-
-    /// The readings, with silence after the last step.
-    pub fn readings(&self) -> impl Iterator<Item = Lanes> {
-        self.each.iter().map(|detector| detector.reading(&self.shared))
-    }
+    fn reading(&self) -> Lanes;
 }
 
 /// A row of the table of detectors.
@@ -180,6 +143,11 @@ pub struct Detector {
 }
 
 impl Detector {
+    /// One at rest, for a band and steps of so many seconds.
+    pub fn at_rest(&self, band: &ReceiverBand, step_s: f64) -> Box<dyn Weighting> {
+        (self.make)(band, step_s)
+    }
+
     /// The place of a detector in [`DETECTORS`].
     pub fn place(name: &str) -> Option<usize> {
         DETECTORS.iter().position(|detector| detector.name == name)
@@ -207,7 +175,7 @@ pub const DETECTORS: &[Detector] = &[
         words: "average",
         needs_s: 0.0,
         source: "CISPR 16-1-1, average: the highest reading of the meter on the envelope, or the mean where that is more",
-        make: |_, _| Box::new(Average),
+        make: |band, step_s| Box::new(Average::new(band, step_s)),
     },
     Detector {
         name: "rms_average",
@@ -221,55 +189,49 @@ pub const DETECTORS: &[Detector] = &[
         words: "RMS",
         needs_s: 0.0,
         source: "definition: the root of the mean square over the record",
-        make: |_, _| Box::new(Rms),
+        make: |_, _| Box::new(Rms::default()),
     },
     Detector {
         name: "mean",
         words: "mean",
         needs_s: 0.0,
         source: "definition: the mean over the record, no meter",
-        make: |_, _| Box::new(Mean),
+        make: |_, _| Box::new(Mean::default()),
     },
     Detector {
         name: "min",
         words: "minimum",
         needs_s: 0.0,
         source: "definition: the smallest envelope at any step",
-        make: |_, _| Box::new(Minimum),
+        make: |_, _| Box::new(Minimum::default()),
     },
 ];
+
+/// What a detector does down some steps, in a form that becomes wide.
+trait Steps: Copy {
+    /// To be marked `#[inline(always)]`.
+    fn steps(&mut self, envelope: &[Lanes]);
+}
+
+/// A detector on its way down.
+struct Down<'a, D>(&'a mut D, &'a [Lanes]);
+
+impl<D: Steps> Kernel for Down<'_, D> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run(self) {
+        // A copy of its own, so that the compiler sees that nothing else points to it.
+        let mut detector = *self.0;
+        detector.steps(self.1);
+        *self.0 = detector;
+    }
+}
 
 const NOTHING: Lanes = [0.0; LANES];
 
 fn larger(a: Lanes, b: Lanes) -> Lanes {
     std::array::from_fn(|lane| a[lane].max(b[lane]))
-}
-
-/// Vectors in work at a time, so that their chains of arithmetic run beside each other.
-const TOGETHER: usize = 4;
-
-type Vectors<S> = [Vector<S>; TOGETHER];
-
-/// The lanes from the vector `first` on.
-#[inline(always)]
-fn load<S: Simd>(simd: S, lanes: &Lanes, first: usize) -> Vectors<S> {
-    let (vectors, _) = S::as_simd_f64s(lanes);
-    let [a, b, c, d] = [vectors[first], vectors[first + 1], vectors[first + 2], vectors[first + 3]];
-    [Vector::new(simd, a), Vector::new(simd, b), Vector::new(simd, c), Vector::new(simd, d)]
-}
-
-#[inline(always)]
-fn store<S: Simd>(values: Vectors<S>, lanes: &mut Lanes, first: usize) {
-    let (vectors, _) = S::as_mut_simd_f64s(lanes);
-    for n in 0..TOGETHER {
-        vectors[first + n] = values[n].values();
-    }
-}
-
-/// Where the vectors begin that are in work at a time.
-#[inline(always)]
-fn turns<S: Simd>() -> impl Iterator<Item = usize> {
-    (0..LANES / S::F64_LANES).step_by(TOGETHER)
 }
 
 /// The critically damped meter T²y″ + 2Ty′ + y = x as two equal sections of first order, exact for a held input.
@@ -288,6 +250,7 @@ impl Meter {
         Self { decay: (-step).exp(), step, first: NOTHING, second: NOTHING, highest: NOTHING }
     }
 
+    #[inline(always)]
     fn push(&mut self, input: &Lanes) {
         for lane in 0..LANES {
             let input = input[lane];
@@ -295,7 +258,7 @@ impl Meter {
             let second = input + self.decay * (second + self.step * first);
             self.first[lane] = input + self.decay * first;
             self.second[lane] = second;
-            self.highest[lane] = larger_of(second, self.highest[lane]);
+            self.highest[lane] = if second > self.highest[lane] { second } else { self.highest[lane] };
         }
     }
 
@@ -310,113 +273,21 @@ impl Meter {
     }
 }
 
-/// A meter in work: some of its lanes.
-#[derive(Clone, Copy)]
-struct Needles<S: Simd> {
-    decay: Vector<S>,
-    step: Vector<S>,
-    first: Vectors<S>,
-    second: Vectors<S>,
-    highest: Vectors<S>,
-}
-
-impl<S: Simd> Needles<S> {
-    #[inline(always)]
-    fn of(simd: S, meter: &Meter, first: usize) -> Self {
-        Self {
-            decay: Vector::all(simd, meter.decay),
-            step: Vector::all(simd, meter.step),
-            first: load(simd, &meter.first, first),
-            second: load(simd, &meter.second, first),
-            highest: load(simd, &meter.highest, first),
-        }
-    }
-
-    /// As [`Meter::push`].
-    #[inline(always)]
-    fn push(&mut self, n: usize, input: Vector<S>) {
-        let (first, second) = (self.first[n] - input, self.second[n] - input);
-        let second = input + self.decay * (second + self.step * first);
-        self.first[n] = input + self.decay * first;
-        self.second[n] = second;
-        self.highest[n] = second.larger(self.highest[n]);
-    }
-
-    #[inline(always)]
-    fn keep(self, meter: &mut Meter, first: usize) {
-        store(self.first, &mut meter.first, first);
-        store(self.second, &mut meter.second, first);
-        store(self.highest, &mut meter.highest, first);
-    }
-}
-
-/// What several detectors need of the envelopes, gathered once: the meter of the average detector, the sums of the
-/// envelope and of its square, its smallest value.
-#[derive(Debug, Clone, Copy)]
-pub struct Shared {
-    meter: Meter,
+/// A sum over steps with their number.
+#[derive(Debug, Clone, Copy, Default)]
+struct Sum {
     sum: Lanes,
-    squares: Lanes,
-    lowest: Lanes,
     steps: u64,
 }
 
-impl Shared {
-    fn new(band: &ReceiverBand, step_s: f64) -> Self {
-        Self::with(Meter::new(band.meter_s, step_s))
-    }
-
-    fn with(meter: Meter) -> Self {
-        Self { meter, sum: NOTHING, squares: NOTHING, lowest: [f64::INFINITY; LANES], steps: 0 }
-    }
-
-    fn restart(&mut self) {
-        *self = Self::with(Meter { highest: NOTHING, ..self.meter });
+impl Sum {
+    #[inline(always)]
+    fn add(&mut self, now: &Lanes) {
+        self.sum.iter_mut().zip(now).for_each(|(sum, now)| *sum += now);
     }
 
     fn mean(&self) -> Lanes {
-        mean_of(&self.sum, self.steps)
-    }
-
-    fn rms(&self) -> Lanes {
-        mean_of(&self.squares, self.steps).map(f64::sqrt)
-    }
-}
-
-fn mean_of(sum: &Lanes, steps: u64) -> Lanes {
-    sum.map(|sum| if steps == 0 { 0.0 } else { sum / steps as f64 })
-}
-
-struct Share<'a> {
-    shared: &'a mut Shared,
-    envelope: &'a [Lanes],
-}
-
-impl VectorKernel for Share<'_> {
-    #[inline(always)]
-    fn run<S: Simd>(self, simd: S) {
-        let Self { shared, envelope } = self;
-        for turn in turns::<S>() {
-            let mut needles = Needles::of(simd, &shared.meter, turn);
-            let mut sum = load(simd, &shared.sum, turn);
-            let mut squares = load(simd, &shared.squares, turn);
-            let mut lowest = load(simd, &shared.lowest, turn);
-            for row in envelope {
-                let row = load(simd, row, turn);
-                for n in 0..TOGETHER {
-                    let now = row[n];
-                    needles.push(n, now);
-                    sum[n] = sum[n] + now;
-                    squares[n] = squares[n] + now * now;
-                    lowest[n] = now.smaller(lowest[n]);
-                }
-            }
-            needles.keep(&mut shared.meter, turn);
-            store(sum, &mut shared.sum, turn);
-            store(squares, &mut shared.squares, turn);
-            store(lowest, &mut shared.lowest, turn);
-        }
-        shared.steps += envelope.len() as u64;
+        self.sum.map(|sum| if self.steps == 0 { 0.0 } else { sum / self.steps as f64 })
     }
 }
 
@@ -451,33 +322,6 @@ fn most_at_vertex(before: f64, highest: f64, after: f64) -> f64 {
     highest + 0.275 * ((highest - before) + (highest - after))
 }
 
-/// A vertex is at most so many times as high as the highest step, by the same bound with both neighbours at half.
-const MOST_OVER: f64 = 1.275;
-
-/// The largest step in each lane.
-struct Largest<'a> {
-    steps: &'a [Lanes],
-    largest: &'a mut Lanes,
-}
-
-impl VectorKernel for Largest<'_> {
-    #[inline(always)]
-    fn run<S: Simd>(self, simd: S) {
-        for turn in turns::<S>() {
-            let mut largest = load(simd, self.largest, turn);
-            for row in self.steps {
-                let row = load(simd, row, turn);
-                for n in 0..TOGETHER {
-                    // An infinite step stands for none.
-                    let now = row[n].where_below(row[n].like(f64::INFINITY), row[n], row[n].like(0.0));
-                    largest[n] = now.larger(largest[n]);
-                }
-            }
-            store(largest, self.largest, turn);
-        }
-    }
-}
-
 #[inline(always)]
 fn larger_of(a: f64, b: f64) -> f64 {
     if a > b { a } else { b }
@@ -506,11 +350,6 @@ impl Kernel for MostAtVertices<'_> {
 impl Peak {
     /// Steps, of which the first two were seen before. Logarithms are taken only where they may matter.
     fn follow(&mut self, steps: &[Lanes]) {
-        let mut largest = NOTHING;
-        in_vectors(Largest { steps, largest: &mut largest });
-        if (0..LANES).all(|lane| MOST_OVER * largest[lane] <= self.highest[lane]) {
-            return;
-        }
         let most = widest(MostAtVertices(steps));
         for lane in 0..LANES {
             if most[lane] <= self.highest[lane] {
@@ -549,7 +388,7 @@ impl Weighting for Peak {
         };
     }
 
-    fn indication(&self, _: &Shared) -> Lanes {
+    fn indication(&self) -> Lanes {
         self.last
     }
 
@@ -557,7 +396,7 @@ impl Weighting for Peak {
         self.highest = NOTHING;
     }
 
-    fn reading(&self, _: &Shared) -> Lanes {
+    fn reading(&self) -> Lanes {
         larger(self.highest, self.last)
     }
 }
@@ -570,6 +409,7 @@ struct QuasiPeak {
     step_s: f64,
     charge: Lanes,
     meter: Meter,
+    sum: Sum,
 }
 
 /// The rates of the diode circuit, in 1/s.
@@ -586,7 +426,7 @@ struct Diode {
 /// arccos x = √(1 − x)·P(x): Abramowitz and Stegun, 4.4.45. In the same form π·g(x) = √(1 − x)·H(x) with the smooth
 /// H(x) = √(1 + x) − x·arccos(x)/√(1 − x), here the polynomial of eighth degree through Chebyshev's points.
 #[inline(always)]
-fn conduction<S: Simd>(x: Vector<S>) -> (Vector<S>, Vector<S>) {
+fn conduction(x: f64) -> (f64, f64) {
     const H: [f64; 9] = [
         0.999_999_999_359_58,
         -1.070_796_219_298,
@@ -599,19 +439,13 @@ fn conduction<S: Simd>(x: Vector<S>) -> (Vector<S>, Vector<S>) {
         0.000_144_455_670_57,
     ];
     const P: [f64; 4] = [1.570_728_8, -0.212_114_4, 0.074_261_0, -0.018_729_3];
-    let line = |a: f64, b: f64| x.like(a) + x.like(b) * x;
-    let root = (x.like(1.0) - x).larger(x.like(0.0)).sqrt();
+    let root = (1.0 - x).max(0.0).sqrt();
     // In pairs rather than one behind the other: the chain from step to step is what takes the time.
     let (x2, x4) = (x * x, (x * x) * (x * x));
-    let low = line(H[0], H[1]) + x2 * line(H[2], H[3]);
-    let high = line(H[4], H[5]) + x2 * line(H[6], H[7]) + x4 * x.like(H[8]);
-    let angle = line(P[0], P[1]) + x2 * line(P[2], P[3]);
-    (x.like(FRAC_1_PI) * root * (low + x4 * high), root * angle)
-}
-
-/// The first of both for one number.
-fn conducted(x: f64) -> f64 {
-    conduction(single(x)).0.values()
+    let low = (H[0] + H[1] * x) + x2 * (H[2] + H[3] * x);
+    let high = (H[4] + H[5] * x) + x2 * (H[6] + H[7] * x) + x4 * H[8];
+    let angle = (P[0] + P[1] * x) + x2 * (P[2] + P[3] * x);
+    (FRAC_1_PI * root * (low + x4 * high), root * angle)
 }
 
 impl Diode {
@@ -643,7 +477,7 @@ impl Diode {
         let (mut low, mut high) = (0.0, 1.0);
         for _ in 0..60 {
             let middle = 0.5 * (low + high);
-            if self.charge * conducted(middle) > self.discharge * middle { low = middle } else { high = middle }
+            if self.charge * conduction(middle).0 > self.discharge * middle { low = middle } else { high = middle }
         }
         0.5 * (low + high)
     }
@@ -656,7 +490,7 @@ impl Diode {
         let slowness = |part: u32| {
             let x = f64::from(part) * width;
             let weight = if part == 0 || part == PARTS { 1.0 } else { f64::from(2 + 2 * (part % 2)) };
-            weight / (self.charge * conducted(x) - self.discharge * x)
+            weight / (self.charge * conduction(x).0 - self.discharge * x)
         };
         width / 3.0 * (0..=PARTS).map(slowness).sum::<f64>()
     }
@@ -664,69 +498,65 @@ impl Diode {
     /// The output after a step at an envelope, by the exponential of the slope where it stands: exact while nothing
     /// is charged, and of second order otherwise.
     #[inline(always)]
-    fn step<S: Simd>(self, output: Vector<S>, envelope: Vector<S>, step_s: f64) -> Vector<S> {
-        let all = |value: f64| output.like(value);
-        let over = all(1.0) / envelope;
-        let x = output.where_below(envelope, output * over, all(1.0));
+    fn step(self, output: f64, envelope: f64, step_s: f64) -> f64 {
+        let over = 1.0 / envelope;
+        let x = if output < envelope { output * over } else { 1.0 };
         let (current, angle) = conduction(x);
-        let rate = all(self.charge) * envelope * current - all(self.discharge) * output;
-        let decay = all(step_s) * (all(self.charge * FRAC_1_PI) * angle + all(self.discharge));
+        let rate = self.charge * envelope * current - self.discharge * output;
+        let decay = step_s * (self.charge * FRAC_1_PI * angle + self.discharge);
         // (1 − e^−z)/z for the small z of a step that is short against the times.
-        let share = all(1.0) - decay * (all(0.5) - decay * (all(1.0 / 6.0) - decay * all(1.0 / 24.0)));
-        output + all(step_s) * share * rate
+        let share = 1.0 - decay * (0.5 - decay * (1.0 / 6.0 - decay * (1.0 / 24.0)));
+        output + step_s * share * rate
     }
 }
 
 impl QuasiPeak {
     fn new(band: &ReceiverBand, step_s: f64) -> Self {
         let circuit = Diode::new(band.charge_s, band.discharge_s);
-        Self { circuit, settled: circuit.settled(), step_s, charge: NOTHING, meter: Meter::new(band.meter_s, step_s) }
+        Self {
+            circuit,
+            settled: circuit.settled(),
+            step_s,
+            charge: NOTHING,
+            meter: Meter::new(band.meter_s, step_s),
+            sum: Sum::default(),
+        }
     }
 }
 
-struct Charge<'a> {
-    detector: &'a mut QuasiPeak,
-    envelope: &'a [Lanes],
-}
-
-impl VectorKernel for Charge<'_> {
+impl Steps for QuasiPeak {
     #[inline(always)]
-    fn run<S: Simd>(self, simd: S) {
-        let QuasiPeak { circuit, step_s, charge: charges, meter, .. } = self.detector;
-        let (circuit, step_s) = (*circuit, *step_s);
-        let half = Vector::all(simd, 0.5);
-        for turn in turns::<S>() {
-            let mut needles = Needles::of(simd, meter, turn);
-            let mut charge = load(simd, charges, turn);
-            for row in self.envelope {
-                let row = load(simd, row, turn);
-                for n in 0..TOGETHER {
-                    let now = circuit.step(charge[n], row[n], step_s);
-                    needles.push(n, half * (charge[n] + now));
-                    charge[n] = now;
-                }
+    fn steps(&mut self, envelope: &[Lanes]) {
+        for &now in envelope {
+            let mut between = NOTHING;
+            for lane in 0..LANES {
+                let charge = self.circuit.step(self.charge[lane], now[lane], self.step_s);
+                between[lane] = 0.5 * (self.charge[lane] + charge);
+                self.charge[lane] = charge;
+                self.sum.sum[lane] += now[lane];
             }
-            needles.keep(meter, turn);
-            store(charge, charges, turn);
+            self.meter.push(&between);
         }
+        self.sum.steps += envelope.len() as u64;
     }
 }
 
 impl Weighting for QuasiPeak {
     fn push(&mut self, envelope: &[Lanes]) {
-        in_vectors(Charge { detector: self, envelope });
+        widest(Down(self, envelope));
     }
 
-    fn indication(&self, _: &Shared) -> Lanes {
+    fn indication(&self) -> Lanes {
         self.meter.second.map(|needle| needle / self.settled)
     }
 
     fn restart(&mut self) {
         self.meter.highest = NOTHING;
+        self.sum = Sum::default();
     }
 
     /// A settled meter never stays below the mean, so the mean is the reading where the record was too short for it.
-    fn reading(&self, shared: &Shared) -> Lanes {
+    fn reading(&self) -> Lanes {
         let mut meter = self.meter;
         let mut charge = self.charge;
         // The needle has turned within some times of the slower of charge and meter.
@@ -740,24 +570,49 @@ impl Weighting for QuasiPeak {
             charge = charge.map(|charge| decay * charge);
             left -= self.step_s;
         }
-        larger(meter.highest.map(|needle| needle / self.settled), shared.mean())
+        larger(meter.highest.map(|needle| needle / self.settled), self.sum.mean())
     }
 }
 
-#[derive(Debug)]
-struct Average;
+#[derive(Debug, Clone, Copy)]
+struct Average {
+    meter: Meter,
+    sum: Sum,
+}
+
+impl Average {
+    fn new(band: &ReceiverBand, step_s: f64) -> Self {
+        Self { meter: Meter::new(band.meter_s, step_s), sum: Sum::default() }
+    }
+}
+
+impl Steps for Average {
+    #[inline(always)]
+    fn steps(&mut self, envelope: &[Lanes]) {
+        for &now in envelope {
+            self.meter.push(&now);
+            self.sum.add(&now);
+        }
+        self.sum.steps += envelope.len() as u64;
+    }
+}
 
 impl Weighting for Average {
-    fn push(&mut self, _: &[Lanes]) {}
-
-    fn indication(&self, shared: &Shared) -> Lanes {
-        shared.meter.second
+    fn push(&mut self, envelope: &[Lanes]) {
+        widest(Down(self, envelope));
     }
 
-    fn restart(&mut self) {}
+    fn indication(&self) -> Lanes {
+        self.meter.second
+    }
 
-    fn reading(&self, shared: &Shared) -> Lanes {
-        larger(shared.meter.highest_in_silence(), shared.mean())
+    fn restart(&mut self) {
+        self.meter.highest = NOTHING;
+        self.sum = Sum::default();
+    }
+
+    fn reading(&self) -> Lanes {
+        larger(self.meter.highest_in_silence(), self.sum.mean())
     }
 }
 
@@ -769,6 +624,8 @@ struct RmsAverage {
     place: usize,
     filled: bool,
     windows: Windows,
+    whole: Rms,
+    average: Average,
 }
 
 /// What the root of the mean of a window is made of, and where it goes.
@@ -779,9 +636,7 @@ struct Windows {
     /// One over the steps of a window.
     share: f64,
     meter: Meter,
-    /// The sum over full windows, and how many there were.
-    full: Lanes,
-    steps: u64,
+    full: Sum,
 }
 
 impl RmsAverage {
@@ -796,9 +651,10 @@ impl RmsAverage {
                 square: NOTHING,
                 share: 1.0 / window as f64,
                 meter: Meter::new(band.meter_s, step_s),
-                full: NOTHING,
-                steps: 0,
+                full: Sum::default(),
             },
+            whole: Rms::default(),
+            average: Average::new(band, step_s),
         }
     }
 
@@ -835,36 +691,28 @@ struct Lap<'a> {
     filled: bool,
 }
 
-impl VectorKernel for Lap<'_> {
+impl Kernel for Lap<'_> {
+    type Output = ();
+
     #[inline(always)]
-    fn run<S: Simd>(self, simd: S) {
-        let Self { windows, lap, envelope, filled } = self;
-        let share = Vector::all(simd, windows.share);
-        let counted = Vector::all(simd, f64::from(u8::from(filled)));
-        for turn in turns::<S>() {
-            let mut needles = Needles::of(simd, &windows.meter, turn);
-            let mut square = load(simd, &windows.square, turn);
-            let mut full = load(simd, &windows.full, turn);
-            for (step, now) in envelope.iter().enumerate() {
-                let older = load(simd, lap.get(step + 1).unwrap_or(&NOTHING), turn);
-                let now = load(simd, now, turn);
-                let mut squares = now;
-                for n in 0..TOGETHER {
-                    squares[n] = now[n] * now[n];
-                    square[n] = square[n] + squares[n];
-                    let rms = ((square[n] + older[n]) * share).sqrt();
-                    needles.push(n, rms);
-                    full[n] = full[n] + counted * rms;
-                }
-                store(squares, &mut lap[step], turn);
+    fn run(self) {
+        let mut windows = *self.windows;
+        for (step, &now) in self.envelope.iter().enumerate() {
+            let older = if step + 1 < self.lap.len() { self.lap[step + 1] } else { NOTHING };
+            let (mut squares, mut rms) = (NOTHING, NOTHING);
+            for lane in 0..LANES {
+                squares[lane] = now[lane] * now[lane];
+                windows.square[lane] += squares[lane];
+                rms[lane] = ((windows.square[lane] + older[lane]) * windows.share).sqrt();
             }
-            needles.keep(&mut windows.meter, turn);
-            store(square, &mut windows.square, turn);
-            store(full, &mut windows.full, turn);
+            self.lap[step] = squares;
+            windows.meter.push(&rms);
+            if self.filled {
+                windows.full.add(&rms);
+                windows.full.steps += 1;
+            }
         }
-        if filled {
-            windows.steps += envelope.len() as u64;
-        }
+        *self.windows = windows;
     }
 }
 
@@ -876,84 +724,142 @@ impl Weighting for RmsAverage {
             let (windows, lap) = (&mut self.windows, &mut self.lap[self.place..]);
             // The step that fills a lap completes a window.
             let (within, last) = now.split_at(now.len().min(lap.len() - 1));
-            in_vectors(Lap { windows, lap, envelope: within, filled: self.filled });
+            widest(Lap { windows, lap, envelope: within, filled: self.filled });
             self.place += within.len();
             if !last.is_empty() {
                 self.filled = true;
-                in_vectors(Lap { windows, lap: &mut lap[within.len()..], envelope: last, filled: true });
+                widest(Lap { windows, lap: &mut lap[within.len()..], envelope: last, filled: true });
                 self.turn();
             }
             left = later;
         }
+        self.whole.push(envelope);
+        self.average.push(envelope);
     }
 
-    fn indication(&self, _: &Shared) -> Lanes {
+    fn indication(&self) -> Lanes {
         self.windows.meter.second
     }
 
     fn restart(&mut self) {
         self.windows.meter.highest = NOTHING;
-        (self.windows.full, self.windows.steps) = (NOTHING, 0);
+        self.windows.full = Sum::default();
+        self.whole.restart();
+        self.average.restart();
     }
 
     /// Over less than a window all there is to know is the RMS; a settled meter never stays below the mean of the
     /// windows.
-    fn reading(&self, shared: &Shared) -> Lanes {
-        let Windows { meter, full, steps, .. } = &self.windows;
-        let mean = if *steps > 0 { mean_of(full, *steps) } else { shared.rms() };
-        larger(larger(meter.highest_in_silence(), mean), Average.reading(shared))
+    fn reading(&self) -> Lanes {
+        let mean = if self.windows.full.steps > 0 { self.windows.full.mean() } else { self.whole.reading() };
+        larger(larger(self.windows.meter.highest_in_silence(), mean), self.average.reading())
     }
 }
 
-#[derive(Debug)]
-struct Rms;
+#[derive(Debug, Clone, Copy, Default)]
+struct Rms {
+    squares: Sum,
+}
+
+impl Steps for Rms {
+    #[inline(always)]
+    fn steps(&mut self, envelope: &[Lanes]) {
+        for &now in envelope {
+            self.squares.sum.iter_mut().zip(now).for_each(|(sum, now)| *sum += now * now);
+        }
+        self.squares.steps += envelope.len() as u64;
+    }
+}
 
 impl Weighting for Rms {
-    fn push(&mut self, _: &[Lanes]) {}
-
-    fn indication(&self, shared: &Shared) -> Lanes {
-        shared.rms()
+    fn push(&mut self, envelope: &[Lanes]) {
+        widest(Down(self, envelope));
     }
 
-    fn restart(&mut self) {}
+    fn indication(&self) -> Lanes {
+        self.reading()
+    }
 
-    fn reading(&self, shared: &Shared) -> Lanes {
-        shared.rms()
+    fn restart(&mut self) {
+        self.squares = Sum::default();
+    }
+
+    fn reading(&self) -> Lanes {
+        self.squares.mean().map(f64::sqrt)
     }
 }
 
-#[derive(Debug)]
-struct Mean;
+#[derive(Debug, Clone, Copy, Default)]
+struct Mean {
+    sum: Sum,
+}
+
+impl Steps for Mean {
+    #[inline(always)]
+    fn steps(&mut self, envelope: &[Lanes]) {
+        for &now in envelope {
+            self.sum.add(&now);
+        }
+        self.sum.steps += envelope.len() as u64;
+    }
+}
 
 impl Weighting for Mean {
-    fn push(&mut self, _: &[Lanes]) {}
-
-    fn indication(&self, shared: &Shared) -> Lanes {
-        shared.mean()
+    fn push(&mut self, envelope: &[Lanes]) {
+        widest(Down(self, envelope));
     }
 
-    fn restart(&mut self) {}
+    fn indication(&self) -> Lanes {
+        self.reading()
+    }
 
-    fn reading(&self, shared: &Shared) -> Lanes {
-        shared.mean()
+    fn restart(&mut self) {
+        self.sum = Sum::default();
+    }
+
+    fn reading(&self) -> Lanes {
+        self.sum.mean()
     }
 }
 
-#[derive(Debug)]
-struct Minimum;
+#[derive(Debug, Clone, Copy)]
+struct Minimum {
+    lowest: Lanes,
+}
+
+impl Default for Minimum {
+    fn default() -> Self {
+        Self { lowest: [f64::INFINITY; LANES] }
+    }
+}
+
+impl Steps for Minimum {
+    #[inline(always)]
+    fn steps(&mut self, envelope: &[Lanes]) {
+        for &now in envelope {
+            for (lowest, now) in self.lowest.iter_mut().zip(now) {
+                *lowest = if now < *lowest { now } else { *lowest };
+            }
+        }
+    }
+}
 
 impl Weighting for Minimum {
-    fn push(&mut self, _: &[Lanes]) {}
-
-    fn indication(&self, shared: &Shared) -> Lanes {
-        shared.lowest
+    fn push(&mut self, envelope: &[Lanes]) {
+        widest(Down(self, envelope));
     }
 
-    fn restart(&mut self) {}
+    fn indication(&self) -> Lanes {
+        self.lowest
+    }
+
+    fn restart(&mut self) {
+        *self = Self::default();
+    }
 
     /// Nothing where there was no step.
-    fn reading(&self, shared: &Shared) -> Lanes {
-        shared.lowest.map(|lowest| if lowest.is_finite() { lowest } else { 0.0 })
+    fn reading(&self) -> Lanes {
+        self.lowest.map(|lowest| if lowest.is_finite() { lowest } else { 0.0 })
     }
 }
 
@@ -968,19 +874,15 @@ mod tests {
         ReceiverBand::named("a").unwrap()
     }
 
-    fn only(name: &str) -> Detectors {
-        Detectors::at_rest([&DETECTORS[Detector::place(name).unwrap()]], band(), STEP_S)
-    }
-
     fn run(name: &str, envelope: impl Iterator<Item = f64>) -> (Vec<f64>, f64) {
-        let mut detectors = only(name);
+        let mut detector = DETECTORS[Detector::place(name).unwrap()].at_rest(band(), STEP_S);
         let needle = envelope
             .map(|value| {
-                detectors.push(&[[value; LANES]]);
-                detectors.indications().next().unwrap()[0]
+                detector.push(&[[value; LANES]]);
+                detector.indication()[0]
             })
             .collect();
-        (needle, detectors.readings().next().unwrap()[0])
+        (needle, detector.reading()[0])
     }
 
     fn steps(seconds: f64) -> usize {
@@ -1048,7 +950,7 @@ mod tests {
             let train: Vec<Lanes> =
                 (0..steps(4.0)).map(|n| [f64::from(u8::from(n % apart == apart / 2)); LANES]).collect();
             detector.push(&train);
-            mean_of(&detector.windows.full, detector.windows.steps)[0]
+            detector.windows.full.mean()[0]
         };
         let decibels = |ratio: f64| 20.0 * ratio.log10();
         assert!((decibels(reading(100) / reading(10)) - 10.0).abs() < 0.01);
@@ -1105,9 +1007,9 @@ mod tests {
         let envelope: Vec<Lanes> = (0..5000).map(|_| std::array::from_fn(|_| random.uniform())).collect();
         for detector in DETECTORS {
             let reading = |size: usize| {
-                let mut detectors = only(detector.name);
-                envelope.chunks(size).for_each(|steps| detectors.push(steps));
-                detectors.readings().next().unwrap()
+                let mut detector = detector.at_rest(band(), STEP_S);
+                envelope.chunks(size).for_each(|steps| detector.push(steps));
+                detector.reading()
             };
             let whole = reading(5000);
             for size in [1, 7, 200, 4999] {

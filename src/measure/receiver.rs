@@ -4,12 +4,11 @@
 //! the filter sees beyond the segment is left out, and so are the two ends of the record. The envelopes go to
 //! detectors of [`LANES`] frequencies at a time and are forgotten, so memory does not grow with the record.
 
-use std::cell::Cell;
-
 use crate::dsp::Complex;
 use crate::dsp::filter_bank::{FilterBank, Gaussian, Workspace};
 use crate::error::Error;
-use crate::measure::detector::{DETECTORS, Detector, Detectors, LANES, Lanes, ReceiverBand};
+use crate::lanes::{Kernel, widest};
+use crate::measure::detector::{DETECTORS, Detector, LANES, Lanes, ReceiverBand, Weighting};
 use crate::spread;
 use crate::units::Hertz;
 
@@ -128,7 +127,11 @@ struct Chunk {
     first: usize,
     count: usize,
     /// For each group of lanes its detectors.
-    groups: Vec<Detectors>,
+    groups: Vec<Vec<Box<dyn Weighting>>>,
+    work: Workspace,
+    /// The powers of the envelopes of a group, a row a lane.
+    powers: Vec<f64>,
+    tile: Vec<Lanes>,
     course: Option<Tap>,
 }
 
@@ -252,10 +255,10 @@ pub fn repeated(
     assert_eq!(channels.len(), corrections.len(), "a correction for each channel");
     assert!(period > 0 && channels.iter().all(|record| record.len() >= period), "records of at least a period");
     let period_s = period as f64 / rate.get();
-    let steps = smooth_at_least(whole((period_s / tuning.longest_step_s()).ceil()));
+    let steps = whole((period_s / tuning.longest_step_s()).ceil()).max(1);
     let step_s = period_s / steps as f64;
     let edge = whole((tuning.filter().reach_s() / step_s).ceil());
-    let periods = smooth_at_least((steps + 2 * edge).div_ceil(steps));
+    let periods = (steps + 2 * edge).div_ceil(steps);
     let bank = FilterBank::new(rate, periods * period, periods * steps, tuning.filter(), &tuning.frequencies);
     let before = whole((edge as f64 * period as f64 / steps as f64).round());
     let settling = whole((SETTLING * tuning.band.discharge_s.max(tuning.band.meter_s) / period_s).ceil());
@@ -312,19 +315,13 @@ fn whole(value: f64) -> usize {
 
 /// The largest number up to a limit without prime factors above five, at least 1; such lengths transform fast.
 fn smooth_at_most(limit: f64) -> usize {
+    let is_smooth = |n: &usize| {
+        let rest = [2, 3, 5].into_iter().fold(*n, |n, prime| {
+            std::iter::successors(Some(n), |n| n.is_multiple_of(prime).then(|| n / prime)).last().unwrap_or(n)
+        });
+        rest == 1
+    };
     (1..=whole(limit).max(1)).rev().find(is_smooth).unwrap_or(1)
-}
-
-/// The smallest such number from a limit on.
-fn smooth_at_least(limit: usize) -> usize {
-    (limit.max(1)..).find(is_smooth).unwrap_or(limit)
-}
-
-fn is_smooth(n: &usize) -> bool {
-    let rest = [2, 3, 5].into_iter().fold(*n, |n, prime| {
-        std::iter::successors(Some(n), |n| n.is_multiple_of(prime).then(|| n / prime)).last().unwrap_or(n)
-    });
-    rest == 1
 }
 
 /// The time of the first step of a stretch, and of each further one.
@@ -352,8 +349,8 @@ impl Channel {
         for chunk in self.chunks {
             for (number, group) in chunk.groups.iter().enumerate() {
                 let lanes = LANES.min(chunk.count - number * LANES);
-                for (row, reading) in rows.iter_mut().zip(group.readings()) {
-                    row.extend_from_slice(&reading[..lanes]);
+                for (row, detector) in rows.iter_mut().zip(group) {
+                    row.extend_from_slice(&detector.reading()[..lanes]);
                 }
             }
             course = course.or(chunk.course.map(|tap| tap.course));
@@ -365,12 +362,15 @@ impl Channel {
 impl Chunk {
     fn new(tuning: &Tuning, first: usize, step_s: f64) -> Self {
         let count = TOGETHER.min(tuning.frequencies.len() - first);
-        let group = |_| Detectors::at_rest(DETECTORS, &tuning.band, step_s);
+        let group = |_| DETECTORS.iter().map(|detector| detector.at_rest(&tuning.band, step_s)).collect();
         let course = tuning.course.filter(|wanted| (first..first + count).contains(wanted));
         Self {
             first,
             count,
             groups: (0..count.div_ceil(LANES)).map(group).collect(),
+            work: Workspace::default(),
+            powers: Vec::new(),
+            tile: Vec::new(),
             course: course.map(|wanted| Tap::new(wanted - first, tuning, wanted, step_s)),
         }
     }
@@ -383,29 +383,78 @@ impl Chunk {
         steps: std::ops::Range<usize>,
         each: impl Fn(&mut Run<'_>),
     ) {
-        let Self { first, count, groups, course } = self;
-        let (mut work, mut envelopes) = BUFFERS.take();
-        envelopes.resize(steps.len(), [0.0; LANES]);
+        let Self { first, count, groups, work, powers, tile, course } = self;
+        powers.clear();
+        powers.resize(steps.len() * LANES, 0.0);
         for (number, detectors) in groups.iter_mut().enumerate() {
-            let from = *first + number * LANES;
-            let centres = from..(from + LANES).min(*first + *count);
-            bank.magnitudes(spectrum, centres, steps.clone(), &mut work, &mut envelopes);
+            let lanes = LANES.min(*count - number * LANES);
+            powers[lanes * steps.len()..].fill(0.0);
+            for (lane, powers) in powers.chunks_exact_mut(steps.len()).take(lanes).enumerate() {
+                let envelope = bank.envelope(spectrum, *first + number * LANES + lane, work);
+                widest(Powers { envelope: &envelope[steps.clone()], powers });
+            }
             let course = course.as_mut().filter(|tap| tap.place / LANES == number);
-            each(&mut Run { envelopes: &envelopes, detectors, course });
+            each(&mut Run { envelopes: Envelopes { powers, steps: steps.len() }, tile, detectors, course });
         }
-        BUFFERS.set((work, envelopes));
     }
 }
 
-thread_local! {
-    /// The buffers of this thread: chunks are many, and what they work in should stay in the memory next to the core.
-    static BUFFERS: Cell<(Workspace, Vec<Lanes>)> = Cell::default();
+/// The envelopes of a group, as powers in a row a lane.
+#[derive(Clone, Copy)]
+struct Envelopes<'a> {
+    powers: &'a [f64],
+    steps: usize,
+}
+
+impl Envelopes<'_> {
+    /// Turns some steps to a row a step, and powers to magnitudes.
+    fn turn(self, steps: std::ops::Range<usize>, tile: &mut Vec<Lanes>) {
+        tile.resize(steps.len(), [0.0; LANES]);
+        for (lane, powers) in self.powers.chunks_exact(self.steps).enumerate() {
+            tile.iter_mut().zip(&powers[steps.clone()]).for_each(|(row, power)| row[lane] = *power);
+        }
+        widest(Roots(tile));
+    }
+}
+
+/// The squares of the magnitudes of an envelope.
+struct Powers<'a> {
+    envelope: &'a [Complex<f64>],
+    powers: &'a mut [f64],
+}
+
+impl Kernel for Powers<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run(self) {
+        for (power, value) in self.powers.iter_mut().zip(self.envelope) {
+            *power = value.re * value.re + value.im * value.im;
+        }
+    }
+}
+
+/// From powers to magnitudes.
+struct Roots<'a>(&'a mut [Lanes]);
+
+impl Kernel for Roots<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run(self) {
+        for row in self.0 {
+            for value in row {
+                *value = value.sqrt();
+            }
+        }
+    }
 }
 
 /// The envelopes of a group on their way through its detectors.
 struct Run<'a> {
-    envelopes: &'a [Lanes],
-    detectors: &'a mut Detectors,
+    envelopes: Envelopes<'a>,
+    tile: &'a mut Vec<Lanes>,
+    detectors: &'a mut [Box<dyn Weighting>],
     course: Option<&'a mut Tap>,
 }
 
@@ -419,15 +468,21 @@ impl Run<'_> {
     }
 
     fn pass(&mut self, clock: Option<Clock>) {
-        let Self { envelopes, detectors, course } = self;
-        envelopes.chunks(STRETCH).for_each(|steps| detectors.push(steps));
+        let Self { envelopes, tile, detectors, course } = self;
+        for first in (0..envelopes.steps).step_by(STRETCH) {
+            envelopes.turn(first..envelopes.steps.min(first + STRETCH), tile);
+            detectors.iter_mut().for_each(|detector| detector.push(tile));
+        }
         if let Some(tap) = course {
-            tap.push(envelopes, clock);
+            envelopes.turn(0..envelopes.steps, tile);
+            tap.push(tile, clock);
         }
     }
 
     fn restart(&mut self) {
-        self.detectors.restart();
+        for detector in self.detectors.iter_mut() {
+            detector.restart();
+        }
     }
 }
 
@@ -436,33 +491,38 @@ impl Run<'_> {
 struct Tap {
     place: usize,
     steps: usize,
-    /// Quasi-peak and average.
-    detectors: Detectors,
+    quasi_peak: Box<dyn Weighting>,
+    average: Box<dyn Weighting>,
     course: Course,
 }
 
 impl Tap {
     fn new(place: usize, tuning: &Tuning, frequency: usize, step_s: f64) -> Self {
-        let row = |name: &str| &DETECTORS[Detector::place(name).expect("a row of the table of detectors")];
+        let detector = |name: &str| {
+            let place = Detector::place(name).expect("a row of the table of detectors");
+            DETECTORS[place].at_rest(&tuning.band, step_s)
+        };
         Self {
             place,
             steps: whole(COURSE_S / step_s).max(1),
-            detectors: Detectors::at_rest([row("quasi_peak"), row("average")], &tuning.band, step_s),
+            quasi_peak: detector("quasi_peak"),
+            average: detector("average"),
             course: Course { frequency_hz: tuning.frequencies[frequency], ..Course::default() },
         }
     }
 
     /// Runs the detectors; writes down where they stand when there is a clock.
-    fn push(&mut self, envelopes: &[Lanes], clock: Option<Clock>) {
+    fn push(&mut self, tile: &[Lanes], clock: Option<Clock>) {
         let lane = self.place % LANES;
-        for (number, steps) in envelopes.chunks(self.steps).enumerate() {
-            self.detectors.push(steps);
+        for (number, steps) in tile.chunks(self.steps).enumerate() {
+            self.quasi_peak.push(steps);
+            self.average.push(steps);
             let Some(Clock { first_s, step_s }) = clock else { continue };
             let last = (number * self.steps + steps.len() - 1) as f64;
             self.course.time_s.push(first_s + last * step_s);
             self.course.envelope.push(steps.iter().fold(0.0, |most, row| most.max(row[lane])));
-            let rows = [&mut self.course.quasi_peak, &mut self.course.average];
-            rows.into_iter().zip(self.detectors.indications()).for_each(|(row, needles)| row.push(needles[lane]));
+            self.course.quasi_peak.push(self.quasi_peak.indication()[lane]);
+            self.course.average.push(self.average.indication()[lane]);
         }
     }
 }
