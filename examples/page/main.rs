@@ -90,7 +90,12 @@ fn survey(count: usize) -> Done<Page> {
     let shown: Vec<(usize, &Case)> = (1..=count).zip(cases.iter().cycle()).collect();
     let mut table = Table::new(
         "The cases",
-        vec![Column::text("Case"), Column::number("Number", ""), Column::number("Pictures", ""), Column::text("What was found")],
+        vec![
+            Column::text("Case"),
+            Column::number("Number", ""),
+            Column::number("Pictures", ""),
+            Column::text("What was found"),
+        ],
     );
     for (number, case) in &shown {
         let name = Cell::text(format!("{} {number}", case.load.name)).to(format!("case-{number}"));

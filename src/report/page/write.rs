@@ -298,10 +298,7 @@ impl Writer {
         let m = &mut self.markup;
         let height = figure.rows.iter().map(|row| 90.0 + 0.45 * f64::from(figure.height) * row.share).sum::<f64>();
         let height = format!("{:.0}", height.clamp(100.0, 4000.0));
-        m.open(
-            "figure",
-            &[("class", "plot"), ("id", stem), ("aria-labelledby", &title), ("data-height", &height)],
-        );
+        m.open("figure", &[("class", "plot"), ("id", stem), ("aria-labelledby", &title), ("data-height", &height)]);
         m.raw("\n<figcaption>\n");
         m.element("p", &[("class", "plot-title"), ("id", &title)], &figure.title);
         figure.conclusion.iter().for_each(|sentence| m.element("p", &[], sentence));
