@@ -10,7 +10,7 @@ use super::lean::Lean;
 use super::series::{BODY, Plot, SHADE};
 use super::style::{FRAME, PAPER};
 use super::tags::is_named_at_its_line;
-use super::thin::{thin_by, thin_spans_by};
+use super::thin::thin_by;
 use super::{Axis, Bar, Figure, LevelMap, Panel, Row, Scale, Series, Shape, check_size, draw, map};
 use crate::error::Error;
 use crate::report::plain::{LETTERS, escape, plain};
@@ -25,8 +25,8 @@ const PARTS: f64 = 5000.0;
 const MAP_PARTS: f64 = 500.0;
 const PLACE_PARTS: f64 = 1e6;
 /// Width of a still in pixels, and what a row of panels takes of its height: about what paper is wide.
-const STILL_WIDTH: u32 = 900;
-const STILL_ROW: f64 = 210.0;
+const STILL_WIDTH: u32 = 800;
+const STILL_ROW: f64 = 190.0;
 /// Size of a small picture in pixels.
 const SMALL: (f64, f64) = (200.0, 120.0);
 
@@ -36,8 +36,20 @@ pub(in crate::report) fn still(figure: &Figure) -> Result<String, Error> {
     let shares: f64 = figure.rows.iter().map(|row| row.share).filter(|share| share.is_finite()).sum();
     let rows = 60.0 + STILL_ROW * shares.clamp(1.0, 20.0);
     // Names need their lines.
-    let height = if is_ranking(figure) { figure.height } else { rows.min(f64::from(figure.height)) as u32 };
-    let bare = Figure { title: String::new(), conclusion: Vec::new(), caption: Vec::new(), height, ..figure.clone() };
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "clamped to the heights that can be drawn"
+    )]
+    let height = if is_ranking(figure) { figure.height } else { rows.clamp(200.0, 10_000.0) as u32 };
+    let bare = Figure {
+        title: String::new(),
+        conclusion: Vec::new(),
+        caption: Vec::new(),
+        width: figure.width.min(STILL_WIDTH),
+        height,
+        ..figure.clone()
+    };
     let mut canvas = Lean::default();
     draw::draw(&bare, &mut canvas)?;
     Ok(canvas.finish(f64::from(bare.width), f64::from(bare.height), &described(figure)))
@@ -248,9 +260,8 @@ impl SeriesData {
         let column = |x: f64| places.pixel(x);
         let mut thinned = false;
         let of_spans = |spans: &[(f64, f64, f64)], thinned: &mut bool| {
-            *thinned = spans.len() > MOST_POINTS;
-            let kept =
-                if *thinned { joined(thin_spans_by(spans.iter().copied(), column), GAP) } else { spans.to_vec() };
+            let kept = in_groups(spans, columns);
+            *thinned = kept.len() < spans.len();
             let of = |pick: fn(&(f64, f64, f64)) -> f64, parts| Numbers::new(kept.iter().map(pick), parts);
             vec![("x", of(|s| s.0, PLACE_PARTS)), ("low", of(|s| s.1, PARTS)), ("high", of(|s| s.2, PARTS))]
         };
@@ -288,7 +299,20 @@ impl SeriesData {
     }
 }
 
-const GAP: (f64, f64, f64) = (f64::NAN, f64::NAN, f64::NAN);
+/// Spans in no more groups than there are columns, all as large: from the lowest to the highest of each, at its first
+/// place, so that even spans stay even.
+fn in_groups(spans: &[(f64, f64, f64)], columns: f64) -> Vec<(f64, f64, f64)> {
+    let mut each = 1;
+    while spans.len() as f64 > columns * each as f64 {
+        each += 1;
+    }
+    let join = |group: &[(f64, f64, f64)]| {
+        let ends = |(low, high): (f64, f64), span: &(f64, f64, f64)| (low.min(span.1), high.max(span.2));
+        let (low, high) = group.iter().fold((f64::NAN, f64::NAN), ends);
+        (group[0].0, low, high)
+    };
+    spans.chunks(each).map(join).collect()
+}
 
 /// Pieces as one list, with a gap between each and the next.
 fn joined<T: Copy>(pieces: Vec<Vec<T>>, gap: T) -> Vec<T> {

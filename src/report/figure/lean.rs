@@ -5,10 +5,11 @@
 
 use std::fmt::Write as _;
 
-use super::Point;
 use super::canvas::{Anchor, Area, Canvas, Setting};
-use super::style::Ink;
+use super::series::GAP;
+use super::style::{Ink, Pen};
 use super::thin::thin_spans_by;
+use super::{Point, Style};
 use crate::error::Error;
 use crate::report::plain::{base64, escape};
 
@@ -17,13 +18,45 @@ const FINE: f64 = 1.0;
 /// Width of a column of a restless line in pixels.
 const COLUMN: f64 = 2.0;
 /// Side of a dot of a map in pixels.
-const DOT: f64 = 3.0;
+const DOT: f64 = 4.0;
 
-/// How a path looks: its ink, and its width in units where it is a line.
+/// How a path looks: its ink, its pen where it is a line, and whether that is striped.
 #[derive(Debug, Clone, Copy, PartialEq)]
 struct Look {
     ink: Ink,
     width: Option<f64>,
+    dash: Option<(f64, f64)>,
+    striped: bool,
+}
+
+impl Look {
+    fn area(ink: Ink) -> Self {
+        Self { ink, width: None, dash: None, striped: false }
+    }
+
+    fn line(ink: Ink, width: f64) -> Self {
+        Self { width: Some(width * FINE), ..Self::area(ink) }
+    }
+}
+
+/// What restless dashed lines of a whole page are painted with: stripes of full strength and pale ones.
+pub(in crate::report) fn stripes() -> String {
+    let mut out = "<svg class=\"stripes\" width=\"0\" height=\"0\" aria-hidden=\"true\">".to_owned();
+    for style in [Style::Air, Style::AirBefore, Style::AirAfter, Style::Floor] {
+        let Pen { ink, dash: Some((on, off)), .. } = style.pen() else { continue };
+        let (colour, share) = (ink.hex(), on / (on + off));
+        let _ = write!(
+            out,
+            "<linearGradient id=\"stripes_{}\" gradientUnits=\"userSpaceOnUse\" spreadMethod=\"repeat\" x2=\"{:.1}\">\
+             <stop stop-color=\"{colour}\"/><stop offset=\"{share:.3}\" stop-color=\"{colour}\"/>\
+             <stop offset=\"{share:.3}\" stop-color=\"{colour}\" stop-opacity=\"{GAP}\"/>\
+             <stop offset=\"1\" stop-color=\"{colour}\" stop-opacity=\"{GAP}\"/></linearGradient>",
+            &colour[1..],
+            (on + off) * FINE
+        );
+    }
+    out.push_str("</svg>\n");
+    out
 }
 
 /// A canvas that writes the inside of an SVG element.
@@ -76,12 +109,19 @@ impl Lean {
     }
 
     fn flush(&mut self) {
-        for (Look { ink, width }, path) in self.open.drain(..) {
+        for (Look { ink, width, dash, striped }, path) in self.open.drain(..) {
             let (colour, opacity) = (ink.hex(), ink.opacity);
             let _ = match width {
+                Some(width) if striped => {
+                    let name = &colour[1..];
+                    write!(self.out, "<path fill=\"none\" stroke=\"url(#stripes_{name})\" stroke-width=\"{width:.1}\"")
+                }
                 Some(width) => write!(self.out, "<path fill=\"none\" stroke=\"{colour}\" stroke-width=\"{width:.1}\""),
                 None => write!(self.out, "<path fill=\"{colour}\""),
             };
+            if let (Some((on, off)), false) = (dash, striped) {
+                let _ = write!(self.out, " stroke-dasharray=\"{} {}\"", on * FINE, off * FINE);
+            }
             if opacity < 1.0 {
                 let _ = write!(self.out, " opacity=\"{opacity:.2}\"");
             }
@@ -171,7 +211,7 @@ impl Canvas for Lean {
         // A thin rule is a unit wide at least.
         let (width, height) = ((to.0 - from.0).max(1), (to.1 - from.1).max(1));
         if area.right > area.left && area.bottom > area.top {
-            let path = self.path(Look { ink, width: None });
+            let path = self.path(Look::area(ink));
             let _ = write!(path, "M{} {}h{width}v{height}h{}z", from.0, from.1, -width);
         }
         Ok(())
@@ -179,7 +219,7 @@ impl Canvas for Lean {
 
     fn stroke(&mut self, path: &[Point], width: f64, ink: Ink) -> Result<(), Error> {
         if !path.is_empty() {
-            let path_of = self.path(Look { ink, width: Some(width * FINE) });
+            let path_of = self.path(Look::line(ink, width));
             trace(path_of, extremes(path).into_iter());
         }
         Ok(())
@@ -193,11 +233,17 @@ impl Canvas for Lean {
             let kept: Vec<_> = kept.into_iter().chain(end).collect();
             let tops = kept.iter().map(|span| (span.0, span.1));
             let bottoms = kept.iter().rev().map(|span| (span.0, span.2));
-            let path = self.path(Look { ink, width: None });
+            let path = self.path(Look::area(ink));
             trace(path, tops.chain(bottoms));
             path.push('z');
         }
         Ok(())
+    }
+
+    fn dashed(&mut self, path: &[Point], pen: Pen, restless: bool) -> bool {
+        let look = Look { dash: pen.dash, striped: restless, ..Look::line(pen.ink, pen.width) };
+        trace(self.path(look), extremes(path).into_iter());
+        true
     }
 
     /// Many small tiles are fewer bytes as a picture of dots of a few pixels each.

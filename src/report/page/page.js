@@ -560,12 +560,13 @@
       };
       const axis = (key, described, extra) => ({ ...look, scale: key, label: described.label || undefined,
         splits: (u, _, low, high) => ticks(described, log[key], low, high, most(u, key)),
+        filter: (u, splits) => splits,
         values: (u, splits) => apart(u, splits, key, described), ...extra });
       const wide = (u, values) => {
         u.ctx.font = FONT;
         return 14 + Math.max(20, ...(values ?? []).map((text) => u.ctx.measureText(text).width));
       };
-      const names = panel.lying ? { filter: (u, splits) => splits, size: (u, values) => Math.min(0.45 * size.width, wide(u, values)), grid: { show: false },
+      const names = panel.lying ? { size: (u, values) => Math.min(0.45 * size.width, wide(u, values)), grid: { show: false },
         values: (u, splits) => splits.map((v) => fitting(u.ctx, shown(panel.y, v), 0.45 * size.width - 14)) } : { size: wide };
       const axes = [axis("x", panel.x, { size: 32 }), axis("y", panel.y, names)];
       if (panel.phase) {

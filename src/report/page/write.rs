@@ -99,7 +99,9 @@ impl Writer {
         m.element("title", &[], &page.title);
         m.raw("<style>");
         m.raw(STYLE);
-        m.raw("</style>\n</head>\n<body>\n<a class=\"skip\" href=\"#content\">Skip to the content</a>\n<header>\n");
+        m.raw("</style>\n</head>\n<body>\n<a class=\"skip\" href=\"#content\">Skip to the content</a>\n");
+        m.drawn(&figure::stripes());
+        m.raw("<header>\n");
         m.element("h1", &[], &page.title);
         if let Some(date) = &page.date {
             m.element("p", &[("class", "made")], date);
