@@ -19,8 +19,8 @@ use crate::report::plain::{LETTERS, escape, plain};
 /// thinned to else, and areas always, shared by the panels of a row. A screen has fewer.
 const MOST_POINTS: usize = 4000;
 const COLUMNS: f64 = 1300.0;
-/// Values are rounded to no more than such a part of the largest of a series: a hundredth of a decibel where that is 50
-/// to 500 dB; levels of a map to tenths; places on an axis finer than any screen.
+/// Values are rounded to no more than such a part of the largest of a series, levels of a map more, places on an axis
+/// finer than any screen.
 const PARTS: f64 = 5000.0;
 const MAP_PARTS: f64 = 500.0;
 const PLACE_PARTS: f64 = 1e6;
@@ -159,7 +159,7 @@ struct MapData {
     range: (f64, f64),
     x_edges: Numbers,
     y_edges: Numbers,
-    /// Column by column from the lowest edge up.
+    /// Row by row from the lowest edge up.
     levels: Numbers,
     /// Colours from dark to light.
     colours: Vec<String>,
@@ -217,7 +217,7 @@ impl PanelData {
                 .filter(|phase| phase.zero.is_finite() && phase.cycle > 0.0)
                 .map(|phase| PhaseData { label: plain(&phase.label), zero: phase.zero, cycle: phase.cycle }),
             map: panel.map.as_ref().map(MapData::new),
-            series: panel.series.iter().map(|series| SeriesData::new(series, &panel.x, x, columns)).collect(),
+            series: panel.series.iter().map(|series| SeriesData::new(series, panel, x, columns)).collect(),
             marks: panel.marks.iter().filter(|m| m.x.is_finite()).map(|m| (m.x, plain(&m.label))).collect(),
             ties: panel.ties.iter().map(|tie| (tie.first, tie.last, plain(&tie.label))).collect(),
         }
@@ -238,34 +238,37 @@ impl AxisData {
 
 impl MapData {
     fn new(map: &LevelMap) -> Self {
-        let places = map.x_edges.len().saturating_sub(1).min(map.levels.len());
-        let rows = map.y_edges.len().saturating_sub(1);
-        let cell = |column: &Vec<f64>, k: usize| column.get(k).copied().unwrap_or(f64::NAN);
-        let levels = map.levels[..places].iter().flat_map(|column| (0..rows).map(move |k| cell(column, k)));
+        let [columns, rows] = [&map.x_edges, &map.y_edges].map(|edges| edges.len().saturating_sub(1));
+        let cell = |row: usize, column: usize| map.levels.get(column).and_then(|column| column.get(row)).copied();
+        let of_row = |row: usize| (0..columns).map(move |column| cell(row, column).unwrap_or(f64::NAN));
+        let levels = (0..rows).flat_map(of_row);
         Self {
             label: plain(&map.label),
             range: map.range,
             x_edges: Numbers::new(map.x_edges.iter().copied(), PLACE_PARTS),
             y_edges: Numbers::new(map.y_edges.iter().copied(), PLACE_PARTS),
-            levels: Numbers::new(levels, MAP_PARTS),
+            levels: Numbers::rounded(levels, MAP_PARTS, finest(&map.label).map(|places| places - 1)),
             colours: map::colours(),
         }
     }
 }
 
 impl SeriesData {
-    fn new(series: &Series, axis: &Axis, x: (f64, f64), columns: f64) -> Self {
+    fn new(series: &Series, panel: &Panel, x: (f64, f64), columns: f64) -> Self {
         let pen = series.style.pen();
         // Columns of the whole panel, in the axis's own scale.
         let area = Area::new(0.0, 0.0, columns, 1.0);
-        let places = Plot::new(area, (&axis.scale, x), (&Scale::Linear, (0.0, 1.0))).x;
+        let places = Plot::new(area, (&panel.x.scale, x), (&Scale::Linear, (0.0, 1.0))).x;
         let column = |x: f64| places.pixel(x);
+        let values = if matches!(panel.y.scale, Scale::Names(_)) { &panel.x } else { &panel.y };
+        let finest = finest(&values.label);
         let mut thinned = false;
         let of_spans = |spans: &[(f64, f64, f64)], thinned: &mut bool| {
             let kept = in_groups(spans, columns);
             *thinned = kept.len() < spans.len();
-            let of = |pick: fn(&(f64, f64, f64)) -> f64, parts| Numbers::new(kept.iter().map(pick), parts);
-            vec![("x", of(|s| s.0, PLACE_PARTS)), ("low", of(|s| s.1, PARTS)), ("high", of(|s| s.2, PARTS))]
+            let of = |pick: fn(&(f64, f64, f64)) -> f64| Numbers::rounded(kept.iter().map(pick), PARTS, finest);
+            let x = Numbers::new(kept.iter().map(|span| span.0), PLACE_PARTS);
+            vec![("x", x), ("low", of(|span| span.1)), ("high", of(|span| span.2))]
         };
         let (shape, columns, fill, base) = match &series.shape {
             Shape::Line(points) => {
@@ -274,14 +277,14 @@ impl SeriesData {
                 let kept = if thinned { joined(thin_by(points.iter().copied(), column), gap) } else { points.clone() };
                 let columns = vec![
                     ("x", Numbers::new(kept.iter().map(|p| p.0), PLACE_PARTS)),
-                    ("y", Numbers::new(kept.iter().map(|p| p.1), PARTS)),
+                    ("y", Numbers::rounded(kept.iter().map(|p| p.1), PARTS, finest)),
                 ];
                 ("line", columns, 1.0, None)
             }
-            Shape::Steps(bars) => ("steps", of_bars(bars), 1.0, None),
+            Shape::Steps(bars) => ("steps", of_bars(bars, finest), 1.0, None),
             Shape::Envelope(spans) => ("envelope", of_spans(spans, &mut thinned), 1.0, None),
             Shape::Interval(spans) => ("interval", of_spans(spans, &mut thinned), SHADE, None),
-            Shape::Bars { bars, base } => ("bars", of_bars(bars), BODY, *base),
+            Shape::Bars { bars, base } => ("bars", of_bars(bars, finest), BODY, *base),
             Shape::Level(value) => {
                 ("level", vec![("value", Numbers::new(std::iter::once(*value), PLACE_PARTS))], 1.0, None)
             }
@@ -321,16 +324,16 @@ fn joined<T: Copy>(pieces: Vec<Vec<T>>, gap: T) -> Vec<T> {
     pieces.join(&[gap][..])
 }
 
-fn of_bars(bars: &[Bar]) -> Vec<(&'static str, Numbers)> {
-    let of = |pick: fn(&Bar) -> f64, parts| Numbers::new(bars.iter().map(pick), parts);
+fn of_bars(bars: &[Bar], finest: Option<i32>) -> Vec<(&'static str, Numbers)> {
+    let of = |pick: fn(&Bar) -> f64| Numbers::rounded(bars.iter().map(pick), PARTS, finest);
     let mut columns = vec![
-        ("from", of(|bar| bar.from, PLACE_PARTS)),
-        ("to", of(|bar| bar.to, PLACE_PARTS)),
-        ("value", of(|bar| bar.value, PARTS)),
+        ("from", Numbers::new(bars.iter().map(|bar| bar.from), PLACE_PARTS)),
+        ("to", Numbers::new(bars.iter().map(|bar| bar.to), PLACE_PARTS)),
+        ("value", of(|bar| bar.value)),
     ];
     if bars.iter().any(|bar| bar.interval.is_some()) {
-        columns.push(("low", of(|bar| bar.interval.map_or(f64::NAN, |ends| ends.0), PARTS)));
-        columns.push(("high", of(|bar| bar.interval.map_or(f64::NAN, |ends| ends.1), PARTS)));
+        columns.push(("low", of(|bar| bar.interval.map_or(f64::NAN, |ends| ends.0))));
+        columns.push(("high", of(|bar| bar.interval.map_or(f64::NAN, |ends| ends.1))));
     }
     columns
 }
@@ -354,8 +357,13 @@ enum Numbers {
 
 impl Numbers {
     fn new(values: impl Iterator<Item = f64>, parts: f64) -> Self {
+        Self::rounded(values, parts, None)
+    }
+
+    /// The same with no more than so many decimal places.
+    fn rounded(values: impl Iterator<Item = f64>, parts: f64, finest: Option<i32>) -> Self {
         let values: Vec<f64> = values.collect();
-        Self::even(&values).unwrap_or_else(|| Self::packed(&values, parts))
+        Self::even(&values).unwrap_or_else(|| Self::packed(&values, parts, finest))
     }
 
     /// The numbers as a start and steps, if no two ways of writing them could be told apart.
@@ -368,8 +376,8 @@ impl Numbers {
         even.then_some(Self::Even { start, step, count: values.len() })
     }
 
-    fn packed(values: &[f64], parts: f64) -> Self {
-        let places = places(values, parts);
+    fn packed(values: &[f64], parts: f64, finest: Option<i32>) -> Self {
+        let places = places(values, parts).min(finest.unwrap_or(i32::MAX));
         let mut last = 0;
         let mut symbol = |value: f64| match rounded(value, places) {
             Some(whole) => {
@@ -393,6 +401,18 @@ impl Numbers {
         let mut letters = Letters::default();
         symbols.iter().for_each(|s| letters.put(*s, bits));
         Self::Packed { places, bits, count: values.len(), text: letters.finish() }
+    }
+}
+
+/// The decimal places that values of a quantity have at most, by the unit in its label: hundredths of a decibel, tenths of
+/// a degree.
+fn finest(label: &str) -> Option<i32> {
+    if label.contains("dB") {
+        Some(2)
+    } else if label.contains('°') {
+        Some(1)
+    } else {
+        None
     }
 }
 
@@ -541,7 +561,8 @@ mod tests {
     fn extremes_of_a_long_line_stay() {
         let points: Vec<_> = (0..100_000).map(|k| (f64::from(k), if k == 61_728 { 9.0 } else { 0.0 })).collect();
         let series = Series::unnamed(crate::report::figure::Style::Wire, Shape::Line(points));
-        let data = SeriesData::new(&series, &Axis::linear("Time, s"), (0.0, 100_000.0), COLUMNS);
+        let panel = Panel::new("", Axis::linear("Time, s"), Axis::linear("Voltage, V"));
+        let data = SeriesData::new(&series, &panel, (0.0, 100_000.0), COLUMNS);
         assert!(data.thinned);
         let column = |name| unpacked(&data.columns.0.iter().find(|(n, _)| *n == name).unwrap().1);
         let (x, y) = (column("x"), column("y"));

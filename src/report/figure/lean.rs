@@ -7,7 +7,7 @@ use std::fmt::Write as _;
 
 use super::canvas::{Anchor, Area, Canvas, Setting};
 use super::series::GAP;
-use super::style::{Ink, Pen};
+use super::style::{Ink, Pen, QUIET, TICK_FACE};
 use super::thin::thin_spans_by;
 use super::{Point, Style};
 use crate::error::Error;
@@ -18,7 +18,7 @@ const FINE: f64 = 1.0;
 /// Width of a column of a restless line in pixels.
 const COLUMN: f64 = 3.0;
 /// Side of a dot of a map in pixels.
-const DOT: f64 = 4.0;
+const DOT: f64 = 5.0;
 
 /// How a path looks: its ink, its pen where it is a line, and whether that is striped.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -63,6 +63,8 @@ pub(in crate::report) fn stripes() -> String {
 #[derive(Debug, Default)]
 pub(super) struct Lean {
     out: String,
+    /// Texts, which lie above all else.
+    texts: String,
     /// Paths of one colour, which may still grow; none covers another of its own colour.
     open: Vec<(Look, String)>,
 }
@@ -76,8 +78,14 @@ impl Lean {
     /// The element, as large as stated in pixels. `attributes` are written by this program.
     pub(super) fn finish(mut self, width: f64, height: f64, attributes: &str) -> String {
         self.flush();
-        let Self { out, .. } = self;
-        format!("<svg viewBox=\"0 0 {} {}\" {attributes}>{out}</svg>", width * FINE, height * FINE)
+        let Self { out, texts, .. } = self;
+        let (width, height, ink) = (width * FINE, height * FINE, QUIET.hex());
+        let texts = if texts.is_empty() {
+            String::new()
+        } else {
+            format!("<g font-size=\"{}\" fill=\"{ink}\">{texts}</g>", TICK_FACE.size * FINE)
+        };
+        format!("<svg viewBox=\"0 0 {width} {height}\" {attributes}>{out}{texts}</svg>")
     }
 
     /// The path that looks like this.
@@ -274,23 +282,28 @@ impl Canvas for Lean {
     }
 
     fn text(&mut self, text: &str, setting: Setting) -> Result<(), Error> {
-        self.flush();
         let (x, y) = unit(setting.at);
-        let _ = write!(self.out, "<text");
+        let out = &mut self.texts;
         let _ = if setting.upwards {
-            write!(self.out, " transform=\"translate({x} {y})rotate(-90)\"")
+            write!(out, "<text transform=\"translate({x} {y})rotate(-90)\"")
         } else {
-            write!(self.out, " x=\"{x}\" y=\"{y}\"")
+            write!(out, "<text x=\"{x}\" y=\"{y}\"")
         };
-        let _ = write!(self.out, " font-size=\"{}\" fill=\"{}\"", setting.face.size * FINE, setting.ink.hex());
-        self.out.push_str(match setting.anchor {
+        // Most texts are numbers at ticks; what they look like is said once.
+        if setting.face.size.total_cmp(&TICK_FACE.size).is_ne() {
+            let _ = write!(out, " font-size=\"{}\"", setting.face.size * FINE);
+        }
+        if setting.ink != QUIET {
+            let _ = write!(out, " fill=\"{}\"", setting.ink.hex());
+        }
+        out.push_str(match setting.anchor {
             Anchor::Start => "",
             Anchor::Middle => " text-anchor=\"middle\"",
             Anchor::End => " text-anchor=\"end\"",
         });
-        self.out.push_str(if setting.face.bold { " font-weight=\"bold\">" } else { ">" });
-        escape(text, &mut self.out);
-        self.out.push_str("</text>");
+        out.push_str(if setting.face.bold { " font-weight=\"bold\">" } else { ">" });
+        escape(text, out);
+        out.push_str("</text>");
         Ok(())
     }
 }

@@ -266,12 +266,12 @@
 
     map(map) {
       const { ctx } = this;
-      const rows = map.y_edges.length - 1;
+      const [columns, rows] = [map.x_edges.length - 1, map.y_edges.length - 1];
       const palette = map.colours.map((hex) => [1, 3, 5].map((at) => parseInt(hex.slice(at, at + 2), 16)));
       const xs = Array.from(map.x_edges, this.x);
       const ys = Array.from(map.y_edges, this.y);
       for (let c = 0; c + 1 < xs.length; c++) for (let r = 0; r < rows; r++) {
-        const level = map.levels[c * rows + r];
+        const level = map.levels[r * columns + c];
         const share = Math.max(0, Math.min(1, (level - map.range[0]) / (map.range[1] - map.range[0])));
         if (!Number.isFinite(level) || Number.isNaN(share)) continue;
         const place = share * (palette.length - 1);
@@ -395,8 +395,8 @@
     });
     if (panel.map && y !== null) {
       const [c, r] = [first(panel.map.x_edges, x) - 1, first(panel.map.y_edges, y) - 1];
-      const rows = panel.map.y_edges.length - 1;
-      const level = c < 0 || r < 0 || r >= rows ? NaN : panel.map.levels[c * rows + r];
+      const columns = panel.map.x_edges.length - 1;
+      const level = c < 0 || r < 0 || c >= columns ? NaN : panel.map.levels[r * columns + c] ?? NaN;
       const edges = (axis, values, k) => `${shown(axis, values[k])} to ${shown(axis, values[k + 1])}${unit(axis)}`;
       if (Number.isFinite(level)) said.push(`${edges(panel.x, panel.map.x_edges, c)}, ${edges(panel.y, panel.map.y_edges, r)}: ${short(level)}${unit(panel.map)}`);
     }
@@ -425,7 +425,7 @@
         const head = start(panel.map.label);
         const { x_edges: xs, y_edges: ys, levels } = panel.map;
         levels.forEach((level, k) => {
-          const [c, r] = [Math.floor(k / (ys.length - 1)), k % (ys.length - 1)];
+          const [c, r] = [k % (xs.length - 1), Math.floor(k / (xs.length - 1))];
           add(head, xs[c], xs[c + 1], ys[r], ys[r + 1], level);
         });
       }
