@@ -18,14 +18,14 @@ use crate::report::plain::{LETTERS, escape, plain};
 /// Points that a line is given to the page with at most, unless it holds more extremes; and the columns that lines are
 /// thinned to else, and areas always, shared by the panels of a row. A screen has fewer.
 const MOST_POINTS: usize = 4000;
-const COLUMNS: f64 = 1300.0;
+const COLUMNS: f64 = 1000.0;
 /// Values are rounded to no more than such a part of the largest of a series, levels of a map more, places on an axis
 /// finer than any screen.
 const PARTS: f64 = 5000.0;
 const MAP_PARTS: f64 = 500.0;
 const PLACE_PARTS: f64 = 1e6;
 /// Width of a still in pixels, and what a row of panels takes of its height: about what paper is wide.
-const STILL_WIDTH: u32 = 740;
+const STILL_WIDTH: u32 = 720;
 const STILL_ROW: f64 = 190.0;
 /// Size of a small picture in pixels.
 const SMALL: (f64, f64) = (200.0, 120.0);

@@ -75,12 +75,12 @@ impl Style {
     /// The colour of the pen on dark ground: as far from its neighbours as on paper, and the same hue.
     pub(super) fn in_dark(self) -> Ink {
         Ink::new(match self {
-            Style::Wire => 0xE0_A030,
-            Style::Air => 0x5F_D4D8,
-            Style::WireBefore => 0xA8_7A2A,
-            Style::WireAfter => 0xFF_C45C,
+            Style::Wire => 0xD9_921A,
+            Style::Air => 0x8C_EEF0,
+            Style::WireBefore => 0x8F_6824,
+            Style::WireAfter => 0xF0_A020,
             Style::AirBefore => 0x3B_9296,
-            Style::AirAfter => 0x8C_EEF0,
+            Style::AirAfter => 0xB4_F8FA,
             Style::Difference | Style::Level(_) => 0xE6_EAF0,
             Style::Floor => 0x94_9CA6,
             Style::Neutral => 0xA6_AEB8,
@@ -170,7 +170,7 @@ mod tests {
             (Style::WireAfter, Style::AirAfter),
         ];
         for (a, b) in pairs {
-            assert!(contrast(a.in_dark(), b.in_dark()) >= 1.25, "{a:?} {b:?}: {}", contrast(a.in_dark(), b.in_dark()));
+            assert!(contrast(a.in_dark(), b.in_dark()) >= 1.6, "{a:?} {b:?}: {}", contrast(a.in_dark(), b.in_dark()));
         }
     }
 
