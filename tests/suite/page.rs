@@ -136,8 +136,8 @@ fn nothing_that_steers_is_left() {
 fn attribute(tokens: &[Token], element: &str, key: &str, value: &str, wanted: &str) -> String {
     let found = tokens.iter().find_map(|token| match token {
         Token::StartTag(tag) if &**tag.name == element.as_bytes() => {
-            let of = |name: &str| tag.attributes.iter().find(|(key, _)| &***key == name.as_bytes()).map(|(_, v)| v);
-            (of(key).is_some_and(|found| &***found == value.as_bytes())).then(|| of(wanted)).flatten()
+            let of = |name: &str| tag.attributes.iter().find(|(key, _)| ***key == *name.as_bytes()).map(|(_, v)| v);
+            (of(key).is_some_and(|found| ***found == *value.as_bytes())).then(|| of(wanted)).flatten()
         }
         _ => None,
     });

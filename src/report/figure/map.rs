@@ -50,14 +50,15 @@ fn whole(value: f64) -> usize {
 /// Draws the scale of colours, the light end on top.
 pub(super) fn scale(canvas: &mut impl Canvas, area: Area) -> Result<(), Error> {
     let height = area.height();
+    let mut tiles = Vec::new();
     let mut top = area.top;
     while top < area.bottom {
         let middle = (area.bottom - top - 0.5) / height;
         let ink = colour((middle * STEPS).round() / STEPS);
-        canvas.fill(Area { top, bottom: (top + 1.0).min(area.bottom), ..area }, ink)?;
+        tiles.push((Area { top, bottom: (top + 1.0).min(area.bottom), ..area }, ink));
         top += 1.0;
     }
-    Ok(())
+    canvas.tiles(area, &tiles)
 }
 
 /// Neighbouring pixels that show the same cells.
