@@ -26,7 +26,7 @@ const MAP_PARTS: f64 = 500.0;
 const PLACE_PARTS: f64 = 1e6;
 /// Width of a still in pixels, and what a row of panels takes of its height: about what paper is wide.
 const STILL_WIDTH: u32 = 720;
-const STILL_ROW: f64 = 190.0;
+const STILL_ROW: f64 = 250.0;
 /// Size of a small picture in pixels.
 const SMALL: (f64, f64) = (200.0, 120.0);
 
