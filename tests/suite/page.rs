@@ -63,7 +63,7 @@ fn without_drawings(structure: Vec<String>) -> Vec<String> {
 }
 
 /// Elements that a drawing may hold; none of them runs, loads or leads anywhere.
-const OF_DRAWINGS: [&str; 7] = ["svg", "path", "text", "image", "lineargradient", "stop", "rect"];
+const OF_DRAWINGS: [&str; 8] = ["svg", "g", "path", "text", "image", "lineargradient", "stop", "rect"];
 
 /// The hostile strings that are not empty; where a unit is empty the page has no element for it.
 fn strings() -> Vec<String> {
