@@ -2,7 +2,7 @@
 //!
 //! A [`Page`] is data: texts, tables and [`Figure`]s in [`Section`]s. It holds no markup and no colours. [`html`] turns
 //! it into one file that opens offline in any current browser, asks nothing of anyone, and prints. Every text is shown
-//! as it is and never read as markup, whatever it holds; see [`markup`](self) for how.
+//! as it is and never read as markup, whatever it holds.
 
 mod markup;
 mod write;
