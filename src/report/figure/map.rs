@@ -32,6 +32,11 @@ fn colour(share: f64) -> Ink {
     Ink { rgb: (mix(1), mix(2), mix(3)), opacity: 1.0 }
 }
 
+/// The colours from dark to light, as HTML writes them.
+pub(super) fn colours() -> Vec<String> {
+    COLOURS.iter().map(|colour| format!("#{colour:06x}")).collect()
+}
+
 #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a mean of two bytes is a byte")]
 fn byte(value: f64) -> u8 {
     value.round() as u8
@@ -45,14 +50,15 @@ fn whole(value: f64) -> usize {
 /// Draws the scale of colours, the light end on top.
 pub(super) fn scale(canvas: &mut impl Canvas, area: Area) -> Result<(), Error> {
     let height = area.height();
+    let mut tiles = Vec::new();
     let mut top = area.top;
     while top < area.bottom {
         let middle = (area.bottom - top - 0.5) / height;
         let ink = colour((middle * STEPS).round() / STEPS);
-        canvas.fill(Area { top, bottom: (top + 1.0).min(area.bottom), ..area }, ink)?;
+        tiles.push((Area { top, bottom: (top + 1.0).min(area.bottom), ..area }, ink));
         top += 1.0;
     }
-    Ok(())
+    canvas.tiles(area, &tiles)
 }
 
 /// Neighbouring pixels that show the same cells.
@@ -103,6 +109,7 @@ fn runs(edges: &[f64], map: &Map, (low, high): (f64, f64)) -> Vec<Run> {
 pub(super) fn draw(canvas: &mut impl Canvas, plot: &Plot, map: &LevelMap) -> Result<(), Error> {
     let area = plot.area;
     let columns = runs(&map.x_edges, &plot.x, (area.left, area.right));
+    let mut tiles = Vec::new();
     for row in runs(&map.y_edges, &plot.y, (area.top, area.bottom)) {
         let mut alike: Option<(Area, f64)> = None;
         for column in &columns {
@@ -111,18 +118,18 @@ pub(super) fn draw(canvas: &mut impl Canvas, plot: &Plot, map: &LevelMap) -> Res
             match &mut alike {
                 Some((area, before)) if step == Some(*before) && area.right >= place.left => area.right = place.right,
                 _ => {
-                    lay(canvas, alike.take())?;
+                    tiles.extend(alike.take().map(tile));
                     alike = step.map(|step| (place, step));
                 }
             }
         }
-        lay(canvas, alike)?;
+        tiles.extend(alike.map(tile));
     }
-    Ok(())
+    canvas.tiles(area, &tiles)
 }
 
-fn lay(canvas: &mut impl Canvas, alike: Option<(Area, f64)>) -> Result<(), Error> {
-    alike.map_or(Ok(()), |(area, step)| canvas.fill(area, colour(step / STEPS)))
+fn tile((area, step): (Area, f64)) -> (Area, Ink) {
+    (area, colour(step / STEPS))
 }
 
 /// The step of colour of some cells together: that of the level of their mean power.
