@@ -24,7 +24,6 @@ mod phase_map;
 mod receiver;
 mod setup;
 mod spectrum;
-mod tables;
 mod terminal;
 mod transients;
 mod waveform;
@@ -44,6 +43,7 @@ use crate::analysis::pipeline::Spectral;
 use crate::analysis::settings::Settings;
 use crate::error::Error;
 use crate::read::Source;
+use crate::report::tables;
 use crate::spread;
 
 /// How a command ended when it did not fail as a whole.

@@ -10,3 +10,4 @@ mod plain;
 pub mod rows;
 pub mod sentences;
 pub mod table;
+pub mod tables;
