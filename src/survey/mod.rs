@@ -1,5 +1,6 @@
 //! A whole job as data: cases, roles, what is compared with what; and what came of it.
 
 pub mod description;
+pub mod names;
 pub mod run;
 pub mod studio;
