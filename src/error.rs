@@ -240,7 +240,8 @@ impl Finding {
 
 /// Whether a character steers a terminal instead of being shown: controls, and marks of direction.
 pub(crate) fn steers(c: char) -> bool {
-    c.is_control() || matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
+    c.is_control()
+        || matches!(c, '\u{61c}' | '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
 }
 
 /// Text from outside, made safe to print: control characters become `?`, and what is longer than a line is cut.

@@ -71,6 +71,10 @@ pub(super) trait Canvas {
     fn stroke(&mut self, path: &[Point], width: f64, ink: Ink) -> Result<(), Error>;
     /// Fills what lies between the tops and bottoms of `(x, top, bottom)` at rising `x`.
     fn shade(&mut self, spans: &[(f64, f64, f64)], ink: Ink) -> Result<(), Error>;
+    /// Fills rectangles that lie side by side within an area.
+    fn tiles(&mut self, _area: Area, tiles: &[(Area, Ink)]) -> Result<(), Error> {
+        tiles.iter().try_for_each(|(tile, ink)| self.fill(*tile, *ink))
+    }
     /// Sets a text.
     fn text(&mut self, text: &str, setting: Setting) -> Result<(), Error>;
 }

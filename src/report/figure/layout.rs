@@ -204,16 +204,23 @@ fn share(row: &Row) -> f64 {
     if row.share.is_finite() && row.share > 0.0 { row.share } else { 1.0 }
 }
 
-/// Settles ranges, ticks of the vertical axis, and the gutters that they need.
-fn draft<'a>(rows: &'a [Row], (row, column): (usize, usize), panel: &'a Panel, height: f64, width: f64) -> Draft<'a> {
+/// The ranges of both axes of a panel: what the panels that share them need together.
+pub(super) fn ranges(rows: &[Row], (row, column): (usize, usize), panel: &Panel) -> ((f64, f64), (f64, f64)) {
     let count = rows[row].panels.len();
-    let picture = width * count as f64;
-    let written = Written::new(rows, (row, column));
     let of_column = rows.iter().filter(|r| r.panels.len() == count).filter_map(|r| r.panels.get(column));
     let x_values = of_column.filter(|p| p.x == panel.x).flat_map(|p| p.series.iter().flat_map(|s| x_values(p, s)));
     let x_range = range(&panel.x, x_values, matches!(panel.y.scale, Scale::Names(_)));
     let of_row = rows[row].panels.iter().filter(|p| p.y == panel.y);
     let y_range = range(&panel.y, of_row.flat_map(|p| p.series.iter().flat_map(|s| y_values(p, s))), true);
+    (x_range, y_range)
+}
+
+/// Settles ranges, ticks of the vertical axis, and the gutters that they need.
+fn draft<'a>(rows: &'a [Row], (row, column): (usize, usize), panel: &'a Panel, height: f64, width: f64) -> Draft<'a> {
+    let count = rows[row].panels.len();
+    let picture = width * count as f64;
+    let written = Written::new(rows, (row, column));
+    let (x_range, y_range) = ranges(rows, (row, column), panel);
     let y_ticks = match &panel.y.scale {
         Scale::Names(_) => Vec::new(),
         Scale::LogFrequency => frequency_ticks(y_range.0, y_range.1, fitting(height, 30.0)),

@@ -32,6 +32,11 @@ fn colour(share: f64) -> Ink {
     Ink { rgb: (mix(1), mix(2), mix(3)), opacity: 1.0 }
 }
 
+/// The colours from dark to light, as HTML writes them.
+pub(super) fn colours() -> Vec<String> {
+    COLOURS.iter().map(|colour| format!("#{colour:06x}")).collect()
+}
+
 #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a mean of two bytes is a byte")]
 fn byte(value: f64) -> u8 {
     value.round() as u8
@@ -103,6 +108,7 @@ fn runs(edges: &[f64], map: &Map, (low, high): (f64, f64)) -> Vec<Run> {
 pub(super) fn draw(canvas: &mut impl Canvas, plot: &Plot, map: &LevelMap) -> Result<(), Error> {
     let area = plot.area;
     let columns = runs(&map.x_edges, &plot.x, (area.left, area.right));
+    let mut tiles = Vec::new();
     for row in runs(&map.y_edges, &plot.y, (area.top, area.bottom)) {
         let mut alike: Option<(Area, f64)> = None;
         for column in &columns {
@@ -111,18 +117,18 @@ pub(super) fn draw(canvas: &mut impl Canvas, plot: &Plot, map: &LevelMap) -> Res
             match &mut alike {
                 Some((area, before)) if step == Some(*before) && area.right >= place.left => area.right = place.right,
                 _ => {
-                    lay(canvas, alike.take())?;
+                    tiles.extend(alike.take().map(tile));
                     alike = step.map(|step| (place, step));
                 }
             }
         }
-        lay(canvas, alike)?;
+        tiles.extend(alike.map(tile));
     }
-    Ok(())
+    canvas.tiles(area, &tiles)
 }
 
-fn lay(canvas: &mut impl Canvas, alike: Option<(Area, f64)>) -> Result<(), Error> {
-    alike.map_or(Ok(()), |(area, step)| canvas.fill(area, colour(step / STEPS)))
+fn tile((area, step): (Area, f64)) -> (Area, Ink) {
+    (area, colour(step / STEPS))
 }
 
 /// The step of colour of some cells together: that of the level of their mean power.

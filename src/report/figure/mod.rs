@@ -7,7 +7,9 @@
 mod axis;
 mod canvas;
 mod draw;
+mod embed;
 mod layout;
+mod lean;
 mod map;
 #[cfg(test)]
 mod samples;
@@ -16,6 +18,8 @@ mod style;
 mod tags;
 mod text;
 mod thin;
+
+pub(super) use embed::{data, small, still};
 
 use super::plain::plain;
 use crate::error::Error;

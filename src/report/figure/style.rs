@@ -24,6 +24,12 @@ impl Ink {
         Self { opacity: self.opacity * opacity, ..self }
     }
 
+    /// The colour as HTML and SVG write it, without its opacity.
+    pub(super) fn hex(self) -> String {
+        let (red, green, blue) = self.rgb;
+        format!("#{red:02x}{green:02x}{blue:02x}")
+    }
+
     /// The colour that this one has at some strength on paper, itself opaque.
     pub(super) fn on_paper(self, strength: f64) -> Self {
         let mix = |colour: u8| blend(colour, strength);
@@ -62,6 +68,23 @@ impl Style {
             Style::Neutral => pen(0x6B_7480, 1.3, None),
             Style::Level(number) => pen(0x2B_3340, 1.5, LEVEL_DASHES[usize::from(number) % LEVEL_DASHES.len()]),
         }
+    }
+}
+
+impl Style {
+    /// The colour of the pen on dark ground: as far from its neighbours as on paper, and the same hue.
+    pub(super) fn in_dark(self) -> Ink {
+        Ink::new(match self {
+            Style::Wire => 0xE0_A030,
+            Style::Air => 0x5F_D4D8,
+            Style::WireBefore => 0xA8_7A2A,
+            Style::WireAfter => 0xFF_C45C,
+            Style::AirBefore => 0x3B_9296,
+            Style::AirAfter => 0x8C_EEF0,
+            Style::Difference | Style::Level(_) => 0xE6_EAF0,
+            Style::Floor => 0x94_9CA6,
+            Style::Neutral => 0xA6_AEB8,
+        })
     }
 }
 
@@ -118,6 +141,36 @@ mod tests {
         // Success criterion 1.4.3: 4.5 to 1 for text.
         for ink in [TITLE, TEXT, QUIET] {
             assert!(contrast(ink, PAPER) >= 4.5);
+        }
+    }
+
+    #[test]
+    fn lines_stand_out_from_dark_ground() {
+        // The ground of the page in the dark, `--ground` of page.css.
+        let ground = Ink::new(0x16_1B22);
+        let styles = [
+            Style::Wire,
+            Style::Air,
+            Style::WireBefore,
+            Style::WireAfter,
+            Style::AirBefore,
+            Style::AirAfter,
+            Style::Difference,
+            Style::Floor,
+            Style::Neutral,
+            Style::Level(0),
+        ];
+        for style in styles {
+            assert!(contrast(style.in_dark(), ground) >= 3.0, "{style:?}: {}", contrast(style.in_dark(), ground));
+        }
+        let pairs = [
+            (Style::Wire, Style::Air),
+            (Style::WireBefore, Style::WireAfter),
+            (Style::AirBefore, Style::AirAfter),
+            (Style::WireAfter, Style::AirAfter),
+        ];
+        for (a, b) in pairs {
+            assert!(contrast(a.in_dark(), b.in_dark()) >= 1.25, "{a:?} {b:?}: {}", contrast(a.in_dark(), b.in_dark()));
         }
     }
 

@@ -5,6 +5,11 @@ use super::Point;
 /// Thins points with rising `x`, already in pixels, so that every pixel column keeps its first, its lowest, its
 /// highest and its last point, in their order. Points that are not finite end one piece and begin the next.
 pub(super) fn thin(points: impl IntoIterator<Item = Point>) -> Vec<Vec<Point>> {
+    thin_by(points, |x| x)
+}
+
+/// The same for points in any unit; `pixel` says where an `x` lies.
+pub(super) fn thin_by(points: impl IntoIterator<Item = Point>, pixel: impl Fn(f64) -> f64) -> Vec<Vec<Point>> {
     let mut pieces = Vec::new();
     let mut piece = Vec::new();
     let mut column: Option<Column> = None;
@@ -17,7 +22,7 @@ pub(super) fn thin(points: impl IntoIterator<Item = Point>) -> Vec<Vec<Point>> {
             continue;
         }
         match &mut column {
-            Some(open) if same_column(open.first.0, point.0) => open.take(point),
+            Some(open) if same_column(pixel(open.first.0), pixel(point.0)) => open.take(point),
             _ => {
                 finish(&mut column, &mut piece);
                 column = Some(Column::new(point));
@@ -34,6 +39,14 @@ pub(super) fn thin(points: impl IntoIterator<Item = Point>) -> Vec<Vec<Point>> {
 /// Thins spans `(x, low, high)` with rising `x` to one per pixel column: the lowest low and the highest high.
 /// Spans that are not finite end one piece and begin the next.
 pub(super) fn thin_spans(spans: impl IntoIterator<Item = (f64, f64, f64)>) -> Vec<Vec<(f64, f64, f64)>> {
+    thin_spans_by(spans, |x| x)
+}
+
+/// The same for spans in any unit; `pixel` says where an `x` lies.
+pub(super) fn thin_spans_by(
+    spans: impl IntoIterator<Item = (f64, f64, f64)>,
+    pixel: impl Fn(f64) -> f64,
+) -> Vec<Vec<(f64, f64, f64)>> {
     let mut pieces: Vec<Vec<(f64, f64, f64)>> = Vec::new();
     let mut gap = true;
     for (x, a, b) in spans {
@@ -48,7 +61,7 @@ pub(super) fn thin_spans(spans: impl IntoIterator<Item = (f64, f64, f64)>) -> Ve
         }
         let Some(piece) = pieces.last_mut() else { continue };
         match piece.last_mut() {
-            Some(last) if same_column(last.0, x) => {
+            Some(last) if same_column(pixel(last.0), pixel(x)) => {
                 last.1 = last.1.min(low);
                 last.2 = last.2.max(high);
             }
