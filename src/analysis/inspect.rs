@@ -229,7 +229,7 @@ fn summary(fitness: Fitness, range: Band, findings: &[Finding]) -> String {
 }
 
 /// A code in a few words, for the one line that answers first.
-fn in_short(code: &str) -> &str {
+pub fn in_short(code: &str) -> &str {
     match code {
         "too_slow" => "sampled too slowly for the whole range",
         "too_short" => "a short record",

@@ -21,9 +21,11 @@ mod options;
 mod output;
 mod over_time;
 mod phase_map;
+mod publication;
 mod receiver;
 mod setup;
 mod spectrum;
+mod survey;
 mod terminal;
 mod transients;
 mod waveform;
@@ -95,6 +97,7 @@ const COMMANDS: &[Command] = &[
     Command::of::<receiver::Receiver>("receiver"),
     Command::of::<batch::Batch>("batch"),
     Command::of::<over_time::Merge>("merge"),
+    Command::of::<survey::Survey>("survey"),
     Command::of::<convert::Convert>("convert"),
     Command::of::<levels::Levels>("levels"),
     Command::of::<setup::Setup>("setup"),

@@ -10,5 +10,6 @@ pub mod pictures;
 mod plain;
 pub mod rows;
 pub mod sentences;
+pub mod survey;
 pub mod table;
 pub mod tables;

@@ -146,6 +146,15 @@ impl Names {
         out
     }
 
+    /// The same for a file of text.
+    #[must_use]
+    pub fn replaced_bytes(&self, bytes: Vec<u8>) -> Vec<u8> {
+        if self.is_empty() {
+            return bytes;
+        }
+        self.replaced(&String::from_utf8_lossy(&bytes)).into_bytes()
+    }
+
     fn found_at(&self, text: &[char], at: usize) -> Option<&Pattern> {
         let patterns = self.by_first.get(&small(text[at]))?;
         let is_word = |c: Option<&char>| c.is_some_and(|c| c.is_alphanumeric());
