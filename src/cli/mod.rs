@@ -28,6 +28,7 @@ mod spectrum;
 mod survey;
 mod terminal;
 mod transients;
+mod watch;
 mod waveform;
 mod whole;
 
@@ -98,6 +99,7 @@ const COMMANDS: &[Command] = &[
     Command::of::<batch::Batch>("batch"),
     Command::of::<over_time::Merge>("merge"),
     Command::of::<survey::Survey>("survey"),
+    Command::of::<watch::Watch>("watch"),
     Command::of::<convert::Convert>("convert"),
     Command::of::<levels::Levels>("levels"),
     Command::of::<setup::Setup>("setup"),

@@ -13,6 +13,7 @@ use std::sync::{Mutex, PoisonError};
 
 use super::files::{failed, folder_of, write_whole};
 use crate::error::Error;
+use crate::report::document::made_by;
 use crate::report::survey::{DataFile, Entry, PACKAGE, paths_of_package};
 
 /// A report on its way to its place.
@@ -31,7 +32,7 @@ impl Publication {
     ///
     /// # Errors
     /// A place that cannot be used.
-    pub(super) fn prepare(page: &Path, inputs: &[PathBuf], force: bool) -> Result<Self, Error> {
+    pub(super) fn prepare(command: &str, page: &Path, inputs: &[PathBuf], force: bool) -> Result<Self, Error> {
         let name = || page.display().to_string();
         let ending = page.extension().map(|ending| ending.to_string_lossy().to_lowercase());
         if !matches!(ending.as_deref(), Some("html" | "htm")) || page.file_stem().is_none() {
@@ -40,10 +41,13 @@ impl Publication {
         if page.is_dir() {
             return Err(Error::output("is a folder").in_file(name()).expected("the name of a file"));
         }
-        if page.exists() && !force && !is_our_page(page) {
-            return Err(Error::output("is there already and is no report of this program")
-                .in_file(name())
-                .remedy("choose another name, or give --force to replace it"));
+        if page.exists() && !force && !is_page_of(command, page) {
+            return Err(Error::output(format!(
+                "is there already and was not made by \"{} {command}\"",
+                env!("CARGO_PKG_NAME")
+            ))
+            .in_file(name())
+            .remedy("choose another name, or give --force to replace it"));
         }
         let parent = folder_of(page)?;
         let folder = page.with_extension("");
@@ -171,13 +175,13 @@ fn check_folder(folder: &Path, inputs: &[PathBuf], force: bool) -> Result<(), Er
     }
 }
 
-/// Whether the head of a file says that this program made it as a report.
-fn is_our_page(path: &Path) -> bool {
+/// Whether the head of a file says that the same command made it.
+fn is_page_of(command: &str, path: &Path) -> bool {
     use io::Read;
     let mut head = Vec::new();
     let read = File::open(path).and_then(|file| file.take(8192).read_to_end(&mut head));
     let head = String::from_utf8_lossy(&head);
-    read.is_ok() && head.starts_with("<!") && head.contains(&format!("{} ", env!("CARGO_PKG_NAME")))
+    read.is_ok() && head.starts_with("<!") && head.contains(&made_by(command))
 }
 
 /// Puts a folder in the place of another, which then lies where the first one was.

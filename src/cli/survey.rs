@@ -12,14 +12,14 @@ use super::{Outcome, Run};
 use crate::error::Error;
 use crate::read::Source;
 use crate::report::page::html;
-use crate::report::survey::{Chapter, DataFile, Report, Taken, bind, chapter, package};
+use crate::report::survey::{About, Chapter, DataFile, Report, Taken, bind, chapter, package};
 use crate::spread;
 use crate::survey::description::{self, Candidate, propose};
 use crate::survey::names::Names;
 use crate::survey::run::{Captures, Job, fall_offs, prepare};
 
 /// The page that a survey gives where none is named.
-const PAGE: &str = "report.html";
+pub(super) const PAGE: &str = "report.html";
 /// A photograph longer than this is none that a report could carry.
 const LONGEST_PHOTOGRAPH: usize = 20 << 20;
 
@@ -77,7 +77,7 @@ impl Survey {
                 .remedy("check the path"));
         }
         let beside = self.output.as_deref().and_then(Path::parent).unwrap_or(folder);
-        let found = captures_in(&[folder.to_owned()], None)?;
+        let found = captures_in(&[folder.to_owned()], Some(&folder.join("report")))?;
         let candidates: Vec<Candidate> = found.iter().map(|path| candidate(path, folder, beside)).collect();
         let title = folder.canonicalize().ok().and_then(|whole| Some(whole.file_name()?.to_string_lossy().into_owned()));
         let text = propose(&format!("Survey of {}", title.unwrap_or_else(|| "captures".to_owned())), &candidates);
@@ -131,7 +131,7 @@ pub(super) fn make(console: &mut Console, description: &Path, page: &Path, force
     let folder = description.parent().unwrap_or(Path::new(""));
     let open = |name: &str| Source::new(FileOrigin::named(&folder.join(name), name));
     let job = prepare(&survey, &open)?;
-    let publication = Publication::prepare(page, &inputs(&job, description, folder), force)?;
+    let publication = Publication::prepare("survey", page, &inputs(&job, description, folder), force)?;
 
     let progress = console.progress(survey.captures().len());
     let captures = job.look(&|| progress.inc(1));
@@ -165,7 +165,7 @@ pub(super) fn make(console: &mut Console, description: &Path, page: &Path, force
     let files = std::mem::take(&mut report.files);
     files.iter().try_for_each(|file| publication.put(file))?;
     publication.put(&DataFile { path: PAGE.to_owned(), title: "The page".to_owned(), bytes: bytes.clone() })?;
-    publication.finish(&bytes, &package(&survey, &names, &publication.entries())?)?;
+    publication.finish(&bytes, &package(&About::survey(&survey, &names), &publication.entries())?)?;
     let (page, folder) = publication.places();
     Ok(Made { page: page.to_owned(), folder: folder.to_owned(), report })
 }

@@ -13,3 +13,4 @@ pub mod sentences;
 pub mod survey;
 pub mod table;
 pub mod tables;
+pub mod watched;

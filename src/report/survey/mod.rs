@@ -31,7 +31,7 @@ use crate::survey::names::Names;
 use crate::survey::run::{AirLevelsOfCase, CaseResult, Captures, FallOffResult, Job};
 use crate::units::engineering;
 
-pub use package::{DataFile, Entry, PACKAGE, package, paths_of_package};
+pub use package::{About, DataFile, Entry, PACKAGE, package, paths_of_package};
 
 /// The name of the command in documents and pictures.
 const COMMAND: &str = "survey";

@@ -14,7 +14,7 @@ use serde_json::{Map, Value, json};
 use sha2::{Digest, Sha256};
 
 use crate::error::Error;
-use crate::survey::description::Survey;
+use crate::survey::description::{Person, Survey};
 use crate::survey::names::Names;
 
 /// The name of the description in the data folder.
@@ -103,29 +103,50 @@ fn kind(path: &str) -> (&'static str, &str) {
     (media, ending)
 }
 
+/// What the description says of the whole.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct About {
+    /// What the data are about.
+    pub title: String,
+    /// The day, as `2026-11-25`.
+    pub date: Option<String>,
+    /// Names with what they did.
+    pub contributors: Vec<(String, String)>,
+}
+
+impl About {
+    /// A survey, its names hidden where they are to be.
+    pub fn survey(survey: &Survey, names: &Names) -> Self {
+        let contributor = |person: &Person| (names.replaced(&person.name), names.replaced(&person.role));
+        Self {
+            title: names.replaced(&survey.title),
+            date: survey.date.clone(),
+            contributors: survey.people.iter().map(contributor).collect(),
+        }
+    }
+}
+
 /// The description of the folder; the same entries give the same bytes, whatever order they come in.
 ///
 /// # Errors
 /// None for the types of this crate.
-pub fn package(survey: &Survey, names: &Names, entries: &[Entry]) -> Result<Vec<u8>, Error> {
+pub fn package(about: &About, entries: &[Entry]) -> Result<Vec<u8>, Error> {
     let mut entries: Vec<&Entry> = entries.iter().collect();
     entries.sort_by(|a, b| a.path.cmp(&b.path));
-    let contributor = |person: &crate::survey::description::Person| {
-        json!({ "title": names.replaced(&person.name), "role": names.replaced(&person.role) })
-    };
+    let contributor = |(name, role): &(String, String)| json!({ "title": name, "role": role });
     let mut package = json!({
         "profile": "data-package",
         "name": "survey",
-        "title": names.replaced(&survey.title),
+        "title": about.title,
         "generator": concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION")),
         "resources": entries.into_iter().map(resource).collect::<Vec<_>>(),
     });
     if let Value::Object(package) = &mut package {
-        if let Some(date) = &survey.date {
+        if let Some(date) = &about.date {
             package.insert("created".into(), format!("{date}T00:00:00Z").into());
         }
-        if !survey.people.is_empty() {
-            package.insert("contributors".into(), survey.people.iter().map(contributor).collect());
+        if !about.contributors.is_empty() {
+            package.insert("contributors".into(), about.contributors.iter().map(contributor).collect());
         }
     }
     let mut text = serde_json::to_string_pretty(&package)
@@ -167,14 +188,12 @@ pub fn paths_of_package(text: &[u8]) -> Option<Vec<String>> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::read::{Bytes, Source};
 
     #[test]
     fn every_file_stands_with_size_type_and_hash() {
-        let toml = b"title = \"Hum\"\ndate = 2026-11-25\n[[case]]\nname = \"lamp\"\non = [\"on.csv\"]\n".to_vec();
-        let survey = crate::survey::description::read(&Source::new(Bytes::new("survey.toml", toml))).unwrap();
+        let about = About { title: "Hum".into(), date: Some("2026-11-25".into()), contributors: Vec::new() };
         let file = DataFile::new("lamp/added.csv", "What it adds", "role,low_hz,rms\nwire,2000,\nair,2000,1.5e-3\n");
-        let text = package(&survey, &Names::default(), &[file.entry()]).unwrap();
+        let text = package(&about, &[file.entry()]).unwrap();
         let value: Value = serde_json::from_slice(&text).unwrap();
         let resource = &value["resources"][0];
         assert_eq!(resource["bytes"], 46);

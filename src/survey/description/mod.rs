@@ -14,7 +14,7 @@ use crate::dsp::window::Window;
 use crate::measure::bands::Scheme;
 use crate::units::{Band, Hertz};
 
-pub use propose::{Candidate, propose};
+pub use propose::{Candidate, compared_with, propose};
 pub use read::read;
 
 /// A survey as its description has it.

@@ -99,6 +99,37 @@ pub fn propose(title: &str, captures: &[Candidate]) -> String {
     text
 }
 
+/// The captures that one is to be compared with, by their names: one with a filter with those of the same load without
+/// it, one with the load on with those with it off, else with the background of its folder. None for captures of the
+/// load off.
+///
+/// ```
+/// use linewake::survey::description::compared_with;
+/// let names = ["background-1.csv", "lamp-on-1.csv", "fan-on-1.csv", "lamp-after-1.csv"].map(str::to_owned);
+/// assert_eq!(compared_with("lamp-after-1.csv", &names), ["lamp-on-1.csv"]);
+/// assert_eq!(compared_with("fan-on-1.csv", &names), ["background-1.csv"]);
+/// assert!(compared_with("background-1.csv", &names).is_empty());
+/// ```
+pub fn compared_with<'a>(name: &str, names: &'a [String]) -> Vec<&'a str> {
+    let this = said(name);
+    let of = |load: &str, states: &[State]| -> Vec<&'a str> {
+        let same = |other: &&'a String| {
+            let other = said(other);
+            other.folder == this.folder
+                && other.load == load
+                && (load.is_empty() || other.distance == this.distance)
+                && other.state.is_some_and(|state| states.contains(&state))
+        };
+        names.iter().filter(same).map(String::as_str).collect()
+    };
+    let own = match this.state.unwrap_or(State::On) {
+        State::Background | State::Off | State::OffWithFilter => return Vec::new(),
+        State::On => of(&this.load, &[State::Off]),
+        State::OnWithFilter => of(&this.load, &[State::On]),
+    };
+    if own.is_empty() { of("", &[State::Off, State::Background]) } else { own }
+}
+
 fn head(title: &str) -> String {
     format!(
         "# A survey, as far as the names of the captures tell. Check every line, and fill in what only you know.\n\

@@ -15,6 +15,7 @@
 
 pub mod check;
 mod description;
+mod paper;
 mod scene;
 mod table;
 #[cfg(test)]
