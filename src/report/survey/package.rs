@@ -43,8 +43,8 @@ pub struct Entry {
 }
 
 impl DataFile {
-    /// A file of text.
-    pub(super) fn new(path: impl Into<String>, title: impl Into<String>, bytes: impl Into<Vec<u8>>) -> Self {
+    /// A file with its path within the folder and what it holds.
+    pub fn new(path: impl Into<String>, title: impl Into<String>, bytes: impl Into<Vec<u8>>) -> Self {
         Self { path: path.into(), title: title.into(), bytes: bytes.into() }
     }
 
