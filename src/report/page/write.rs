@@ -107,7 +107,7 @@ impl Writer {
         m.raw("</header>\n<main id=\"content\">\n");
         if !page.summary.is_empty() {
             m.raw("<section id=\"summary\" aria-label=\"Summary\">\n");
-            self.blocks(&page.summary, 2)?;
+            self.blocks(&page.summary)?;
             self.markup.raw("</section>\n");
         }
         if page.sections.len() > 1 {
@@ -155,7 +155,7 @@ impl Writer {
         if section.folded {
             m.raw("</summary>\n");
         }
-        self.blocks(&section.blocks, level + 1)?;
+        self.blocks(&section.blocks)?;
         for section in &section.subsections {
             self.section(section, level + 1)?;
         }
@@ -163,11 +163,11 @@ impl Writer {
         Ok(())
     }
 
-    fn blocks(&mut self, blocks: &[Block], level: usize) -> Result<(), Error> {
-        blocks.iter().try_for_each(|block| self.block(block, level))
+    fn blocks(&mut self, blocks: &[Block]) -> Result<(), Error> {
+        blocks.iter().try_for_each(|block| self.block(block))
     }
 
-    fn block(&mut self, block: &Block, level: usize) -> Result<(), Error> {
+    fn block(&mut self, block: &Block) -> Result<(), Error> {
         let m = &mut self.markup;
         match block {
             Block::Paragraph(text) => m.element("p", &[], text),
@@ -192,7 +192,7 @@ impl Writer {
                 m.raw("</code></pre>\n");
             }
             Block::Table(table) => self.table(table)?,
-            Block::Plot(plot) => self.plot(plot, level)?,
+            Block::Plot(plot) => self.plot(plot)?,
             Block::Pictures(pictures) => self.pictures(pictures)?,
             Block::Photograph(photograph) => self.photograph(photograph)?,
         }
@@ -292,12 +292,16 @@ impl Writer {
         Ok(())
     }
 
-    fn plot(&mut self, plot: &Plot, level: usize) -> Result<(), Error> {
-        let _ = level;
+    fn plot(&mut self, plot: &Plot) -> Result<(), Error> {
         let Plot { figure, stem } = plot;
         let title = format!("{stem}-title");
         let m = &mut self.markup;
-        m.open("figure", &[("class", "plot"), ("id", stem), ("aria-labelledby", &title)]);
+        let height = figure.rows.iter().map(|row| 90.0 + 0.45 * f64::from(figure.height) * row.share).sum::<f64>();
+        let height = format!("{:.0}", height.clamp(100.0, 4000.0));
+        m.open(
+            "figure",
+            &[("class", "plot"), ("id", stem), ("aria-labelledby", &title), ("data-height", &height)],
+        );
         m.raw("\n<figcaption>\n");
         m.element("p", &[("class", "plot-title"), ("id", &title)], &figure.title);
         figure.conclusion.iter().for_each(|sentence| m.element("p", &[], sentence));
