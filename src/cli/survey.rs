@@ -11,7 +11,6 @@ use super::terminal::Console;
 use super::{Outcome, Run};
 use crate::error::Error;
 use crate::read::Source;
-use crate::report::page::html;
 use crate::report::survey::{About, Chapter, DataFile, Report, Taken, bind, chapter, package};
 use crate::spread;
 use crate::survey::description::{self, Candidate, propose};
@@ -161,7 +160,7 @@ pub(super) fn make(console: &mut Console, description: &Path, page: &Path, force
     let text = String::from_utf8_lossy(&described.bytes_at(0, 1 << 20)?).into_owned();
     let name = description.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
     let mut report = bind(&job, &captures, chapters, &falls, (&name, &text), &names)?;
-    let bytes = html(&report.page)?;
+    let bytes = report.html()?;
     let files = std::mem::take(&mut report.files);
     files.iter().try_for_each(|file| publication.put(file))?;
     publication.put(&DataFile { path: PAGE.to_owned(), title: "The page".to_owned(), bytes: bytes.clone() })?;

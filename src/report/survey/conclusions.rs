@@ -31,7 +31,7 @@ fn channel<Row>(comparison: &Comparison<Row>, role: Role) -> Option<&ChannelComp
 }
 
 /// The band in which most is added, and the row of it.
-fn strongest(channel: &ChannelComparison<BandAddition>) -> Option<&BandAddition> {
+pub(super) fn strongest(channel: &ChannelComparison<BandAddition>) -> Option<&BandAddition> {
     let adds = |row: &&BandAddition| row.verdict == Added::Adds && row.added_rms.is_some();
     let strength = |row: &BandAddition| row.added_rms.unwrap_or(0.0);
     channel
@@ -79,7 +79,7 @@ impl Rows<BandChange> for ChannelComparison<BandChange> {
 }
 
 /// `3.00 mV (2.86 to 3.14 mV)`.
-fn amount(row: &BandAddition, unit: &str) -> String {
+pub(super) fn amount(row: &BandAddition, unit: &str) -> String {
     let value = row.added_rms.unwrap_or(0.0);
     match row.added_ci95_rms {
         Some([low, high]) if low.is_finite() && high.is_finite() => {

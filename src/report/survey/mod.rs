@@ -14,7 +14,7 @@ use serde_json::Value;
 
 use super::document::{Document, made_by};
 use super::figure::{Figure, png, svg};
-use super::page::{Block, Cell, Notice, NoticeKind, Page, Photograph, Plot, Section, Table, anchor};
+use super::page::{Block, Cell, Notice, NoticeKind, Page, Photograph, Plot, Section, Table, anchor, html};
 use super::pictures;
 use super::sentences;
 use super::table::{self, Align, Column};
@@ -23,9 +23,10 @@ use crate::analysis::compare::{ChannelComparison, Comparison};
 use crate::analysis::inspect::Fitness;
 use crate::analysis::observe::Input;
 use crate::capture::Role;
-use crate::compare::added::{BandAddition, Verdict as Added};
+use crate::compare::added::BandAddition;
 use crate::compare::before_after::BandChange;
 use crate::error::Error;
+use crate::spread;
 use crate::survey::description::{Case, State, Survey};
 use crate::survey::names::Names;
 use crate::survey::run::{AirLevelsOfCase, CaseResult, Captures, FallOffResult, Job};
@@ -42,6 +43,24 @@ const PHOTOGRAPH: usize = 500_000;
 const PHOTOGRAPHS: usize = 2_000_000;
 /// The size of the small pictures in the table of cases.
 const SMALL: (u32, u32) = (240, 200);
+
+/// A page may be so large.
+const LARGEST_PAGE: usize = 8_000_000;
+/// The views whose plots leave a page that would be too large, the least missed first. What a load adds and what the
+/// filter changes stays.
+const DROPPED: [&str; 11] = [
+    "emission-changes",
+    "waveform",
+    "receiver",
+    "coupling",
+    "transients",
+    "bands",
+    "phase-map",
+    "emissions",
+    "spectrum",
+    "standby",
+    "coupling-change",
+];
 
 /// A photograph that the description names: its bytes, or why they cannot be had.
 #[derive(Debug, Clone)]
@@ -391,11 +410,11 @@ fn case_columns() -> Vec<Column> {
     vec![
         Column::text("case"),
         Column::text("wire"),
-        Column::number("adds on the wire", ""),
-        Column::text("most of it"),
-        Column::number("adds in the air", ""),
-        Column::number("filter on the wire", "dB"),
-        Column::text("air follows the wire"),
+        Column::number("adds most on the wire", ""),
+        Column::text("between"),
+        Column::number("filter there", "dB"),
+        Column::text("air follows the wire there"),
+        Column::number("adds most in the air", ""),
         Column::number("captures", ""),
     ]
 }
@@ -404,46 +423,44 @@ fn row(name: &str, id: &str, result: &CaseResult, case: &Case) -> Vec<Cell> {
     fn of<Row>(comparison: &Comparison<Row>, role: Role) -> Option<&ChannelComparison<Row>> {
         comparison.channels.iter().find(|channel| channel.role == role)
     }
-    let added = |role| {
-        let Some(channel) = result.added.made().and_then(|added| of(added, role)) else { return Cell::text("") };
-        match channel.total.added_rms {
-            Some(rms) => Cell::number(rms, engineering(rms, channel.unit.symbol())),
-            None => Cell::number(0.0, channel.total.verdict.words()),
-        }
+    let added = |role| result.added.made().and_then(|added| of(added, role));
+    let amount = |role| {
+        added(role).map_or(Cell::text(""), |channel| {
+            let strongest = conclusions::strongest(channel);
+            strongest.map_or(Cell::number(0.0, "no addition shown"), |row| {
+                Cell::number(row.added_rms.unwrap_or(0.0), conclusions::amount(row, channel.unit.symbol()))
+            })
+        })
     };
-    let most = result.added.made().and_then(|added| of(added, Role::Wire)).and_then(|wire| {
-        let adds = wire.bands.iter().filter(|row| row.verdict == Added::Adds);
-        adds.max_by(|a, b| a.added_rms.unwrap_or(0.0).total_cmp(&b.added_rms.unwrap_or(0.0)))
+    let band = added(Role::Wire).and_then(conclusions::strongest).map(|row| row.band);
+    let change = result.change.made().and_then(|change| of(change, Role::Wire));
+    let filter = change.and_then(|wire| wire.bands.iter().chain([&wire.total]).rev().find(|row| band.is_none_or(|band| row.band == band)));
+    let filter = filter.map_or(Cell::text(""), |row| match row.change_db {
+        Some(db) => Cell::number(db, sentences::signed(db)),
+        None => Cell::text(row.verdict.words()),
     });
-    let filter = result.change.made().and_then(|change| of(change, Role::Wire)).map_or(Cell::text(""), |wire| {
-        match wire.total.change_db {
-            Some(db) => Cell::number(db, sentences::signed(db)),
-            None => Cell::text(wire.total.verdict.words()),
-        }
-    });
-    let follows = result.coupling_change.made().map(|change| change.total.verdict.words()).unwrap_or_default();
+    let causes = result.coupling_change.made();
+    let follows = causes.map(|change| change.bands.iter().find(|row| Some(row.band) == band).unwrap_or(&change.total));
     let count: usize = case.sides.iter().map(|side| side.captures.len()).sum();
-    let small = small_picture(result);
-    let words = if small.is_some() { "off and on" } else { "" };
-    let picture = small.map_or(Cell::text(words), |figure| Cell::text(words).showing(figure));
+    let picture = small_picture(result).map_or(Cell::text(""), |(words, figure)| Cell::text(words).showing(figure));
     vec![
         Cell::text(name).to(id),
         picture,
-        added(Role::Wire),
-        most.map_or(Cell::text(""), |row| Cell::number(row.band.low(), row.band.to_string())),
-        added(Role::Air),
+        amount(Role::Wire),
+        band.map_or(Cell::text(""), |band| Cell::number(band.low(), band.to_string())),
         filter,
-        Cell::text(follows),
+        Cell::text(follows.map(|row| row.verdict.words()).unwrap_or_default()),
+        amount(Role::Air),
         Cell::number(count as f64, count.to_string()),
     ]
 }
 
-/// The wire off and on in little.
-fn small_picture(result: &CaseResult) -> Option<Figure> {
+/// The wire in little, and what of it is drawn.
+fn small_picture(result: &CaseResult) -> Option<(&'static str, Figure)> {
     let settings = crate::analysis::settings::Settings::default();
-    let mut figure = match (result.added.made(), result.spectrum.made()) {
-        (Some(added), _) => pictures::additions(added, &settings),
-        (None, Some(spectrum)) => pictures::spectrum(spectrum, &settings),
+    let (words, mut figure) = match (result.added.made(), result.spectrum.made()) {
+        (Some(added), _) => ("off and on", pictures::additions(added, &settings)),
+        (None, Some(spectrum)) => ("spectrum", pictures::spectrum(spectrum, &settings)),
         (None, None) => return None,
     };
     figure.rows.truncate(1);
@@ -451,7 +468,7 @@ fn small_picture(result: &CaseResult) -> Option<Figure> {
     (figure.width, figure.height) = SMALL;
     figure.conclusion.clear();
     figure.caption.clear();
-    Some(figure)
+    Some((words, figure))
 }
 
 /// A table of the house as the page has it; cells of numbers are sorted by what they say.
@@ -578,6 +595,69 @@ pub fn bind(
     Ok(Report { page, files: data, document, conclusions, missing })
 }
 
+impl Report {
+    /// The page as HTML. Of a page that would be too large, plots of the views that are least missed are left out for
+    /// all cases alike; where each stood the page says where it is among the data.
+    ///
+    /// # Errors
+    /// A figure that cannot be drawn.
+    pub fn html(&mut self) -> Result<Vec<u8>, Error> {
+        let bytes = html(&self.page)?;
+        if bytes.len() <= LARGEST_PAGE {
+            return Ok(bytes);
+        }
+        let empty = html(&Page::new("", ""))?.len();
+        let views: Vec<(&Section, &'static str)> = self
+            .page
+            .sections
+            .iter()
+            .flat_map(|case| &case.subsections)
+            .filter_map(|section| Some((section, DROPPED.into_iter().find(|slug| is_view(section, slug))?)))
+            .collect();
+        let sizes: Vec<(&'static str, usize)> = spread::map(views, |(section, slug)| {
+            let mut alone = Page::new("", "");
+            alone.summary = section.blocks.iter().filter(|block| matches!(block, Block::Plot(_))).cloned().collect();
+            Ok((slug, html(&alone)?.len().saturating_sub(empty)))
+        })
+        .into_iter()
+        .collect::<Result<_, Error>>()?;
+        let mut size = bytes.len();
+        for slug in DROPPED {
+            if size <= LARGEST_PAGE {
+                break;
+            }
+            size -= sizes.iter().filter(|(other, _)| *other == slug).map(|(_, size)| size).sum::<usize>();
+            let sections = self.page.sections.iter_mut().flat_map(|case| &mut case.subsections);
+            sections.filter(|section| is_view(section, slug)).for_each(|section| without_plots(section, slug));
+        }
+        html(&self.page)
+    }
+}
+
+/// Whether a section is the view of this name of a case.
+fn is_view(section: &Section, slug: &str) -> bool {
+    folder_of(section, slug).is_some()
+}
+
+/// The folder of the case that a section shows this view of.
+fn folder_of<'a>(section: &'a Section, slug: &str) -> Option<&'a str> {
+    section.id.strip_prefix("case-")?.strip_suffix(slug)?.strip_suffix('-')
+}
+
+/// Puts the words of each plot in its place, and where the plot is to be found.
+fn without_plots(section: &mut Section, slug: &str) {
+    let place = folder_of(section, slug).map(|folder| format!("{folder}/{slug}"));
+    for block in &mut section.blocks {
+        if let (Block::Plot(plot), Some(place)) = (&mut *block, &place) {
+            let mut lines = std::mem::take(&mut plot.figure.conclusion);
+            lines.push(format!(
+                "The plot is left out, because the page would be too large; it is among the data: {place}.svg, .png, .csv."
+            ));
+            *block = Block::List(lines);
+        }
+    }
+}
+
 /// The rows of all captures that were seen, for a ranking.
 fn rows(captures: &Captures) -> Vec<BatchRow> {
     let seen = captures.all.iter().filter_map(|looked| looked.seen.as_ref().ok());
@@ -598,8 +678,8 @@ fn summary(
     let mut table = Table::new("Cases", case_columns());
     table.rows = chapters.iter().map(|chapter| chapter.row.clone()).collect();
     table.notes.push(
-        "Over the whole range; filter: the change of the level on the wire with the load on. Each figure with its \
-         interval stands with its case."
+        "The band in which the load adds most on the wire, with the 95 % interval; there, what the filter changes of the \
+         level on the wire with the load on. All bands stand with their case."
             .to_owned(),
     );
     let mut about: Vec<(String, String)> = Vec::new();
