@@ -119,10 +119,11 @@ fn small(case: &str, after: &str) -> String {
 #[test]
 fn every_fault_has_its_place_and_a_hint() {
     let on = "on = [\"on.csv\"]";
+    let mut differing = Vec::new();
     for (text, message) in [
         (
-            "titel = \"x\"\n".to_owned(),
-            "survey.toml:1:1: the description has no key \"titel\"; did you mean \"title\"?; expected one of: title, date, \
+            "tittle = \"x\"\n".to_owned(),
+            "survey.toml:1:1: the description has no key \"tittle\"; did you mean \"title\"?; expected one of: title, date, \
              language, site, remarks, people, instrument, location, analysis, levels, anonymise, case, fall_off",
         ),
         (
@@ -211,8 +212,12 @@ fn every_fault_has_its_place_and_a_hint() {
         ),
     ] {
         let error = parse(&text).expect_err(&text).to_string();
-        assert_eq!(error.lines().next().unwrap(), message, "{text}");
+        let line = error.lines().next().unwrap();
+        if line != message {
+            differing.push(format!("{text}\n  found    {line}\n  expected {message}"));
+        }
     }
+    assert!(differing.is_empty(), "{}", differing.join("\n"));
 }
 
 #[test]
