@@ -115,7 +115,9 @@ pub(super) struct Made {
 impl Made {
     /// Names what is missing on standard error; then the work was done in part.
     pub(super) fn outcome(&self, console: &mut Console) -> Outcome {
-        self.report.missing.iter().for_each(|line| console.remark("missing", &crate::error::printable(line)));
+        // Whole lines, but nothing in them steers the terminal.
+        let safe = |line: &String| line.chars().map(|c| if crate::error::steers(c) { '?' } else { c }).collect::<String>();
+        self.report.missing.iter().for_each(|line| console.remark("missing", &safe(line)));
         if self.report.missing.is_empty() { Outcome::Done } else { Outcome::Partly }
     }
 }

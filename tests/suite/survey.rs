@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use linewake::synth::{Random, Source as _, Tone, WhiteNoise};
 use serde_json::Value;
@@ -208,7 +208,7 @@ fn what_is_missing_is_told_and_the_rest_is_made() {
     let output = linewake(&["survey", "survey.toml"], folder.path());
     assert_eq!(output.status.code(), Some(1));
     let told = stderr(&output);
-    assert_eq!(told.matches("missing: ").count(), 5, "{told}");
+    assert_eq!(told.lines().filter(|line| line.starts_with("missing: ")).count(), 5, "{told}");
     assert!(told.contains("lamp: a capture of the state \"load off\" is missing: captures/off-2.csv"), "{told}");
     assert!(told.contains("fan, what it adds: no capture of the state \"load on\" can be used"), "{told}");
     let files = report(folder.path());
@@ -227,7 +227,7 @@ fn a_broken_description_writes_nothing() {
     fs::write(folder.path().join("survey.toml"), text).unwrap();
     let output = linewake(&["survey", "survey.toml"], folder.path());
     assert_eq!(output.status.code(), Some(2));
-    assert!(stderr(&output).contains("survey.toml:24:1: [[case]] has no key \"onn\"; did you mean \"on\"?"), "{}", stderr(&output));
+    assert!(stderr(&output).contains("survey.toml:22:1: [[case]] has no key \"onn\"; did you mean \"on\"?"), "{}", stderr(&output));
     assert!(!folder.path().join("report.html").exists() && !folder.path().join("report").exists());
     // No capture at all: nothing to report on.
     fs::write(folder.path().join("none.toml"), "title = \"t\"\n[[case]]\nname = \"x\"\non = [\"nowhere.csv\"]\n").unwrap();
@@ -269,19 +269,27 @@ fn nothing_of_others_is_replaced() {
 #[cfg(unix)]
 #[test]
 fn a_kill_leaves_the_old_report_or_the_new_one() {
-    let folder = job();
-    assert_eq!(linewake(&["survey", "survey.toml"], folder.path()).status.code(), Some(0));
+    // One case is enough, and a run is short.
+    let description = |title: &str| {
+        let case = &DESCRIPTION[DESCRIPTION.rfind("[[case]]").unwrap()..];
+        format!("title = \"{title}\"\n{case}")
+    };
+    let made = |title: &str| {
+        let folder = job();
+        fs::write(folder.path().join("survey.toml"), description(title)).unwrap();
+        let begin = Instant::now();
+        assert_eq!(linewake(&["survey", "survey.toml"], folder.path()).status.code(), Some(0));
+        (folder, begin.elapsed())
+    };
+    let (folder, lasts) = made("Hum");
     let old = report(folder.path());
-    fs::write(folder.path().join("survey.toml"), DESCRIPTION.replace("\"Hum\"", "\"Hum again\"")).unwrap();
-    // The new one, made beside; a page tells neither its own name nor its place.
-    let other = job();
-    fs::write(other.path().join("survey.toml"), DESCRIPTION.replace("\"Hum\"", "\"Hum again\"")).unwrap();
-    let begin = std::time::Instant::now();
-    assert_eq!(linewake(&["survey", "survey.toml"], other.path()).status.code(), Some(0));
-    let lasts = begin.elapsed();
+    // A page tells neither its own name nor its place, so that the new one can be made elsewhere.
+    let (other, _) = made("Hum again");
     let new = report(other.path());
+    fs::write(folder.path().join("survey.toml"), description("Hum again")).unwrap();
     let (mut olds, mut news) = (0, 0);
-    for step in 0..8 {
+    // Later and later, until the new report is there; how long a run lasts depends on what else the machine does.
+    for step in 0..40 {
         let mut run = Command::new(env!("CARGO_BIN_EXE_linewake"))
             .args(["survey", "survey.toml"])
             .current_dir(folder.path())
@@ -289,7 +297,7 @@ fn a_kill_leaves_the_old_report_or_the_new_one() {
             .stderr(Stdio::null())
             .spawn()
             .unwrap();
-        std::thread::sleep(lasts.mul_f64(0.15 * f64::from(step)) + Duration::from_millis(5));
+        std::thread::sleep(lasts.mul_f64(0.17 * f64::from(step)) + Duration::from_millis(5));
         // It may have ended by itself.
         let _ = run.kill();
         run.wait().unwrap();
@@ -300,11 +308,14 @@ fn a_kill_leaves_the_old_report_or_the_new_one() {
             assert!(*page == old[Path::new(name)] || *page == new[Path::new(name)], "{name}, step {step}");
         }
         let is_new = found[Path::new("report/report.html")] == new[Path::new("report/report.html")];
-        (olds, news) = if is_new { (olds, news + 1) } else { (olds + 1, news) };
         let whole = if is_new { &new } else { &old };
         assert!(found.iter().filter(|(name, _)| name.starts_with("report/")).all(|(name, bytes)| whole[name] == *bytes));
+        (olds, news) = if is_new { (olds, news + 1) } else { (olds + 1, news) };
+        if news > 1 {
+            break;
+        }
     }
-    assert!(olds > 0 && news > 0, "killed {olds} times before the new report and {news} times after it");
+    assert!(olds > 2 && news > 0, "killed {olds} times before the new report and {news} times after it");
     // What a killed run left is taken away by the next one.
     assert_eq!(linewake(&["survey", "survey.toml"], folder.path()).status.code(), Some(0));
     assert!(!folder.path().join(".report.part").exists());
@@ -336,7 +347,7 @@ fn a_proposal_becomes_a_report_and_replaces_nothing() {
 #[test]
 fn the_fall_off_of_a_square_law_is_two() {
     let folder = tempfile::tempdir().unwrap();
-    let mut text = String::from("title = \"t\"\n[fall]\n").replace("[fall]\n", "");
+    let mut text = String::from("title = \"t\"\n");
     let mut names = Vec::new();
     for (n, (distance, gain)) in [(0.5, 0.1), (1.0, 0.025), (2.0, 0.00625)].into_iter().enumerate() {
         for (state, load) in [("off", 0.0), ("on", 20e-3)] {

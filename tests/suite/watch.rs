@@ -19,7 +19,7 @@ fn capture(seed: u64, load_v: f64) -> String {
 
 fn watch(folder: &Path, arguments: &[&str]) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_linewake"));
-    command.arg("watch").arg(folder).args(["--every", "100ms"]).args(arguments);
+    command.arg("watch").arg(folder).args(arguments);
     command
 }
 
@@ -34,7 +34,7 @@ fn captures_are_compared_with_those_that_their_names_belong_to() {
         fs::write(folder.path().join(format!("{name}.csv")), capture(seed, load)).unwrap();
     }
     fs::write(folder.path().join("broken.csv"), "no capture").unwrap();
-    let output = watch(folder.path(), &["--once"]).output().unwrap();
+    let output = watch(folder.path(), &["--once", "--every", "100ms"]).output().unwrap();
     let (told, rows) = (String::from_utf8_lossy(&output.stderr), String::from_utf8_lossy(&output.stdout));
     assert_eq!(output.status.code(), Some(1), "{told}");
     assert!(told.contains("broken.csv"), "{told}");
@@ -57,30 +57,31 @@ fn a_capture_that_is_still_being_written_waits() {
     let folder = tempfile::tempdir().unwrap();
     fs::write(folder.path().join("before.csv"), capture(1, 2e-3)).unwrap();
     let mut run =
-        watch(folder.path(), &["--for", "60s", "--reference", folder.path().join("before.csv").to_str().unwrap()])
+        watch(folder.path(), &["--for", "60s", "--every", "700ms", "--reference", folder.path().join("before.csv").to_str().unwrap()])
             .stdout(Stdio::null())
             .stderr(Stdio::null())
             .spawn()
             .unwrap();
     let text = capture(2, 2e-4);
     let path = folder.path().join("growing.csv");
-    // It grows at every look for a second.
-    for part in 1..=20 {
-        let end = text.len() * part / 40;
+    let row = || {
+        let document: Value = serde_json::from_slice(&fs::read(folder.path().join("report/captures.json")).ok()?).ok()?;
+        document["captures"].as_array()?.iter().find(|row| row["path"] == "growing.csv").cloned()
+    };
+    // It grows from one look to the next, for three of them; what there is of it could be analysed at any time.
+    for part in 20..=60 {
+        let end = text.len() * part / 80;
         let end = text[..end].rfind('\n').unwrap() + 1;
         fs::write(&path, &text[..end]).unwrap();
         std::thread::sleep(Duration::from_millis(50));
+        assert_eq!(row(), None, "a part of a capture was taken for the whole");
     }
     fs::write(&path, &text).unwrap();
     let until = Instant::now() + Duration::from_secs(30);
     let found = loop {
-        let captures = fs::read(folder.path().join("report/captures.json")).ok();
-        let captures: Option<Value> = captures.and_then(|bytes| serde_json::from_slice(&bytes).ok());
-        let row = captures.and_then(|document| {
-            document["captures"].as_array()?.iter().find(|row| row["path"] == "growing.csv").cloned()
-        });
-        if row.is_some() || Instant::now() > until {
-            break row;
+        let found = row();
+        if found.is_some() || Instant::now() > until {
+            break found;
         }
         std::thread::sleep(Duration::from_millis(100));
     };
