@@ -1,8 +1,6 @@
 //! A page in which every field that holds text holds a hostile string: what the tests open and look through.
 
-use linewake::report::figure::{
-    Axis, Bar, Figure, LevelMap, Mark, Panel, PhaseAxis, Row, Series, Shape, Style, Tie,
-};
+use linewake::report::figure::{Axis, Bar, Figure, LevelMap, Mark, Panel, PhaseAxis, Row, Series, Shape, Style, Tie};
 use linewake::report::page::{Block, Cell, Notice, NoticeKind, Page, Photograph, Picture, Plot, Section, Table};
 use linewake::report::table::Column;
 
@@ -27,8 +25,11 @@ fn figure(text: &str) -> Figure {
         .with(Series::new(text, Style::Floor, Shape::Level(0.5)));
     upright.phase = Some(PhaseAxis { label: text.to_owned(), zero: 1.0, cycle: 1.0 });
     upright.marks = vec![Mark { x: 2.0, label: text.to_owned() }];
-    let mut lying = Panel::new(text, Axis::linear(text), Axis::names(vec![text.to_owned(); 2]))
-        .with(Series::new(text, Style::Wire, Shape::Bars { bars: vec![bar(0), bar(1)], base: Some(0.0) }));
+    let mut lying = Panel::new(text, Axis::linear(text), Axis::names(vec![text.to_owned(); 2])).with(Series::new(
+        text,
+        Style::Wire,
+        Shape::Bars { bars: vec![bar(0), bar(1)], base: Some(0.0) },
+    ));
     lying.ties = vec![Tie { first: 0, last: 1, label: text.to_owned() }];
     let mut map = Panel::new(text, Axis::turn(text), Axis::frequency(2e3, 150e3));
     map.map = Some(LevelMap {

@@ -12,7 +12,7 @@ use std::time::Instant;
 
 use linewake::analysis::bands::bands;
 use linewake::analysis::compare::{Order, what_changed, what_is_added};
-use linewake::analysis::coupling::coupling_change;
+use linewake::analysis::coupling::coupling;
 use linewake::analysis::emissions::emissions;
 use linewake::analysis::phase_map::{Fineness, phase_map};
 use linewake::analysis::receiver::{Request, receive};
@@ -52,7 +52,6 @@ fn case(studio: &Studio, load: &'static Load) -> Done<Case> {
         .map(|source| waveform(source, &settings, Stretch::default()).map(|done| done.1))
         .into_iter()
         .collect::<Result<Vec<_>, _>>()?;
-    let coupled = coupling_change(&on, &filtered, &settings, &scheme)?.1;
     let map = phase_map(&on[0], &settings, &Scheme::Wide, Fineness::default())?.1;
     let said = sentences::of_addition(&added).into_iter().chain(sentences::of_change(&change)).take(3).collect();
     let figures = vec![
@@ -62,8 +61,7 @@ fn case(studio: &Studio, load: &'static Load) -> Done<Case> {
         ("spectrum", pictures::spectrum(&spectrum(&on[0], &settings)?.1, &settings)),
         ("bands", pictures::bands(&bands(&on[0], &settings, &scheme)?.1, &settings)),
         ("receiver", pictures::receiver(&receive(&on[0], &settings, &Request::default())?.1, &settings)),
-        ("coupling", pictures::coupling(&coupled.before, &settings)),
-        ("cause", pictures::coupling_change(&coupled, &settings)),
+        ("coupling", pictures::coupling(&coupling(&on[0], &settings, &scheme)?.1, &settings)),
         ("phase-map", pictures::phase_map(&map, &settings)),
         ("emissions", pictures::emissions(&emissions(&on[0], &settings, Default::default())?.1, &settings)),
         ("transients", pictures::transients(&transients(&on[0], &settings, Default::default(), None)?.1, &settings)),
@@ -90,7 +88,12 @@ fn survey(count: usize) -> Done<Page> {
     let shown: Vec<(usize, &Case)> = (1..=count).zip(cases.iter().cycle()).collect();
     let mut table = Table::new(
         "The cases",
-        vec![Column::text("Case"), Column::number("Number", ""), Column::number("Pictures", ""), Column::text("What was found")],
+        vec![
+            Column::text("Case"),
+            Column::number("Number", ""),
+            Column::number("Pictures", ""),
+            Column::text("What was found"),
+        ],
     );
     for (number, case) in &shown {
         let name = Cell::text(format!("{} {number}", case.load.name)).to(format!("case-{number}"));

@@ -8,7 +8,7 @@ use plotters::style::text_anchor::{HPos, Pos, VPos};
 use plotters::style::{Color, FontStyle, FontTransform, IntoFont, RGBAColor, RGBColor, ShapeStyle, TextStyle};
 
 use super::Point;
-use super::style::Ink;
+use super::style::{Ink, Pen};
 use super::text::{FAMILIES, Face};
 use crate::error::Error;
 
@@ -71,6 +71,11 @@ pub(super) trait Canvas {
     fn stroke(&mut self, path: &[Point], width: f64, ink: Ink) -> Result<(), Error>;
     /// Fills what lies between the tops and bottoms of `(x, top, bottom)` at rising `x`.
     fn shade(&mut self, spans: &[(f64, f64, f64)], ink: Ink) -> Result<(), Error>;
+    /// Draws a line with its dashes by its own means, if it has some: along the line, or in stripes where the line is
+    /// restless. Says whether it did.
+    fn dashed(&mut self, _path: &[Point], _pen: Pen, _restless: bool) -> bool {
+        false
+    }
     /// Fills rectangles that lie side by side within an area.
     fn tiles(&mut self, _area: Area, tiles: &[(Area, Ink)]) -> Result<(), Error> {
         tiles.iter().try_for_each(|(tile, ink)| self.fill(*tile, *ink))

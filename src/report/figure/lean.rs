@@ -1,25 +1,62 @@
 //! Drawing into few words: SVG that stands within an HTML page, in a tenth of the bytes of a file of its own.
 //!
-//! Places are in halves of a pixel and relative to the one before; what looks alike and is drawn in one go is one path.
+//! Places are whole pixels and relative to the one before; what looks alike and is drawn in one go is one path. Of
+//! restless lines every column of two pixels keeps its lowest and its highest point.
 
 use std::fmt::Write as _;
 
-use super::Point;
 use super::canvas::{Anchor, Area, Canvas, Setting};
-use super::style::Ink;
+use super::series::GAP;
+use super::style::{Ink, Pen};
+use super::thin::thin_spans_by;
+use super::{Point, Style};
 use crate::error::Error;
 use crate::report::plain::{base64, escape};
 
 /// Units per pixel.
-const FINE: f64 = 2.0;
+const FINE: f64 = 1.0;
+/// Width of a column of a restless line in pixels.
+const COLUMN: f64 = 2.0;
 /// Side of a dot of a map in pixels.
-const DOT: f64 = 3.0;
+const DOT: f64 = 4.0;
 
-/// How a path looks: its ink, and its width in units where it is a line.
+/// How a path looks: its ink, its pen where it is a line, and whether that is striped.
 #[derive(Debug, Clone, Copy, PartialEq)]
 struct Look {
     ink: Ink,
     width: Option<f64>,
+    dash: Option<(f64, f64)>,
+    striped: bool,
+}
+
+impl Look {
+    fn area(ink: Ink) -> Self {
+        Self { ink, width: None, dash: None, striped: false }
+    }
+
+    fn line(ink: Ink, width: f64) -> Self {
+        Self { width: Some(width * FINE), ..Self::area(ink) }
+    }
+}
+
+/// What restless dashed lines of a whole page are painted with: stripes of full strength and pale ones.
+pub(in crate::report) fn stripes() -> String {
+    let mut out = "<svg class=\"stripes\" width=\"0\" height=\"0\" aria-hidden=\"true\">".to_owned();
+    for style in [Style::Air, Style::AirBefore, Style::AirAfter, Style::Floor] {
+        let Pen { ink, dash: Some((on, off)), .. } = style.pen() else { continue };
+        let (colour, share) = (ink.hex(), on / (on + off));
+        let _ = write!(
+            out,
+            "<linearGradient id=\"stripes_{}\" gradientUnits=\"userSpaceOnUse\" spreadMethod=\"repeat\" x2=\"{:.1}\">\
+             <stop stop-color=\"{colour}\"/><stop offset=\"{share:.3}\" stop-color=\"{colour}\"/>\
+             <stop offset=\"{share:.3}\" stop-color=\"{colour}\" stop-opacity=\"{GAP}\"/>\
+             <stop offset=\"1\" stop-color=\"{colour}\" stop-opacity=\"{GAP}\"/></linearGradient>",
+            &colour[1..],
+            (on + off) * FINE
+        );
+    }
+    out.push_str("</svg>\n");
+    out
 }
 
 /// A canvas that writes the inside of an SVG element.
@@ -72,12 +109,19 @@ impl Lean {
     }
 
     fn flush(&mut self) {
-        for (Look { ink, width }, path) in self.open.drain(..) {
+        for (Look { ink, width, dash, striped }, path) in self.open.drain(..) {
             let (colour, opacity) = (ink.hex(), ink.opacity);
             let _ = match width {
+                Some(width) if striped => {
+                    let name = &colour[1..];
+                    write!(self.out, "<path fill=\"none\" stroke=\"url(#stripes_{name})\" stroke-width=\"{width:.1}\"")
+                }
                 Some(width) => write!(self.out, "<path fill=\"none\" stroke=\"{colour}\" stroke-width=\"{width:.1}\""),
                 None => write!(self.out, "<path fill=\"{colour}\""),
             };
+            if let (Some((on, off)), false) = (dash, striped) {
+                let _ = write!(self.out, " stroke-dasharray=\"{} {}\"", on * FINE, off * FINE);
+            }
             if opacity < 1.0 {
                 let _ = write!(self.out, " opacity=\"{opacity:.2}\"");
             }
@@ -111,6 +155,27 @@ fn packed(
     Ok(bytes)
 }
 
+/// A path with the lowest and the highest point of each column only, in their order, if it rises along `x` and is long.
+fn extremes(path: &[Point]) -> Vec<Point> {
+    if path.len() < 60 || path.windows(2).any(|ends| ends[1].0 < ends[0].0) {
+        return path.to_vec();
+    }
+    let column = |point: &Point| (point.0 / COLUMN).floor();
+    let mut kept = Vec::new();
+    for column in path.chunk_by(|a, b| column(a).total_cmp(&column(b)).is_eq()) {
+        let by_height = |a: &&Point, b: &&Point| a.1.total_cmp(&b.1);
+        let ends = [column.iter().min_by(by_height), column.iter().max_by(by_height)];
+        if let [Some(&low), Some(&high)] = ends {
+            let (first, second) = if low.0 <= high.0 { (low, high) } else { (high, low) };
+            kept.push(first);
+            if second.1.total_cmp(&first.1).is_ne() {
+                kept.push(second);
+            }
+        }
+    }
+    kept
+}
+
 /// Adds points to a path: the first one absolute, the others as steps.
 fn trace(path: &mut String, points: impl Iterator<Item = Point>) {
     let mut last: Option<(i64, i64)> = None;
@@ -124,7 +189,7 @@ fn trace(path: &mut String, points: impl Iterator<Item = Point>) {
             continue;
         }
         let _ = match (at.0 - before.0, at.1 - before.1) {
-            (x, y) if y < 0 || path.ends_with('l') && y < 0 => write!(path, "{}{x}{y}", gap(path, x)),
+            (x, y) if y < 0 => write!(path, "{}{x}{y}", gap(path, x)),
             (x, y) => write!(path, "{}{x} {y}", gap(path, x)),
         };
         last = Some(at);
@@ -146,7 +211,7 @@ impl Canvas for Lean {
         // A thin rule is a unit wide at least.
         let (width, height) = ((to.0 - from.0).max(1), (to.1 - from.1).max(1));
         if area.right > area.left && area.bottom > area.top {
-            let path = self.path(Look { ink, width: None });
+            let path = self.path(Look::area(ink));
             let _ = write!(path, "M{} {}h{width}v{height}h{}z", from.0, from.1, -width);
         }
         Ok(())
@@ -154,20 +219,31 @@ impl Canvas for Lean {
 
     fn stroke(&mut self, path: &[Point], width: f64, ink: Ink) -> Result<(), Error> {
         if !path.is_empty() {
-            trace(self.path(Look { ink, width: Some(width * FINE) }), path.iter().copied());
+            let path_of = self.path(Look::line(ink, width));
+            trace(path_of, extremes(path).into_iter());
         }
         Ok(())
     }
 
     fn shade(&mut self, spans: &[(f64, f64, f64)], ink: Ink) -> Result<(), Error> {
         if spans.len() > 1 {
-            let tops = spans.iter().map(|span| (span.0, span.1));
-            let bottoms = spans.iter().rev().map(|span| (span.0, span.2));
-            let path = self.path(Look { ink, width: None });
+            let kept: Vec<_> = thin_spans_by(spans.iter().copied(), |x| x / COLUMN).concat();
+            // The right end stays, so that a single column has a width.
+            let end = spans.last().filter(|end| kept.last().is_none_or(|last| last.0 < end.0)).copied();
+            let kept: Vec<_> = kept.into_iter().chain(end).collect();
+            let tops = kept.iter().map(|span| (span.0, span.1));
+            let bottoms = kept.iter().rev().map(|span| (span.0, span.2));
+            let path = self.path(Look::area(ink));
             trace(path, tops.chain(bottoms));
             path.push('z');
         }
         Ok(())
+    }
+
+    fn dashed(&mut self, path: &[Point], pen: Pen, restless: bool) -> bool {
+        let look = Look { dash: pen.dash, striped: restless, ..Look::line(pen.ink, pen.width) };
+        trace(self.path(look), extremes(path).into_iter());
+        true
     }
 
     /// Many small tiles are fewer bytes as a picture of dots of a few pixels each.
@@ -229,13 +305,13 @@ mod tests {
     #[test]
     fn lines_are_steps_and_alike_lines_are_one_path() {
         let mut canvas = Lean::default();
-        canvas.stroke(&[(1.0, 1.0), (2.0, 3.0), (1.0, 2.5), (4.0, 2.5)], 1.5, BLACK).unwrap();
+        canvas.stroke(&[(1.0, 1.0), (2.0, 3.0), (1.0, 2.0), (4.0, 2.0)], 1.5, BLACK).unwrap();
         canvas.stroke(&[(5.0, 5.0)], 1.5, BLACK).unwrap();
         canvas.fill(Area::new(0.0, 0.0, 2.0, 1.0), Ink { rgb: (255, 0, 0), opacity: 0.5 }).unwrap();
         assert_eq!(
             canvas.finish(10.0, 20.0, "class=\"a\""),
-            "<svg viewBox=\"0 0 20 40\" class=\"a\"><path fill=\"none\" stroke=\"#000000\" stroke-width=\"3.0\" \
-             d=\"M2 2l2 4-2-1 6 0M10 10l0 0\"/><path fill=\"#ff0000\" opacity=\"0.50\" d=\"M0 0h4v2h-4z\"/></svg>"
+            "<svg viewBox=\"0 0 10 20\" class=\"a\"><path fill=\"none\" stroke=\"#000000\" stroke-width=\"1.5\" \
+             d=\"M1 1l1 2-1-1 3 0M5 5l0 0\"/><path fill=\"#ff0000\" opacity=\"0.50\" d=\"M0 0h2v1h-2z\"/></svg>"
         );
     }
 

@@ -20,6 +20,7 @@ mod text;
 mod thin;
 
 pub(super) use embed::{data, small, still};
+pub(super) use lean::stripes;
 
 use super::plain::plain;
 use crate::error::Error;

@@ -11,7 +11,7 @@ use crate::error::Error;
 pub(super) const SHADE: f64 = 0.24;
 pub(super) const BODY: f64 = 0.55;
 /// How strongly the gaps of a dense dashed line are drawn.
-const GAP: f64 = 0.4;
+pub(super) const GAP: f64 = 0.4;
 
 /// The place of a panel with its two axes settled.
 #[derive(Debug, Clone, PartialEq)]
@@ -46,7 +46,7 @@ impl Plot {
             // Stripes across a filled area would look like a signal that comes and goes.
             Shape::Envelope(spans) => self.envelope(canvas, self.spans(spans), Pen { dash: None, ..pen }),
             Shape::Interval(spans) => self.interval(canvas, spans, pen),
-            Shape::Bars { bars, base } => bars.iter().try_for_each(|bar| self.bar(canvas, bar, *base, pen)),
+            Shape::Bars { bars, base } => self.bars(canvas, bars, *base, pen),
             Shape::Level(value) => self.level(canvas, *value, pen),
         }
     }
@@ -119,6 +119,10 @@ impl Plot {
                 canvas.shade(&piece, pen.ink)?;
                 continue;
             };
+            let strokes: Vec<Point> = piece.iter().flat_map(|s| [(s.0, s.1), (s.0, s.2)]).collect();
+            if canvas.dashed(&strokes, pen, true) {
+                continue;
+            }
             let ends = (piece[0].0, piece[piece.len() - 1].0);
             let cut = |from, to| vec![cut_spans(&piece, Area { left: from, right: to, ..self.area })];
             let height = |spans: &Vec<(f64, f64, f64)>| extent(spans.iter().flat_map(|s| [s.1, s.2]));
@@ -129,30 +133,45 @@ impl Plot {
         Ok(())
     }
 
-    fn bar(&self, canvas: &mut impl Canvas, bar: &Bar, base: Option<f64>, pen: Pen) -> Result<(), Error> {
+    /// Boxes, then their ends, then whiskers: what looks alike is drawn in one go.
+    fn bars(&self, canvas: &mut impl Canvas, bars: &[Bar], base: Option<f64>, pen: Pen) -> Result<(), Error> {
+        let placed: Vec<PlacedBar> = bars.iter().filter_map(|bar| self.placed(bar, base)).collect();
+        let box_at = |bar: &PlacedBar, a: f64, b: f64| {
+            let (a, b, low, high) = (a.min(b), a.max(b), bar.low, bar.high);
+            let area = if self.lying { Area::new(a, low, b, high) } else { Area::new(low, a, high, b) };
+            area.meet(self.area)
+        };
+        for bar in &placed {
+            canvas.fill(box_at(bar, bar.start, bar.end), pen.ink.on_paper(BODY))?;
+        }
+        for bar in &placed {
+            let edge = if bar.end < bar.start { bar.end } else { bar.end - pen.width };
+            canvas.fill(box_at(bar, edge, edge + pen.width), pen.ink)?;
+        }
+        for bar in &placed {
+            if let Some(ends) = bar.ends {
+                self.whisker(canvas, ((bar.low + bar.high) / 2.0, (bar.high - bar.low) / 2.0), ends)?;
+            }
+        }
+        Ok(())
+    }
+
+    fn placed(&self, bar: &Bar, base: Option<f64>) -> Option<PlacedBar> {
         let (along, across) = if self.lying { (&self.x, &self.y) } else { (&self.y, &self.x) };
         let (from, to) = (across.pixel(bar.from), across.pixel(bar.to));
         let start = along.pixel(base.unwrap_or(along.low()));
         let end = along.pixel(bar.value);
         if !(from.is_finite() && to.is_finite() && end.is_finite() && start.is_finite()) {
-            return Ok(());
+            return None;
         }
         let (low, high) = (from.min(to), from.max(to));
         let gap = if self.lying { 0.18 * (high - low) } else { (0.12 * (high - low)).clamp(0.4, 2.0) };
         let (low, high) =
             if self.lying { ((low + gap).round(), (high - gap).round()) } else { (low + gap, high - gap) };
-        let box_at = |a: f64, b: f64| {
-            let (a, b) = (a.min(b), a.max(b));
-            let area = if self.lying { Area::new(a, low, b, high) } else { Area::new(low, a, high, b) };
-            area.meet(self.area)
-        };
-        canvas.fill(box_at(start, end), pen.ink.on_paper(BODY))?;
-        let edge = if end < start { end } else { end - pen.width };
-        canvas.fill(box_at(edge, edge + pen.width), pen.ink)?;
-        let Some((least, most)) = bar.interval else { return Ok(()) };
         // An interval without an end runs out of the panel.
         let place = |value: f64| along.pixel(if value.is_infinite() { 1e100_f64.copysign(value) } else { value });
-        self.whisker(canvas, ((low + high) / 2.0, (high - low) / 2.0), (place(least), place(most)))
+        let ends = bar.interval.map(|(least, most)| (place(least), place(most)));
+        Some(PlacedBar { low, high, start, end, ends })
     }
 
     /// The line from the lowest to the highest value that the data allow, with a stroke across each end.
@@ -172,6 +191,15 @@ impl Plot {
     }
 }
 
+/// A bar in pixels: its sides, where it begins and ends, and the ends of its whisker.
+struct PlacedBar {
+    low: f64,
+    high: f64,
+    start: f64,
+    end: f64,
+    ends: Option<(f64, f64)>,
+}
+
 /// The middle of the pixel that a place lies in, so that a thin upright or level line stays sharp.
 pub(super) fn crisp(at: f64) -> f64 {
     at.floor() + 0.5
@@ -185,7 +213,11 @@ pub(super) fn stroke(canvas: &mut impl Canvas, path: &[Point], pen: Pen) -> Resu
     let Some(dash) = pen.dash else { return canvas.stroke(path, pen.width, pen.ink) };
     let (Some(first), Some(last)) = (path.first(), path.last()) else { return Ok(()) };
     let length: f64 = path.windows(2).map(|w| (w[1].0 - w[0].0).hypot(w[1].1 - w[0].1)).sum();
-    if length <= 1.5 * (last.0 - first.0).abs() || path.len() <= 20 {
+    let calm = length <= 1.5 * (last.0 - first.0).abs() || path.len() <= 20;
+    if canvas.dashed(path, pen, !calm) {
+        return Ok(());
+    }
+    if calm {
         return dashes(path, dash).iter().try_for_each(|piece| canvas.stroke(piece, pen.width, pen.ink));
     }
     let cut = |from, to| cut_to(path, Area::new(from, f64::NEG_INFINITY, to, f64::INFINITY));

@@ -4,7 +4,6 @@
 (() => {
   const LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
   const VALUES = new Map([...LETTERS].map((letter, value) => [letter, value]));
-  const ENDS = { "!": NaN, ">": Infinity, "<": -Infinity };
   const FONT = "13px system-ui, sans-serif";
   const dark = matchMedia("(prefers-color-scheme: dark)");
   const element = (name, properties = {}, ...children) => {
@@ -14,27 +13,22 @@
   };
 
   // Numbers as src/report/figure/embed.rs packs them.
-  function unpack(numbers) {
-    if (numbers.text === undefined) return Float64Array.from({ length: numbers.count }, (_, k) => numbers.start + k * numbers.step);
-    const power = 10 ** Math.abs(numbers.places);
-    const scaled = numbers.places < 0 ? (sum) => sum * power : (sum) => sum / power;
-    const values = [];
-    let [sum, value, weight] = [0, 0, 1];
-    for (const letter of numbers.text) {
-      if (letter in ENDS) {
-        values.push(ENDS[letter]);
-        continue;
-      }
-      const group = VALUES.get(letter);
-      value += (group & 31) * weight;
-      weight *= 32;
-      if (group < 32) {
-        sum += value % 2 ? -(value - 1) / 2 : value / 2;
-        values.push(scaled(sum));
-        [value, weight] = [0, 1];
-      }
-    }
-    return Float64Array.from(values);
+  function unpack({ start, step, count, places, bits: low, text }) {
+    if (text === undefined) return Float64Array.from({ length: count }, (_, k) => start + k * step);
+    const power = 10 ** Math.abs(places);
+    let [at, sum] = [0, 0];
+    const bit = () => VALUES.get(text[Math.floor(at / 6)]) >> (5 - at++ % 6) & 1;
+    return Float64Array.from({ length: count }, () => {
+      let symbol = 0;
+      while (symbol < 20 && bit()) symbol++;
+      let more = low;
+      if (symbol === 20) [symbol, more] = [0, 50];
+      while (more--) symbol = 2 * symbol + bit();
+      if (symbol < 3) return [NaN, Infinity, -Infinity][symbol];
+      const size = Math.floor((symbol - 2) / 2);
+      sum += symbol % 2 ? size : -size;
+      return places < 0 ? sum * power : sum / power;
+    });
   }
 
   function read(figure) {
@@ -566,12 +560,13 @@
       };
       const axis = (key, described, extra) => ({ ...look, scale: key, label: described.label || undefined,
         splits: (u, _, low, high) => ticks(described, log[key], low, high, most(u, key)),
+        filter: (u, splits) => splits,
         values: (u, splits) => apart(u, splits, key, described), ...extra });
       const wide = (u, values) => {
         u.ctx.font = FONT;
         return 14 + Math.max(20, ...(values ?? []).map((text) => u.ctx.measureText(text).width));
       };
-      const names = panel.lying ? { filter: (u, splits) => splits, size: (u, values) => Math.min(0.45 * size.width, wide(u, values)), grid: { show: false },
+      const names = panel.lying ? { size: (u, values) => Math.min(0.45 * size.width, wide(u, values)), grid: { show: false },
         values: (u, splits) => splits.map((v) => fitting(u.ctx, shown(panel.y, v), 0.45 * size.width - 14)) } : { size: wide };
       const axes = [axis("x", panel.x, { size: 32 }), axis("y", panel.y, names)];
       if (panel.phase) {

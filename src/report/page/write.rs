@@ -99,7 +99,9 @@ impl Writer {
         m.element("title", &[], &page.title);
         m.raw("<style>");
         m.raw(STYLE);
-        m.raw("</style>\n</head>\n<body>\n<a class=\"skip\" href=\"#content\">Skip to the content</a>\n<header>\n");
+        m.raw("</style>\n</head>\n<body>\n<a class=\"skip\" href=\"#content\">Skip to the content</a>\n");
+        m.drawn(&figure::stripes());
+        m.raw("<header>\n");
         m.element("h1", &[], &page.title);
         if let Some(date) = &page.date {
             m.element("p", &[("class", "made")], date);
@@ -298,10 +300,7 @@ impl Writer {
         let m = &mut self.markup;
         let height = figure.rows.iter().map(|row| 90.0 + 0.45 * f64::from(figure.height) * row.share).sum::<f64>();
         let height = format!("{:.0}", height.clamp(100.0, 4000.0));
-        m.open(
-            "figure",
-            &[("class", "plot"), ("id", stem), ("aria-labelledby", &title), ("data-height", &height)],
-        );
+        m.open("figure", &[("class", "plot"), ("id", stem), ("aria-labelledby", &title), ("data-height", &height)]);
         m.raw("\n<figcaption>\n");
         m.element("p", &[("class", "plot-title"), ("id", &title)], &figure.title);
         figure.conclusion.iter().for_each(|sentence| m.element("p", &[], sentence));
