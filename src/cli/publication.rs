@@ -154,7 +154,8 @@ fn check_folder(folder: &Path, inputs: &[PathBuf], force: bool) -> Result<(), Er
         return Ok(());
     }
     let whole = folder.canonicalize().ok();
-    let within = |input: &&PathBuf| input.canonicalize().ok().zip(whole.as_ref()).is_some_and(|(i, f)| i.starts_with(f));
+    let within =
+        |input: &&PathBuf| input.canonicalize().ok().zip(whole.as_ref()).is_some_and(|(i, f)| i.starts_with(f));
     if let Some(input) = inputs.iter().find(within) {
         return refuse(format!("would be replaced, and \"{}\" lies in it", input.display()), ELSEWHERE);
     }

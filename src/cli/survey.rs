@@ -61,7 +61,11 @@ impl Run for Survey {
             console.print(&made.report.document)?;
         } else {
             console.sentences(&made.report.conclusions)?;
-            console.print(&format!("\nThe report is {}, its data are in {}.\n", made.page.display(), made.folder.display()))?;
+            console.print(&format!(
+                "\nThe report is {}, its data are in {}.\n",
+                made.page.display(),
+                made.folder.display()
+            ))?;
         }
         Ok(made.outcome(console))
     }
@@ -76,15 +80,25 @@ impl Survey {
                 .remedy("check the path"));
         }
         let beside = self.output.as_deref().and_then(Path::parent).unwrap_or(folder);
-        let found = captures_in(&[folder.to_owned()], Some(&folder.join("report")))?;
+        let mut found = captures_in(&[folder.to_owned()], Some(&folder.join("report")))?;
+        // What is hidden is some program's own, such as a report that was not finished.
+        found.retain(|path| {
+            let inside = path.strip_prefix(folder).unwrap_or(path);
+            !inside.components().any(|part| part.as_os_str().to_string_lossy().starts_with('.'))
+        });
         let candidates: Vec<Candidate> = found.iter().map(|path| candidate(path, folder, beside)).collect();
-        let title = folder.canonicalize().ok().and_then(|whole| Some(whole.file_name()?.to_string_lossy().into_owned()));
+        let title =
+            folder.canonicalize().ok().and_then(|whole| Some(whole.file_name()?.to_string_lossy().into_owned()));
         let text = propose(&format!("Survey of {}", title.unwrap_or_else(|| "captures".to_owned())), &candidates);
         match &self.output {
             None => console.print(&text)?,
             Some(path) => {
                 write_example(path, "a description", &text, self.force)?;
-                console.print(&format!("A description of {} captures, to be edited: {}\n", found.len(), path.display()))?;
+                console.print(&format!(
+                    "A description of {} captures, to be edited: {}\n",
+                    found.len(),
+                    path.display()
+                ))?;
             }
         }
         Ok(Outcome::Done)
@@ -100,7 +114,12 @@ fn candidate(path: &Path, folder: &Path, beside: &Path) -> Candidate {
     let written = fs::metadata(path).and_then(|about| about.modified()).ok();
     let since = written.and_then(|time| time.duration_since(UNIX_EPOCH).ok());
     Candidate {
-        name: name.components().map(|part| part.as_os_str().to_string_lossy()).collect::<Vec<_>>().join("/").replace("//", "/"),
+        name: name
+            .components()
+            .map(|part| part.as_os_str().to_string_lossy())
+            .collect::<Vec<_>>()
+            .join("/")
+            .replace("//", "/"),
         written_ms: since.and_then(|since| u64::try_from(since.as_millis()).ok()),
     }
 }
@@ -116,7 +135,8 @@ impl Made {
     /// Names what is missing on standard error; then the work was done in part.
     pub(super) fn outcome(&self, console: &mut Console) -> Outcome {
         // Whole lines, but nothing in them steers the terminal.
-        let safe = |line: &String| line.chars().map(|c| if crate::error::steers(c) { '?' } else { c }).collect::<String>();
+        let safe =
+            |line: &String| line.chars().map(|c| if crate::error::steers(c) { '?' } else { c }).collect::<String>();
         self.report.missing.iter().for_each(|line| console.remark("missing", &safe(line)));
         if self.report.missing.is_empty() { Outcome::Done } else { Outcome::Partly }
     }
@@ -146,8 +166,11 @@ pub(super) fn make(console: &mut Console, description: &Path, page: &Path, force
             .in_file(description.display().to_string())
             .remedy("see the reasons above"));
     }
-    let read = captures.all.iter().flat_map(|looked| &looked.inputs).flat_map(|input| [input].into_iter().chain(&input.files));
-    let names = Names::hidden(&survey, read.chain(&job.files).map(|input| input.path.as_str()));
+    let read =
+        captures.all.iter().flat_map(|looked| &looked.inputs).flat_map(|input| [input].into_iter().chain(&input.files));
+    let name = description.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+    let paths = read.chain(&job.files).map(|input| input.path.as_str()).chain([name.as_str()]);
+    let names = Names::hidden(&survey, paths);
 
     let progress = console.cases(survey.cases.len());
     let chapters = spread::map((0..survey.cases.len()).collect(), |place| {
@@ -160,7 +183,6 @@ pub(super) fn make(console: &mut Console, description: &Path, page: &Path, force
     let air: Vec<_> = chapters.iter().map(|chapter| chapter.air.clone()).collect();
     let falls = fall_offs(&survey, &air);
     let text = String::from_utf8_lossy(&described.bytes_at(0, 1 << 20)?).into_owned();
-    let name = description.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
     let mut report = bind(&job, &captures, chapters, &falls, (&name, &text), &names)?;
     let bytes = report.html()?;
     let files = std::mem::take(&mut report.files);
@@ -180,7 +202,10 @@ fn one_case(
     names: &Names,
     publication: &Publication,
 ) -> Result<Chapter, Error> {
-    let photographs = job.survey.cases[place].photographs.iter().map(|name| Taken { name: name.clone(), bytes: photograph(&open(name)) });
+    let photographs = job.survey.cases[place]
+        .photographs
+        .iter()
+        .map(|name| Taken { name: name.clone(), bytes: photograph(&open(name)) });
     let result = job.case(place, captures);
     let mut chapter = chapter(job, captures, &result, photographs.collect(), names)?;
     for file in std::mem::take(&mut chapter.files) {

@@ -80,7 +80,9 @@ const WIDTHS: [usize; 5] = [36, 12, 26, 12, 26];
 impl Run for Watch {
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         if !self.folder.is_dir() {
-            return Err(Error::input("is no folder").in_file(self.folder.display().to_string()).remedy("check the path"));
+            return Err(Error::input("is no folder")
+                .in_file(self.folder.display().to_string())
+                .remedy("check the path"));
         }
         if !(0.05..=3600.0).contains(&self.every) {
             return Err(Error::usage(format!("a look every {} s", self.every)).expected("0.05 s to an hour"));
@@ -157,7 +159,12 @@ impl Watching<'_> {
     }
 
     /// Analyses what is new, compares what has new references, and renews the report if anything came of it.
-    fn take(&mut self, console: &mut Console, ready: Vec<(String, Stamp)>, now: &HashMap<String, Stamp>) -> Result<(), Error> {
+    fn take(
+        &mut self,
+        console: &mut Console,
+        ready: Vec<(String, Stamp)>,
+        now: &HashMap<String, Stamp>,
+    ) -> Result<(), Error> {
         let count = self.entries.len();
         self.entries.retain(|name, _| now.contains_key(name));
         let mut changed = self.entries.len() != count;
@@ -204,14 +211,17 @@ impl Watching<'_> {
 
     /// Compares captures whose references are others than before, or have changed; gives their names.
     fn compare(&mut self, fresh: &[String]) -> Vec<String> {
-        let mut done: Vec<String> =
-            self.entries.iter().filter(|(_, entry)| entry.watched.row.status == Status::Done).map(|(name, _)| name.clone()).collect();
+        let mut done: Vec<String> = self
+            .entries
+            .iter()
+            .filter(|(_, entry)| entry.watched.row.status == Status::Done)
+            .map(|(name, _)| name.clone())
+            .collect();
         sort(&mut done);
         let outside: Vec<String> = self.command.reference.iter().map(|path| path.display().to_string()).collect();
         let inside: Vec<PathBuf> = self.command.reference.iter().filter_map(|path| path.canonicalize().ok()).collect();
-        let is_reference = |name: &str| {
-            self.command.folder.join(name).canonicalize().is_ok_and(|path| inside.contains(&path))
-        };
+        let is_reference =
+            |name: &str| self.command.folder.join(name).canonicalize().is_ok_and(|path| inside.contains(&path));
         let mut work: Vec<(String, Vec<String>)> = Vec::new();
         for name in &done {
             let references = match outside.is_empty() {
@@ -286,9 +296,8 @@ impl Watching<'_> {
     }
 
     fn outcome(&self) -> Result<Outcome, Error> {
-        let failed = |entry: &Entry| {
-            entry.watched.row.status == Status::Failed || matches!(entry.watched.change, Some(Err(_)))
-        };
+        let failed =
+            |entry: &Entry| entry.watched.row.status == Status::Failed || matches!(entry.watched.change, Some(Err(_)));
         let failures = self.entries.values().filter(|entry| failed(entry)).count();
         let all = self.entries.values().filter(|entry| entry.watched.row.status == Status::Failed).count();
         if all > 0 && all == self.entries.len() {

@@ -98,7 +98,10 @@ mod tests {
         assert!((fit.exponent - 1.957_329_097_366_461_2).abs() < 1e-9, "{fit:?}");
         assert!((fit.level_at_1_m_db - 42.258_226_299_841_155).abs() < 1e-9);
         let [low, high] = fit.ci95.unwrap();
-        assert!((low - 1.831_512_032_462_372_8).abs() < 1e-6 && (high - 2.083_146_162_270_549_6).abs() < 1e-6, "{fit:?}");
+        assert!(
+            (low - 1.831_512_032_462_372_8).abs() < 1e-6 && (high - 2.083_146_162_270_549_6).abs() < 1e-6,
+            "{fit:?}"
+        );
         assert!((fit.scatter_db.unwrap() - 0.826_453_950_843_633_8).abs() < 1e-9);
     }
 

@@ -2,6 +2,11 @@
 
 use std::collections::HashMap;
 
+use super::sentences::{
+    self, ends, of_against, of_statements, share, signed, signed_within, stands_out, stated_for, time_of,
+    where_in_cycle,
+};
+use super::table::{Column, Table};
 use crate::analysis::bands::{ChannelBands, ChannelGroups, GroupValue};
 use crate::analysis::batch::{Batch, BatchChannel, Status};
 use crate::analysis::compare::ChannelComparison;
@@ -26,11 +31,6 @@ use crate::compare::side::Observation;
 use crate::levels::{Curve, Form, Kind as LevelKind};
 use crate::measure::bands::BandValue;
 use crate::measure::detector::{DETECTORS, Detector};
-use super::sentences::{
-    self, ends, of_against, of_statements, share, signed, signed_within, stands_out, stated_for, time_of,
-    where_in_cycle,
-};
-use super::table::{Column, Table};
 use crate::survey::studio::check::Found;
 use crate::survey::studio::{BuiltIn, Kind};
 use crate::uncertainty::budget::{Budget, Contribution, Evaluation};

@@ -70,15 +70,18 @@ pub fn cells(watched: &Watched, role: Role) -> [Cell; 2] {
     let change = match &watched.change {
         None => Cell::text(""),
         Some(Err(_)) => Cell::text("cannot be compared"),
-        Some(Ok(change)) => change.channels.iter().find(|channel| channel.role == role).map_or(Cell::text(""), |channel| {
-            match (channel.total.change_db, channel.total.ci95_db) {
-                (Some(db), Some(interval)) => {
-                    let words = format!("{} ({})", sentences::signed_within(db, interval), sentences::ends(interval));
-                    Cell::number(db, words)
+        Some(Ok(change)) => {
+            change.channels.iter().find(|channel| channel.role == role).map_or(Cell::text(""), |channel| {
+                match (channel.total.change_db, channel.total.ci95_db) {
+                    (Some(db), Some(interval)) => {
+                        let words =
+                            format!("{} ({})", sentences::signed_within(db, interval), sentences::ends(interval));
+                        Cell::number(db, words)
+                    }
+                    _ => Cell::text(channel.total.verdict.words()),
                 }
-                _ => Cell::text(channel.total.verdict.words()),
-            }
-        }),
+            })
+        }
     };
     [level, change]
 }
@@ -102,7 +105,8 @@ pub fn report(folder: &str, watched: &[Watched], settings: &Settings) -> Result<
     );
     table.notes.push("Levels and changes over the whole range, with 95 % intervals of the changes.".to_owned());
     let first_plotted = watched.len().saturating_sub(PLOTTED);
-    let id = |place: usize| format!("capture-{}-{}", place + 1, anchor(sentences::short_name(&watched[place].row.path)));
+    let id =
+        |place: usize| format!("capture-{}-{}", place + 1, anchor(sentences::short_name(&watched[place].row.path)));
     let mut failed = Vec::new();
     for (place, one) in watched.iter().enumerate() {
         let name = Cell::text(one.row.path.clone());
@@ -150,7 +154,9 @@ pub fn report(folder: &str, watched: &[Watched], settings: &Settings) -> Result<
             (_, Some(spectrum)) => Some(pictures::spectrum(spectrum, settings)),
             _ => None,
         };
-        section.blocks.extend(figure.map(|figure| Block::Plot(Box::new(Plot::new(format!("plot-{}", id(place)), figure)))));
+        section
+            .blocks
+            .extend(figure.map(|figure| Block::Plot(Box::new(Plot::new(format!("plot-{}", id(place)), figure)))));
         page.sections.push(section);
     }
     let captures = watched

@@ -73,7 +73,8 @@ impl Names {
                     // The other half of a record, options beside it.
                     self.push(stem, &instead, true);
                 }
-                folders.extend(folder.split(['/', '\\']).filter(|part| !part.is_empty() && *part != "." && *part != ".."));
+                folders
+                    .extend(folder.split(['/', '\\']).filter(|part| !part.is_empty() && *part != "." && *part != ".."));
             }
         }
         for (number, folder) in (1..).zip(folders) {
@@ -165,7 +166,10 @@ impl Names {
             let begins = !(is_word(first) && is_word(at.checked_sub(1).and_then(|before| text.get(before))));
             let ends = !(is_word(last) && is_word(text.get(end)));
             let ending = text.get(end) == Some(&'.') && is_word(text.get(end + 1));
-            begins && ends && (ending || !pattern.before_ending) && here.iter().map(|&c| small(c)).eq(pattern.name.iter().copied())
+            begins
+                && ends
+                && (ending || !pattern.before_ending)
+                && here.iter().map(|&c| small(c)).eq(pattern.name.iter().copied())
         })
     }
 }
@@ -243,6 +247,9 @@ mod tests {
         let long = format!("{}.csv", "ferrow-".repeat(40));
         let text = TEXT.replace("\"on.csv\"", &format!("\"{long}\""));
         let names = Names::hidden(&survey(&text), []);
-        assert_eq!(names.replaced(&format!("\"{}\" cannot be read", printable(&long))), "\"capture-002.csv\" cannot be read");
+        assert_eq!(
+            names.replaced(&format!("\"{}\" cannot be read", printable(&long))),
+            "\"capture-002.csv\" cannot be read"
+        );
     }
 }

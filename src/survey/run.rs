@@ -11,7 +11,7 @@ use super::description::{Ask, Case, State, Survey};
 use crate::analysis::bands::{self, CaptureBands};
 use crate::analysis::batch::{self, BatchRow};
 use crate::analysis::compare::{Comparison, Off, Order, what_changed_of_the_load, what_is_added};
-use crate::analysis::coupling::{Coupling, CouplingChange, change_of, of_observed, observe as observe_coupled};
+use crate::analysis::coupling::{Coupling, CouplingChange, change_of, observe as observe_coupled, of_observed};
 use crate::analysis::emissions::{CaptureEmissions, EmissionComparison, emission_changes, emissions};
 use crate::analysis::inspect::{self, Inspection};
 use crate::analysis::observe::{Input, Periods, Wants, observe};
@@ -262,7 +262,9 @@ impl Job<'_> {
             .cases
             .iter()
             .filter(|case| case.indicator.is_some())
-            .flat_map(|case| case.sides.iter().flat_map(|side| &side.captures).map(|name| (case.instrument, name.as_str())))
+            .flat_map(|case| {
+                case.sides.iter().flat_map(|side| &side.captures).map(|name| (case.instrument, name.as_str()))
+            })
             .collect();
         let all = spread::map(self.survey.captures(), |(instrument, name)| {
             let looked = self.look_at(instrument, name, with_indicator.contains(&(instrument, name)));
@@ -310,7 +312,8 @@ impl Job<'_> {
         let settings = Settings { fingerprints: false, ..self.settings(case.instrument).clone() };
         let sides = self.sides(case, captures);
         let lost = case.sides.iter().flat_map(|side| {
-            let lost = |name: &String| Some((side.state, name.clone(), captures.of(case, name)?.seen.as_ref().err()?.clone()));
+            let lost =
+                |name: &String| Some((side.state, name.clone(), captures.of(case, name)?.seen.as_ref().err()?.clone()));
             side.captures.iter().filter_map(lost)
         });
         let work = CaseWork { job: self, case, settings, sides };
@@ -332,9 +335,8 @@ impl Job<'_> {
             phase_map: work.of_shown(shown, |source, settings| {
                 Ok(phase_map(source, settings, &self.scheme, Fineness::default())?.1)
             }),
-            emissions: work.of_shown(shown, |source, settings| {
-                Ok(emissions(source, settings, EmissionCriteria::default())?.1)
-            }),
+            emissions: work
+                .of_shown(shown, |source, settings| Ok(emissions(source, settings, EmissionCriteria::default())?.1)),
             emission_changes: work.emission_changes(),
             transients: work.of_shown(shown, |source, settings| {
                 Ok(transients(source, settings, TransientCriteria::default(), None)?.1)
@@ -357,14 +359,12 @@ impl Job<'_> {
             paired.extend(case.reference());
             paired.extend([State::On, State::OnWithFilter]);
         }
-        let whole_pair = |at: usize| {
-            paired.iter().all(|&state| case.captures(state).get(at).is_none_or(|name| usable(name)))
-        };
+        let whole_pair =
+            |at: usize| paired.iter().all(|&state| case.captures(state).get(at).is_none_or(|name| usable(name)));
         let of_side = |side: &super::description::Side| {
             let in_pairs = paired.contains(&side.state);
-            let kept = side.captures.iter().enumerate().filter(|(at, name)| {
-                usable(name) && (!in_pairs || whole_pair(*at))
-            });
+            let kept =
+                side.captures.iter().enumerate().filter(|(at, name)| usable(name) && (!in_pairs || whole_pair(*at)));
             (side.state, kept.map(|(_, name)| (self.open)(name)).collect())
         };
         case.sides.iter().map(of_side).collect()
@@ -562,7 +562,9 @@ impl AirLevelsOfCase {
             let first = channels.first()?;
             let values = first.bands.iter().chain([&first.total.value]).enumerate();
             let mean = |at: usize| {
-                let of = |channel: &batch::BatchChannel| Some(channel.bands.iter().chain([&channel.total.value]).nth(at)?.rms);
+                let of = |channel: &batch::BatchChannel| {
+                    Some(channel.bands.iter().chain([&channel.total.value]).nth(at)?.rms)
+                };
                 let powers: Vec<f64> = channels.iter().filter_map(of).map(|rms| rms * rms).collect();
                 (powers.len() == channels.len()).then(|| (powers.iter().sum::<f64>() / powers.len() as f64).sqrt())
             };
@@ -591,7 +593,8 @@ pub fn fall_offs(survey: &Survey, levels: &[AirLevelsOfCase]) -> Vec<FallOffResu
                 _ => without.push(case.name.clone()),
             }
         }
-        let bands: Vec<Band> = found.first().map_or(Vec::new(), |first| first.bands.iter().map(|(band, _)| *band).collect());
+        let bands: Vec<Band> =
+            found.first().map_or(Vec::new(), |first| first.bands.iter().map(|(band, _)| *band).collect());
         let fall = |band: Band| {
             let level = |at: &AirLevels| {
                 let rms = at.bands.iter().find(|(other, _)| *other == band)?.1?;

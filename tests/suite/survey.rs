@@ -121,7 +121,9 @@ fn a_description_becomes_a_page_and_its_data() {
     let document: Value = serde_json::from_slice(&output.stdout).unwrap();
     // What is built in: 2 mV and 1 mV at 68 kHz; the filter takes 20 dB of the lamp.
     let conclusions: Vec<&str> = document["conclusions"].as_array().unwrap().iter().filter_map(Value::as_str).collect();
-    assert!(conclusions[0].starts_with("Lamp adds 2.0") && conclusions[0].contains("between 50 and 95 kHz on the wire"));
+    assert!(
+        conclusions[0].starts_with("Lamp adds 2.0") && conclusions[0].contains("between 50 and 95 kHz on the wire")
+    );
     assert!(conclusions[0].contains("the filter lowers the level there by"), "{conclusions:?}");
     assert!(conclusions[1].starts_with("Fan adds 1.0"), "{conclusions:?}");
     let added = &document["cases"][0]["added"]["channels"][0]["bands"][3];
@@ -135,15 +137,25 @@ fn a_description_becomes_a_page_and_its_data() {
     assert_eq!(files[Path::new("report.html")], files[Path::new("report/report.html")]);
     assert_eq!(files[Path::new("report/survey.json")], output.stdout);
     let page = String::from_utf8(files[Path::new("report.html")].clone()).unwrap();
-    for text in ["Hum", "Ada Fennimore", "control room", "captures/lamp-on-1.csv", "linewake survey survey.toml", "2026-11-14"] {
+    for text in
+        ["Hum", "Ada Fennimore", "control room", "captures/lamp-on-1.csv", "linewake survey survey.toml", "2026-11-14"]
+    {
         assert!(page.contains(text), "{text}");
     }
     // A document among the data is the one that the command prints, hashes and all.
     let ours: Value = serde_json::from_slice(&files[Path::new("report/002-fan/added.json")]).unwrap();
     let theirs = linewake(
         &[
-            "added", "--bands", "wide", "--json", "--off", "captures/off-1.csv", "captures/off-2.csv", "--on",
-            "captures/fan-on-1.csv", "captures/fan-on-2.csv",
+            "added",
+            "--bands",
+            "wide",
+            "--json",
+            "--off",
+            "captures/off-1.csv",
+            "captures/off-2.csv",
+            "--on",
+            "captures/fan-on-1.csv",
+            "captures/fan-on-2.csv",
         ],
         folder.path(),
     );
@@ -184,11 +196,16 @@ fn hidden_names_stand_nowhere() {
     fs::remove_file(folder.path().join("captures/off-2.csv")).unwrap();
     let output = linewake(&["survey", "survey.toml", "--json"], folder.path());
     assert_eq!(output.status.code(), Some(1), "{}", stderr(&output));
+    // Whoever makes the report has to know which file is missing.
+    assert!(stderr(&output).contains("captures/off-2.csv"), "{}", stderr(&output));
+    assert!(!String::from_utf8_lossy(&output.stdout).contains("off-2.csv"));
     let files = report(folder.path());
     check_package(&files);
     for (name, bytes) in &files {
         let text = String::from_utf8_lossy(bytes).to_lowercase();
-        for hidden in ["quill radio", "fennimore", "control room", "lamp-on", "fan-on", "off-1.csv", "off-2.csv", "captures/"] {
+        for hidden in
+            ["quill radio", "fennimore", "control room", "lamp-on", "fan-on", "off-1.csv", "off-2.csv", "captures/"]
+        {
             assert!(!text.contains(hidden), "{} tells \"{hidden}\"", name.display());
         }
     }
@@ -227,13 +244,22 @@ fn a_broken_description_writes_nothing() {
     fs::write(folder.path().join("survey.toml"), text).unwrap();
     let output = linewake(&["survey", "survey.toml"], folder.path());
     assert_eq!(output.status.code(), Some(2));
-    assert!(stderr(&output).contains("survey.toml:22:1: [[case]] has no key \"onn\"; did you mean \"on\"?"), "{}", stderr(&output));
+    assert!(
+        stderr(&output).contains("survey.toml:22:1: [[case]] has no key \"onn\"; did you mean \"on\"?"),
+        "{}",
+        stderr(&output)
+    );
     assert!(!folder.path().join("report.html").exists() && !folder.path().join("report").exists());
     // No capture at all: nothing to report on.
-    fs::write(folder.path().join("none.toml"), "title = \"t\"\n[[case]]\nname = \"x\"\non = [\"nowhere.csv\"]\n").unwrap();
+    fs::write(folder.path().join("none.toml"), "title = \"t\"\n[[case]]\nname = \"x\"\non = [\"nowhere.csv\"]\n")
+        .unwrap();
     let output = linewake(&["survey", "none.toml"], folder.path());
     assert_eq!(output.status.code(), Some(2));
-    assert!(stderr(&output).contains("nowhere.csv") && stderr(&output).contains("none of the captures"), "{}", stderr(&output));
+    assert!(
+        stderr(&output).contains("nowhere.csv") && stderr(&output).contains("none of the captures"),
+        "{}",
+        stderr(&output)
+    );
     // A setup that is not there.
     let setup = format!("{DESCRIPTION}\n[[instrument]]\nname = \"r\"\nsetup = \"chain.toml\"\n");
     fs::write(folder.path().join("survey.toml"), setup).unwrap();
@@ -309,7 +335,9 @@ fn a_kill_leaves_the_old_report_or_the_new_one() {
         }
         let is_new = found[Path::new("report/report.html")] == new[Path::new("report/report.html")];
         let whole = if is_new { &new } else { &old };
-        assert!(found.iter().filter(|(name, _)| name.starts_with("report/")).all(|(name, bytes)| whole[name] == *bytes));
+        assert!(
+            found.iter().filter(|(name, _)| name.starts_with("report/")).all(|(name, bytes)| whole[name] == *bytes)
+        );
         (olds, news) = if is_new { (olds, news + 1) } else { (olds + 1, news) };
         if news > 1 {
             break;
@@ -329,8 +357,13 @@ fn a_proposal_becomes_a_report_and_replaces_nothing() {
     let printed = linewake(&["survey", "--new", "."], folder.path());
     assert_eq!(printed.status.code(), Some(0), "{}", stderr(&printed));
     let text = String::from_utf8(printed.stdout).unwrap();
-    assert!(text.contains("name = \"lamp\"") && text.contains("off = [\"captures/off-1.csv\", \"captures/off-2.csv\"]"), "{text}");
-    let write = |force: &[&str]| linewake(&[&["survey", "--new", "captures", "-o", "survey.toml"], force].concat(), folder.path());
+    assert!(
+        text.contains("name = \"lamp\"") && text.contains("off = [\"captures/off-1.csv\", \"captures/off-2.csv\"]"),
+        "{text}"
+    );
+    let write = |force: &[&str]| {
+        linewake(&[&["survey", "--new", "captures", "-o", "survey.toml"], force].concat(), folder.path())
+    };
     assert_eq!(write(&[]).status.code(), Some(0));
     assert_eq!(fs::read_to_string(folder.path().join("survey.toml")).unwrap().matches("captures/off-1.csv").count(), 2);
     fs::write(folder.path().join("survey.toml"), "edited").unwrap();
@@ -367,7 +400,8 @@ fn the_fall_off_of_a_square_law_is_two() {
     let output = linewake(&["survey", "survey.toml", "--json"], folder.path());
     assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
     let document: Value = serde_json::from_slice(&output.stdout).unwrap();
-    let band = document["fall_offs"][0]["bands"].as_array().unwrap().iter().find(|band| band["low_hz"] == 50e3).unwrap();
+    let band =
+        document["fall_offs"][0]["bands"].as_array().unwrap().iter().find(|band| band["low_hz"] == 50e3).unwrap();
     let fit = &band["fit"];
     let exponent = fit["exponent"].as_f64().unwrap();
     assert!((exponent - 2.0).abs() < 0.02, "{band}");
@@ -380,7 +414,13 @@ fn the_fall_off_of_a_square_law_is_two() {
 #[test]
 fn hostile_strings_are_data() {
     let folder = job();
-    let nasty = ["<script>alert(1)</script>", "\\\"><img src=x onerror=alert(1)>", "../../../etc/passwd", "=1+1|cmd", "\\u202egpj.exe"];
+    let nasty = [
+        "<script>alert(1)</script>",
+        "\\\"><img src=x onerror=alert(1)>",
+        "../../../etc/passwd",
+        "=1+1|cmd",
+        "\\u202egpj.exe",
+    ];
     let [name, remark, path, person, place] = nasty;
     let text = format!(
         "title = \"{name}\"\nsite = \"{remark}\"\nremarks = \"{person}\"\n[people]\n\"{remark}\" = \"{name}\"\n\

@@ -24,7 +24,13 @@ pub(super) struct Annex {
 }
 
 /// A figure as plot of the page, as drawing and as picture.
-fn plotted(stem: &str, title: &str, mut figure: Figure, names: &Names, data: &mut Vec<DataFile>) -> Result<Block, Error> {
+fn plotted(
+    stem: &str,
+    title: &str,
+    mut figure: Figure,
+    names: &Names,
+    data: &mut Vec<DataFile>,
+) -> Result<Block, Error> {
     hidden::figure(&mut figure, names);
     let maker = made_by(COMMAND);
     data.push(DataFile::new(format!("{stem}.svg"), format!("{title}, drawing"), svg(&figure, &maker)?));
@@ -33,7 +39,11 @@ fn plotted(stem: &str, title: &str, mut figure: Figure, names: &Names, data: &mu
 }
 
 /// How a level falls with the distance of the antenna.
-pub(super) fn fall_off(number: usize, result: &FallOffResult, names: &Names) -> Result<(Section, Vec<DataFile>), Error> {
+pub(super) fn fall_off(
+    number: usize,
+    result: &FallOffResult,
+    names: &Names,
+) -> Result<(Section, Vec<DataFile>), Error> {
     let mut section = Section::new(format!("fall-off-{}", number + 1), format!("{} over the distance", result.name));
     let mut data = Vec::new();
     section.blocks.push(Block::Conclusions(vec![super::conclusions::of_fall_off(result)]));
@@ -41,7 +51,11 @@ pub(super) fn fall_off(number: usize, result: &FallOffResult, names: &Names) -> 
         section.blocks.push(Block::Notice(Notice {
             kind: NoticeKind::Missing,
             heading: "Cases that give nothing to this".to_owned(),
-            lines: result.without.iter().map(|case| format!("{case}: no level in the air that can be set beside the others")).collect(),
+            lines: result
+                .without
+                .iter()
+                .map(|case| format!("{case}: no level in the air that can be set beside the others"))
+                .collect(),
         }));
     }
     let drawn: Vec<&BandFall> = result.bands.iter().filter(|band| !band.points.is_empty()).collect();
@@ -51,7 +65,13 @@ pub(super) fn fall_off(number: usize, result: &FallOffResult, names: &Names) -> 
     let stem = format!("fall-off-{}", number + 1);
     let reference = result.unit.as_ref().map_or(String::new(), |unit| unit.level_reference());
     let figure = fall_off_figure(result, &drawn, &reference);
-    section.blocks.push(plotted(&stem, &format!("{}: fall-off", names.replaced(&result.name)), figure, names, &mut data)?);
+    section.blocks.push(plotted(
+        &stem,
+        &format!("{}: fall-off", names.replaced(&result.name)),
+        figure,
+        names,
+        &mut data,
+    )?);
     let (table, rows) = fall_off_table(result, &reference)?;
     section.blocks.push(Block::Table(table));
     data.push(DataFile::new(format!("{stem}.csv"), "Levels over the distance with the fitted exponents", rows));
@@ -61,11 +81,13 @@ pub(super) fn fall_off(number: usize, result: &FallOffResult, names: &Names) -> 
 fn fall_off_figure(result: &FallOffResult, drawn: &[&BandFall], reference: &str) -> Figure {
     let place = |distance: f64| 20.0 * distance.log10();
     let panel = |band: &&BandFall| {
-        let points: Vec<(f64, f64)> = band.points.iter().map(|point| (place(point.distance_m), point.level_db)).collect();
+        let points: Vec<(f64, f64)> =
+            band.points.iter().map(|point| (place(point.distance_m), point.level_db)).collect();
         let x = Axis::linear("Distance, dB re 1 m");
         let mut panel = Panel::new(band.band.to_string(), x, Axis::linear(format!("Level, {reference}")));
         if let Some(fit) = &band.fit {
-            let line = band.points.iter().map(|point| (place(point.distance_m), fit.level_db(point.distance_m))).collect();
+            let line =
+                band.points.iter().map(|point| (place(point.distance_m), fit.level_db(point.distance_m))).collect();
             let label = format!("to the power of {}", exponent(fit));
             panel = panel.with(Series::new(label, Style::Difference, Shape::Line(line)));
         }
@@ -105,19 +127,33 @@ fn fall_off_table(result: &FallOffResult, reference: &str) -> Result<(Table, Vec
     );
     let failed = |e: csv::Error| Error::output(format!("the rows cannot be written: {e}"));
     let mut rows = csv::Writer::from_writer(Vec::new());
-    rows.write_record(["low_hz", "high_hz", "distance_m", "level_db", "exponent", "ci95_low", "ci95_high", "level_at_1_m_db", "scatter_db"])
-        .map_err(failed)?;
+    rows.write_record([
+        "low_hz",
+        "high_hz",
+        "distance_m",
+        "level_db",
+        "exponent",
+        "ci95_low",
+        "ci95_high",
+        "level_at_1_m_db",
+        "scatter_db",
+    ])
+    .map_err(failed)?;
     let number = |value: Option<f64>| value.map_or(String::new(), |value| value.to_string());
     for BandFall { band, points, fit } in &result.bands {
         let cell = |value: Option<f64>, decimals: usize| {
-            value.map_or(Cell::text("none"), |value| Cell::number(value, format!("{value:.decimals$}").replace('-', "−")))
+            value.map_or(Cell::text("none"), |value| {
+                Cell::number(value, format!("{value:.decimals$}").replace('-', "−"))
+            })
         };
         let interval = fit.and_then(|fit| fit.ci95);
         table.rows.push(vec![
             Cell::number(band.low(), band.to_string().trim_end_matches(" kHz")),
             Cell::number(points.len() as f64, points.len().to_string()),
             cell(fit.map(|fit| fit.exponent), 2),
-            Cell::text(interval.map_or("none".to_owned(), |[low, high]| format!("{low:.2} to {high:.2}").replace('-', "−"))),
+            Cell::text(
+                interval.map_or("none".to_owned(), |[low, high]| format!("{low:.2} to {high:.2}").replace('-', "−")),
+            ),
             cell(fit.map(|fit| fit.level_at_1_m_db), 1),
             cell(fit.and_then(|fit| fit.scatter_db), 2),
         ]);
@@ -145,11 +181,8 @@ fn fall_off_table(result: &FallOffResult, reference: &str) -> Result<(Table, Vec
 /// All captures by their level.
 pub(super) fn ranking(job: &Job<'_>, batch: &Batch, names: &Names) -> Result<Annex, Error> {
     let mut section = Section::new("ranking", "All captures by their level");
-    let mut data = vec![DataFile::new(
-        "captures.csv",
-        "Levels of all captures",
-        names.replaced_bytes(columns::batch(batch)?),
-    )];
+    let mut data =
+        vec![DataFile::new("captures.csv", "Levels of all captures", names.replaced_bytes(columns::batch(batch)?))];
     if !batch.captures.is_empty() {
         let figure = pictures::ranking(batch, job.settings(None));
         section.blocks.push(plotted("captures", "All captures by their level", figure, names, &mut data)?);
@@ -208,7 +241,13 @@ pub(super) fn files(job: &Job<'_>, captures: &Captures, names: &Names) -> Result
         for input in &looked.inputs {
             row(&input.path, what.clone(), fitness.clone(), Some(input.bytes), input.sha256.as_deref())?;
             for file in &input.files {
-                row(&file.path, format!("read beside {}", input.path), String::new(), Some(file.bytes), file.sha256.as_deref())?;
+                row(
+                    &file.path,
+                    format!("read beside {}", input.path),
+                    String::new(),
+                    Some(file.bytes),
+                    file.sha256.as_deref(),
+                )?;
             }
         }
     }
@@ -280,8 +319,11 @@ pub(super) fn methods(job: &Job<'_>, description: &str) -> Section {
     let mut section = Section::new("methods", "Methods and settings").folded();
     section.blocks.push(Block::List(METHODS.map(str::to_owned).to_vec()));
     let settings = settings_of(job.settings(None)).unwrap_or_default();
-    let mut facts: Vec<(String, String)> =
-        settings.into_iter().filter(|(_, value)| !value.is_null()).map(|(key, value)| (key, value.to_string())).collect();
+    let mut facts: Vec<(String, String)> = settings
+        .into_iter()
+        .filter(|(_, value)| !value.is_null())
+        .map(|(key, value)| (key, value.to_string()))
+        .collect();
     facts.push(("bands".to_owned(), job.scheme.to_string()));
     facts.push(("version".to_owned(), made_by(COMMAND)));
     section.blocks.push(Block::Definitions(facts));
@@ -293,7 +335,11 @@ pub(super) fn methods(job: &Job<'_>, description: &str) -> Section {
 /// A word as a shell takes it for one.
 fn shell(word: &str) -> String {
     let plain = |c: char| c.is_ascii_alphanumeric() || "-_./".contains(c);
-    if !word.is_empty() && word.chars().all(plain) { word.to_owned() } else { format!("'{}'", word.replace('\'', "'\\''")) }
+    if !word.is_empty() && word.chars().all(plain) {
+        word.to_owned()
+    } else {
+        format!("'{}'", word.replace('\'', "'\\''"))
+    }
 }
 
 /// What the figures do not say.
@@ -323,7 +369,10 @@ pub(super) fn limits(job: &Job<'_>) -> Section {
     ];
     let has_air = job.survey.cases.iter().any(|case| case.antenna_distance_m.is_some());
     if has_air {
-        limits.push(format!("Levels {} hold for the distance and the orientation of the antenna that are told.", sentences::place(Role::Air)));
+        limits.push(format!(
+            "Levels {} hold for the distance and the orientation of the antenna that are told.",
+            sentences::place(Role::Air)
+        ));
     }
     Section::new("limits", "Cautions and limits").with(Block::Notice(caution)).with(Block::List(limits))
 }

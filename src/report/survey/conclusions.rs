@@ -93,7 +93,9 @@ pub(super) fn amount(row: &BandAddition, unit: &str) -> String {
             }
             format!("{} {unit} ({} to {} {unit})", plain(value), plain(low), plain(high))
         }
-        Some([low, _]) if low.is_finite() => format!("{} (at least {})", engineering(value, unit), engineering(low, unit)),
+        Some([low, _]) if low.is_finite() => {
+            format!("{} (at least {})", engineering(value, unit), engineering(low, unit))
+        }
         _ => engineering(value, unit),
     }
 }
@@ -184,7 +186,9 @@ fn filter_alone(name: &str, change: &Comparison<BandChange>, result: &CaseResult
     let verb = match row.verdict {
         Changed::Lower => "lowers",
         Changed::Higher => "raises",
-        Changed::NoChangeShown => return Some(format!("{name}: no change is shown with the filter {}.", place(wire.role))),
+        Changed::NoChangeShown => {
+            return Some(format!("{name}: no change is shown with the filter {}.", place(wire.role)));
+        }
     };
     let air = of_air(row.band, result).map_or(String::new(), |air| format!("; {air}"));
     Some(format!("{name}: the filter {verb} the level {} {} by {}{air}.", between(row.band), place(wire.role), by(row)))

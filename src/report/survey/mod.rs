@@ -29,7 +29,7 @@ use crate::error::Error;
 use crate::spread;
 use crate::survey::description::{Case, State, Survey};
 use crate::survey::names::Names;
-use crate::survey::run::{AirLevelsOfCase, CaseResult, Captures, FallOffResult, Job};
+use crate::survey::run::{AirLevelsOfCase, Captures, CaseResult, FallOffResult, Job};
 use crate::units::engineering;
 
 pub use package::{About, DataFile, Entry, PACKAGE, package, paths_of_package};
@@ -96,7 +96,7 @@ pub struct Report {
     pub document: String,
     /// The conclusions.
     pub conclusions: Vec<String>,
-    /// What should be here and is not.
+    /// What should be here and is not, with all names, for whoever makes the report.
     pub missing: Vec<String>,
 }
 
@@ -166,7 +166,9 @@ pub fn chapter(
     let mut missing: Vec<String> = result
         .lost
         .iter()
-        .map(|(state, capture, why)| format!("{name}: a capture of the state \"{}\" is missing: {}", state.words(), of_capture(capture, why)))
+        .map(|(state, capture, why)| {
+            format!("{name}: a capture of the state \"{}\" is missing: {}", state.words(), of_capture(capture, why))
+        })
         .collect();
     let lost = missing.clone();
     let mut section = Section::new(format!("case-{folder}"), name.clone());
@@ -200,7 +202,7 @@ pub fn chapter(
         }
         section.subsections.push(sub);
     }
-    let missing: Vec<String> = missing.iter().map(|line| names.replaced(line)).collect();
+    let hidden: Vec<String> = missing.iter().map(|line| names.replaced(line)).collect();
     let summary = CaseSummary {
         name: name.clone(),
         conclusions: &conclusions,
@@ -209,23 +211,14 @@ pub fn chapter(
         added: result.added.made(),
         filter: result.change.made(),
         views: summaries,
-        missing: &missing,
+        missing: &hidden,
     };
-    let summary = serde_json::to_value(&summary)
-        .map_err(|e| Error::output(format!("a case cannot be put into JSON: {e}")))?;
-    let row = row(&name, &section.id, result, case);
-    let mut row_names = row;
-    row_names.iter_mut().for_each(|cell| hidden::cell(cell, names));
+    let summary =
+        serde_json::to_value(&summary).map_err(|e| Error::output(format!("a case cannot be put into JSON: {e}")))?;
+    let mut row = row(&name, &section.id, result, case);
+    row.iter_mut().for_each(|cell| hidden::cell(cell, names));
     hidden::section(&mut section, names);
-    Ok(Chapter {
-        files,
-        air: AirLevelsOfCase::of(result, case, captures),
-        section,
-        conclusions,
-        row: row_names,
-        missing,
-        summary,
-    })
+    Ok(Chapter { files, air: AirLevelsOfCase::of(result, case, captures), section, conclusions, row, missing, summary })
 }
 
 /// A view in the page, and as files.
@@ -240,7 +233,7 @@ fn put_view(
     shown: views::Shown,
     names: &Names,
 ) -> Result<(), Error> {
-    let views::Shown { sentences, mut figure, tables, warnings, columns, document } = shown;
+    let views::Shown { sentences, mut figure, tables, budgets, warnings, columns, document } = shown;
     // The page writes the figure's own conclusion beside it.
     let further: Vec<String> = sentences.into_iter().filter(|line| !figure.conclusion.contains(line)).collect();
     if !further.is_empty() {
@@ -251,12 +244,28 @@ fn put_view(
     let what = sub.heading.to_lowercase();
     let maker = made_by(COMMAND);
     files.push(DataFile::new(format!("{stem}.csv"), title(&what), names.replaced_bytes(columns)));
-    files.push(DataFile::new(format!("{stem}.json"), title(&format!("{what}, all values and settings")), names.replaced(&document)));
+    files.push(DataFile::new(
+        format!("{stem}.json"),
+        title(&format!("{what}, all values and settings")),
+        names.replaced(&document),
+    ));
     files.push(DataFile::new(format!("{stem}.svg"), title(&format!("{what}, drawing")), svg(&figure, &maker)?));
     files.push(DataFile::new(format!("{stem}.png"), title(&format!("{what}, picture")), png(&figure, &maker)?));
     sub.blocks.push(Block::Plot(Box::new(Plot::new(format!("plot-{}-{slug}", &case["case-".len()..]), figure))));
     sub.blocks.extend(notice(NoticeKind::Caution, "What limits this", &warnings));
-    sub.blocks.extend(tables.into_iter().filter(|table| !table.rows.is_empty()).map(|table| Block::Table(of_table(table))));
+    let written = |tables: Vec<table::Table>| {
+        tables
+            .into_iter()
+            .filter(|table| !table.rows.is_empty())
+            .map(|table| Block::Table(of_table(table)))
+            .collect::<Vec<_>>()
+    };
+    sub.blocks.extend(written(tables));
+    if !budgets.is_empty() {
+        let mut folded = Section::new(format!("{}-budget", sub.id), "Uncertainty budget").folded();
+        folded.blocks = written(budgets);
+        sub.subsections.push(folded);
+    }
     Ok(())
 }
 
@@ -272,8 +281,7 @@ fn of_capture(capture: &str, why: &str) -> String {
 }
 
 fn notice(kind: NoticeKind, heading: &str, lines: &[String]) -> Option<Block> {
-    (!lines.is_empty())
-        .then(|| Block::Notice(Notice { kind, heading: heading.to_owned(), lines: lines.to_vec() }))
+    (!lines.is_empty()).then(|| Block::Notice(Notice { kind, heading: heading.to_owned(), lines: lines.to_vec() }))
 }
 
 /// Where, with what and how a case was measured.
@@ -281,7 +289,8 @@ fn facts(job: &Job<'_>, captures: &Captures, case: &Case) -> Block {
     let survey = job.survey;
     let mut facts: Vec<(String, String)> = Vec::new();
     let mut fact = |name: &str, value: Option<String>| facts.extend(value.map(|value| (name.to_owned(), value)));
-    let with_about = |name: &str, about: Option<&String>| about.map_or(name.to_owned(), |about| format!("{name} ({about})"));
+    let with_about =
+        |name: &str, about: Option<&String>| about.map_or(name.to_owned(), |about| format!("{name} ({about})"));
     let location = case.location.map(|place| &survey.locations[place]);
     fact("Location", location.map(|location| with_about(&location.name, location.about.as_ref())));
     let instrument = case.instrument.map(|place| &survey.instruments[place]);
@@ -293,7 +302,8 @@ fn facts(job: &Job<'_>, captures: &Captures, case: &Case) -> Block {
         let usable = |name: &&String| captures.of(case, name).is_some_and(|looked| looked.seen.is_ok());
         let used = side.captures.iter().filter(usable).count();
         let all = side.captures.join(", ");
-        let count = if used == side.captures.len() { format!("{used}") } else { format!("{used} of {}", side.captures.len()) };
+        let count =
+            if used == side.captures.len() { format!("{used}") } else { format!("{used} of {}", side.captures.len()) };
         fact(&capitalised(side.state.words()), Some(format!("{count}: {all}")));
     }
     if case.alternating {
@@ -434,7 +444,9 @@ fn row(name: &str, id: &str, result: &CaseResult, case: &Case) -> Vec<Cell> {
     };
     let band = added(Role::Wire).and_then(conclusions::strongest).map(|row| row.band);
     let change = result.change.made().and_then(|change| of(change, Role::Wire));
-    let filter = change.and_then(|wire| wire.bands.iter().chain([&wire.total]).rev().find(|row| band.is_none_or(|band| row.band == band)));
+    let filter = change.and_then(|wire| {
+        wire.bands.iter().chain([&wire.total]).rev().find(|row| band.is_none_or(|band| row.band == band))
+    });
     let filter = filter.map_or(Cell::text(""), |row| match row.change_db {
         Some(db) => Cell::number(db, sentences::signed(db)),
         None => Cell::text(row.verdict.words()),
@@ -512,7 +524,11 @@ fn numeric(text: &str) -> Option<f64> {
 /// How fit the captures are, in one line.
 fn quality(captures: &Captures) -> String {
     let fitness = |wanted: Fitness| {
-        captures.all.iter().filter(|looked| looked.seen.as_ref().is_ok_and(|seen| seen.inspection.fitness == wanted)).count()
+        captures
+            .all
+            .iter()
+            .filter(|looked| looked.seen.as_ref().is_ok_and(|seen| seen.inspection.fitness == wanted))
+            .count()
     };
     let plural = if captures.all.len() == 1 { "" } else { "s" };
     let mut parts = vec![format!("{} fit", fitness(Fitness::Fit))];
@@ -538,7 +554,10 @@ fn quality(captures: &Captures) -> String {
     let why = if codes.is_empty() {
         String::new()
     } else {
-        format!("; {}", codes.iter().map(|code| crate::analysis::inspect::in_short(code)).collect::<Vec<_>>().join(", "))
+        format!(
+            "; {}",
+            codes.iter().map(|code| crate::analysis::inspect::in_short(code)).collect::<Vec<_>>().join(", ")
+        )
     };
     format!("{} capture{plural}: {}{why}.", captures.all.len(), parts.join(", "))
 }
@@ -556,14 +575,16 @@ pub fn bind(
     names: &Names,
 ) -> Result<Report, Error> {
     let survey = job.survey;
-    let mut conclusions: Vec<String> = chapters.iter().filter_map(|chapter| chapter.conclusions.first().cloned()).collect();
+    let mut conclusions: Vec<String> =
+        chapters.iter().filter_map(|chapter| chapter.conclusions.first().cloned()).collect();
     conclusions.extend(fall_offs.iter().map(|result| names.replaced(&conclusions::of_fall_off(result))));
     let missing: Vec<String> = chapters.iter().flat_map(|chapter| chapter.missing.clone()).collect();
+    let told: Vec<String> = missing.iter().map(|line| names.replaced(line)).collect();
     let quality = quality(captures);
     let files = annex::files(job, captures, names)?;
     let ranking = batch(rows(captures));
     let mut data = files.data;
-    let document = document(job, captures, &chapters, fall_offs, (&conclusions, &quality, &missing))?;
+    let document = document(job, captures, &chapters, fall_offs, (&conclusions, &quality, &told))?;
     let document = names.replaced(&document);
     data.push(DataFile::new("survey.json", "The whole survey: conclusions, cases, captures", document.clone()));
     data.push(DataFile::new("survey.toml", "The description that the report was made from", names.replaced(text)));
@@ -571,12 +592,8 @@ pub fn bind(
     let mut page = Page::new(names.replaced(&survey.title), made_by(COMMAND));
     page.language.clone_from(&survey.language);
     page.date.clone_from(&survey.date);
-    page.summary = summary(survey, &chapters, (&conclusions, &quality, &missing), names);
-    let mut summaries = Vec::new();
-    for chapter in chapters {
-        summaries.push(chapter.summary);
-        page.sections.push(chapter.section);
-    }
+    page.summary = summary(survey, &chapters, (&conclusions, &quality, &told), names);
+    page.sections.extend(chapters.into_iter().map(|chapter| chapter.section));
     for (number, result) in fall_offs.iter().enumerate() {
         let (mut section, files) = annex::fall_off(number, result, names)?;
         hidden::section(&mut section, names);
@@ -707,19 +724,12 @@ fn document(
     fall_offs: &[FallOffResult],
     (conclusions, quality, missing): (&[String], &str, &[String]),
 ) -> Result<String, Error> {
-    let capture = |looked: &'_ crate::survey::run::Looked| -> (Vec<String>, Option<Fitness>) {
-        let states = annex::states(job.survey, looked);
-        (states, looked.seen.as_ref().ok().map(|seen| seen.inspection.fitness))
-    };
-    let of_captures = captures.all.iter().map(|looked| {
-        let (states, fitness) = capture(looked);
-        CaptureSummary {
-            name: &looked.name,
-            states,
-            fitness,
-            error: looked.seen.as_ref().err().map(String::as_str),
-            row: looked.seen.as_ref().ok().map(|seen| &seen.row),
-        }
+    let of_captures = captures.all.iter().map(|looked| CaptureSummary {
+        name: &looked.name,
+        states: annex::states(job.survey, looked),
+        fitness: looked.seen.as_ref().ok().map(|seen| seen.inspection.fitness),
+        error: looked.seen.as_ref().err().map(String::as_str),
+        row: looked.seen.as_ref().ok().map(|seen| &seen.row),
     });
     let body = Body {
         survey: job.survey,
@@ -760,7 +770,9 @@ mod tests {
             ("", None),
         ] {
             match (numeric(text), number) {
-                (Some(found), Some(number)) => assert!((found - number).abs() <= 1e-12 * number.abs(), "{text}: {found}"),
+                (Some(found), Some(number)) => {
+                    assert!((found - number).abs() <= 1e-12 * number.abs(), "{text}: {found}")
+                }
                 (found, number) => assert_eq!(found, number, "{text}"),
             }
         }

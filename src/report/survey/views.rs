@@ -39,6 +39,8 @@ pub(super) struct Shown {
     pub(super) sentences: Vec<String>,
     pub(super) figure: Figure,
     pub(super) tables: Vec<Table>,
+    /// What contributes to its uncertainty.
+    pub(super) budgets: Vec<Table>,
     /// What limits it.
     pub(super) warnings: Vec<String>,
     /// The rows that the command of the same name writes.
@@ -70,6 +72,7 @@ pub(super) fn of_case(job: &Job<'_>, captures: &run::Captures, result: &CaseResu
                 sentences: sentences::of_waveform(made),
                 figure: pictures::waveform(made, settings),
                 tables: Vec::new(),
+                budgets: Vec::new(),
                 warnings: told(made.iter().flat_map(|capture| &capture.warnings)),
                 columns: columns::waveforms(made)?,
                 document: frame.document("waveform", None, paths, Captures { captures: made })?,
@@ -82,6 +85,7 @@ pub(super) fn of_case(job: &Job<'_>, captures: &run::Captures, result: &CaseResu
                 sentences: [sentences::of_spectrum(made), in_short(against.clone())].concat(),
                 figure: pictures::spectrum(made, settings),
                 tables: made.channels.iter().map(tables::spectrum).chain(beside_levels(against)).collect(),
+                budgets: Vec::new(),
                 warnings: told(&made.warnings),
                 columns: columns::spectra(all)?,
                 document: frame.document("spectrum", None, [&made.path], Captures { captures: all })?,
@@ -90,16 +94,15 @@ pub(super) fn of_case(job: &Job<'_>, captures: &run::Captures, result: &CaseResu
         part("standby", "What it adds when off but plugged in", &result.standby, |made| frame.addition("added", made))?,
         part("added", "What it adds", &result.added, |made| frame.addition("added", made))?,
         part("filter", "What the filter changes", &result.change, |made| {
-            let of_channel = |channel| {
-                let rows = std::iter::once(tables::changes(channel)).chain(tables::loads(channel));
-                rows.chain(tables::budgets(channel, "uncertainty of the change"))
-            };
+            let rows = |channel| std::iter::once(tables::changes(channel)).chain(tables::loads(channel));
+            let budgets = |channel| tables::budgets(channel, "uncertainty of the change");
             let sides = [Some(&made.first), Some(&made.second), made.off.as_ref(), made.off_after.as_ref()];
             let paths = sides.into_iter().flatten().flat_map(|side| &side.paths);
             Ok(Shown {
                 sentences: sentences::of_change(made),
                 figure: pictures::changes(made, settings),
-                tables: made.channels.iter().flat_map(of_channel).collect(),
+                tables: made.channels.iter().flat_map(rows).collect(),
+                budgets: made.channels.iter().flat_map(budgets).collect(),
                 warnings: of_comparison(&made.warnings),
                 columns: columns::changes(made)?,
                 document: frame.document("compare", Some(frame.scheme), paths, made)?,
@@ -111,9 +114,15 @@ pub(super) fn of_case(job: &Job<'_>, captures: &run::Captures, result: &CaseResu
                 sentences: sentences::of_bands(made),
                 figure: pictures::bands(made, settings),
                 tables: made.channels.iter().map(tables::bands).collect(),
+                budgets: Vec::new(),
                 warnings: told(&made.warnings),
                 columns: columns::bands(all)?,
-                document: frame.document("bands", Some(&Scheme::TwoKilohertz), [&made.path], Captures { captures: all })?,
+                document: frame.document(
+                    "bands",
+                    Some(&Scheme::TwoKilohertz),
+                    [&made.path],
+                    Captures { captures: all },
+                )?,
             })
         })?,
         part("coupling", "Wire and air", &result.coupling, |made| {
@@ -122,6 +131,7 @@ pub(super) fn of_case(job: &Job<'_>, captures: &run::Captures, result: &CaseResu
                 sentences: sentences::of_coupling(made),
                 figure: pictures::coupling(made, settings),
                 tables: with_ambient(vec![tables::coupling(made)], made),
+                budgets: Vec::new(),
                 warnings: told(&made.warnings),
                 columns: columns::couplings(all)?,
                 document: frame.document("coupling", Some(frame.scheme), &made.paths, Captures { captures: all })?,
@@ -132,6 +142,7 @@ pub(super) fn of_case(job: &Job<'_>, captures: &run::Captures, result: &CaseResu
                 sentences: sentences::of_coupling_change(made),
                 figure: pictures::coupling_change(made, settings),
                 tables: with_ambient(vec![tables::causes(made)], &made.after),
+                budgets: Vec::new(),
                 warnings: told(made.before.warnings.iter().chain(&made.after.warnings)),
                 columns: columns::causes(made)?,
                 document: frame.document(
@@ -149,6 +160,7 @@ pub(super) fn of_case(job: &Job<'_>, captures: &run::Captures, result: &CaseResu
                 sentences: sentences::of_phase_map(made),
                 figure: pictures::phase_map(made, settings),
                 tables: made.channels.iter().map(table).collect(),
+                budgets: Vec::new(),
                 warnings: told(&made.warnings),
                 columns: columns::phase_maps(all)?,
                 document: frame.document("phase-map", Some(frame.scheme), [&made.path], Captures { captures: all })?,
@@ -160,6 +172,7 @@ pub(super) fn of_case(job: &Job<'_>, captures: &run::Captures, result: &CaseResu
                 sentences: sentences::of_emissions(made),
                 figure: pictures::emissions(made, settings),
                 tables: made.channels.iter().map(tables::emissions).collect(),
+                budgets: Vec::new(),
                 warnings: told(&made.warnings),
                 columns: columns::emissions(all)?,
                 document: frame.document("emissions", None, [&made.path], Captures { captures: all })?,
@@ -171,6 +184,7 @@ pub(super) fn of_case(job: &Job<'_>, captures: &run::Captures, result: &CaseResu
                 sentences: sentences::of_emission_changes(made),
                 figure: pictures::emission_changes(made, settings),
                 tables: made.channels.iter().map(tables::emission_changes).collect(),
+                budgets: Vec::new(),
                 warnings: told(all.clone().flat_map(|capture| &capture.warnings)),
                 columns: columns::emission_changes(made)?,
                 document: frame.document("emissions", None, all.map(|capture| &capture.path), made)?,
@@ -182,6 +196,7 @@ pub(super) fn of_case(job: &Job<'_>, captures: &run::Captures, result: &CaseResu
                 sentences: sentences::of_transients(made),
                 figure: pictures::transients(made, settings),
                 tables: made.channels.iter().filter(|channel| channel.count > 0).map(tables::transients).collect(),
+                budgets: Vec::new(),
                 warnings: told(&made.warnings),
                 columns: columns::transients(all)?,
                 document: frame.document("transients", None, [&made.path], Captures { captures: all })?,
@@ -195,6 +210,7 @@ pub(super) fn of_case(job: &Job<'_>, captures: &run::Captures, result: &CaseResu
                 sentences: [sentences::of_readings(made), in_short(against.clone())].concat(),
                 figure: pictures::receiver(made, settings),
                 tables: rows.chain(beside_levels(against)).collect(),
+                budgets: Vec::new(),
                 warnings: told(&made.warnings),
                 columns: columns::readings(all)?,
                 document: frame.document("receiver", None, [&made.path], Captures { captures: all })?,
@@ -220,18 +236,13 @@ fn part<T>(
 }
 
 impl Frame<'_> {
-    fn addition(
-        &self,
-        command: &str,
-        made: &Comparison<BandAddition>,
-    ) -> Result<Shown, Error> {
-        let of_channel = |channel| {
-            std::iter::once(tables::additions(channel)).chain(tables::budgets(channel, "uncertainty of the rise"))
-        };
+    fn addition(&self, command: &str, made: &Comparison<BandAddition>) -> Result<Shown, Error> {
+        let budgets = |channel| tables::budgets(channel, "uncertainty of the rise");
         Ok(Shown {
             sentences: sentences::of_addition(made),
             figure: pictures::additions(made, self.settings),
-            tables: made.channels.iter().flat_map(of_channel).collect(),
+            tables: made.channels.iter().map(tables::additions).collect(),
+            budgets: made.channels.iter().flat_map(budgets).collect(),
             warnings: of_comparison(&made.warnings),
             columns: columns::additions(made)?,
             document: self.document(
@@ -255,7 +266,9 @@ impl Frame<'_> {
         let mut inputs: Vec<Input> = Vec::new();
         for path in paths {
             let looked = self.captures.of(self.case, path);
-            inputs.extend(looked.into_iter().flat_map(|looked| looked.inputs.clone()).filter(|i| seen.insert(i.path.clone())));
+            inputs.extend(
+                looked.into_iter().flat_map(|looked| looked.inputs.clone()).filter(|i| seen.insert(i.path.clone())),
+            );
         }
         let mut settings = settings_of(self.settings)?;
         if let Some(scheme) = scheme {
@@ -284,9 +297,7 @@ fn in_short<'a>(channels: impl Iterator<Item = (Role, &'a [Against])>) -> Vec<St
     channels.flat_map(|(role, against)| against.iter().filter_map(move |one| sentences::in_short(role, one))).collect()
 }
 
-fn beside_levels<'a>(
-    channels: impl Iterator<Item = (Role, &'a [Against])>,
-) -> impl Iterator<Item = Table> {
+fn beside_levels<'a>(channels: impl Iterator<Item = (Role, &'a [Against])>) -> impl Iterator<Item = Table> {
     channels.filter(|(_, against)| !against.is_empty()).map(|(role, against)| tables::against(role, against))
 }
 

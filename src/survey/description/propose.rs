@@ -195,7 +195,8 @@ fn write_case(text: &mut String, name: &str, distance: Option<Distance>, sides: 
 /// The captures in the order of their times, where captures off and on follow each other in turns.
 fn alternating<'a>(sides: &Sides<'a>) -> Option<Vec<&'a str>> {
     let reference = [State::Off, State::Background].into_iter().find(|state| sides.contains_key(state))?;
-    let of = |state: State| sides.get(&state).into_iter().flatten().map(move |capture| (capture.written_ms, state, capture));
+    let of =
+        |state: State| sides.get(&state).into_iter().flatten().map(move |capture| (capture.written_ms, state, capture));
     let mut taken: Vec<_> = of(reference).chain(of(State::On)).collect();
     let pairs_with_filter = sides.get(&State::OnWithFilter).is_none_or(|filter| filter.len() * 2 == taken.len());
     if taken.len() < 4 || !pairs_with_filter || taken.iter().any(|(written, ..)| written.is_none()) {
@@ -258,8 +259,7 @@ fn stem(file: &str) -> &str {
 /// A length such as `30cm`, `1m`, `0.5m`.
 fn millimetres(word: &str) -> Option<Distance> {
     let units = [("cm", 10.0), ("mm", 1.0), ("m", 1000.0)];
-    let (number, factor) =
-        units.into_iter().find_map(|(unit, factor)| Some((word.strip_suffix(unit)?, factor)))?;
+    let (number, factor) = units.into_iter().find_map(|(unit, factor)| Some((word.strip_suffix(unit)?, factor)))?;
     let starts_well = number.bytes().next().is_some_and(|byte| byte.is_ascii_digit());
     let value = number.parse::<f64>().ok().filter(|_| starts_well)? * factor;
     #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "between 1 and 1e6")]

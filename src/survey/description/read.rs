@@ -310,8 +310,7 @@ fn sides(fields: &Fields<'_>, case: &str) -> Result<Vec<Side>, Error> {
         let captures = files(fields, state.key())?;
         for (name, place) in &captures {
             if let Some((_, other)) = seen.iter().find(|(known, _)| known == name) {
-                let found =
-                    format!("\"{}\" is a capture of \"{}\" as well", printable(name), other.key());
+                let found = format!("\"{}\" is a capture of \"{}\" as well", printable(name), other.key());
                 let error = Error::input(found).expected("each capture of a case in one state");
                 return Err(fields.text.at(place, error));
             }
@@ -350,7 +349,11 @@ fn in_pairs(fields: &Fields<'_>, case: &Case) -> Result<(), Error> {
         if before > 0 && after > 0 && before != after {
             return Err(fields.wrong(
                 "order",
-                format!("alternating, but {before} captures of \"{}\" and {after} of \"{}\"", first.key(), second.key()),
+                format!(
+                    "alternating, but {before} captures of \"{}\" and {after} of \"{}\"",
+                    first.key(),
+                    second.key()
+                ),
                 "as many captures on both sides, in the order in which they were taken",
             ));
         }

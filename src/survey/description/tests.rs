@@ -194,10 +194,7 @@ fn every_fault_has_its_place_and_a_hint() {
             small(on, "[analysis]\nrange = \"150k:2k\""),
             "survey.toml:6:9: range of [analysis]: \"150k:2k\"; expected a range such as \"2k:150k\"",
         ),
-        (
-            small(on, "[analysis]\nmains = 16"),
-            "survey.toml:6:9: mains of [analysis]: \"16\"; expected 50 or 60",
-        ),
+        (small(on, "[analysis]\nmains = 16"), "survey.toml:6:9: mains of [analysis]: \"16\"; expected 50 or 60"),
         (
             format!("date = \"2026-02-30\"\n{}", small(on, "")),
             "survey.toml:1:8: date of the description: \"2026-02-30\"; expected a day such as 2026-11-25",
@@ -222,7 +219,8 @@ fn every_fault_has_its_place_and_a_hint() {
 
 #[test]
 fn what_is_no_description_is_refused_with_its_place() {
-    for text in ["", "[[case]", "title = ", "case = 3", "title = \"t\"\n[case]\non = \"a\"", "\u{feff}x", "a = \"\\x\""] {
+    for text in ["", "[[case]", "title = ", "case = 3", "title = \"t\"\n[case]\non = \"a\"", "\u{feff}x", "a = \"\\x\""]
+    {
         let error = parse(text).unwrap_err();
         assert!(error.place().line.is_some(), "{text}: {error}");
     }
@@ -270,11 +268,15 @@ fn names_tell_state_repeat_and_distance() {
         ]),
     );
     let survey = parse(&text).unwrap_or_else(|error| panic!("{error}\n{text}"));
-    let case = |name: &str| survey.cases.iter().find(|case| case.name == name).unwrap_or_else(|| panic!("{name}: {text}"));
+    let case =
+        |name: &str| survey.cases.iter().find(|case| case.name == name).unwrap_or_else(|| panic!("{name}: {text}"));
     let near = case("lamp at 0.3 m");
     assert_eq!(near.antenna_distance_m, Some(0.3));
     assert_eq!(near.captures(State::On), ["lamp_30cm_on_1.csv", "lamp_30cm_on_2.csv"]);
-    assert_eq!((near.captures(State::Off).len(), near.captures(State::Background)), (1, &["ambient.csv".to_owned()][..]));
+    assert_eq!(
+        (near.captures(State::Off).len(), near.captures(State::Background)),
+        (1, &["ambient.csv".to_owned()][..])
+    );
     assert_eq!(case("lamp at 1 m").captures(State::On), ["lamp_1m_ON_1.csv"]);
     assert_eq!(case("Lamp at 2 m").captures(State::On), ["Lamp 2m on.csv.gz"]);
     let fan = case("kitchen: fan");

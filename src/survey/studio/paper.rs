@@ -68,8 +68,7 @@ impl Studio {
                 "\n[[case]]\nname = \"{}\"\nlocation = \"{place}\"\nremarks = \"{}.\"\n\
                  filter = \"a shunt capacitor with a resistor in series\"\n\
                  antenna_distance_m = {distance_m}\nantenna_orientation = \"upright\"\n",
-                load.name,
-                load.about
+                load.name, load.about
             );
             let sides = [
                 ("background", None, State::Background),
