@@ -14,8 +14,9 @@ use crate::read::Source;
 use crate::report::survey::{About, Chapter, DataFile, Report, Taken, bind, chapter, package};
 use crate::spread;
 use crate::survey::description::{self, Candidate, propose};
+use crate::survey::fall_off::fall_offs;
 use crate::survey::names::Names;
-use crate::survey::run::{Captures, Job, fall_offs, prepare};
+use crate::survey::run::{Captures, Job, prepare};
 
 /// The page that a survey gives where none is named.
 pub(super) const PAGE: &str = "report.html";
@@ -180,7 +181,7 @@ pub(super) fn make(console: &mut Console, description: &Path, page: &Path, force
     });
     progress.finish_and_clear();
     let chapters: Vec<Chapter> = chapters.into_iter().collect::<Result<_, _>>()?;
-    let air: Vec<_> = chapters.iter().map(|chapter| chapter.air.clone()).collect();
+    let air: Vec<_> = chapters.iter().filter_map(|chapter| chapter.air.clone()).collect();
     let falls = fall_offs(&survey, &air);
     let text = String::from_utf8_lossy(&described.bytes_at(0, 1 << 20)?).into_owned();
     let mut report = bind(&job, &captures, chapters, &falls, (&name, &text), &names)?;

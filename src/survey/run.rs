@@ -11,7 +11,7 @@ use super::description::{Ask, Case, State, Survey};
 use crate::analysis::bands::{self, CaptureBands};
 use crate::analysis::batch::{self, BatchRow};
 use crate::analysis::compare::{Comparison, Off, Order, what_changed_of_the_load, what_is_added};
-use crate::analysis::coupling::{Coupling, CouplingChange, change_of, observe as observe_coupled, of_observed};
+use crate::analysis::coupling::{self, Coupling, CouplingChange, change_of, of_observed};
 use crate::analysis::emissions::{CaptureEmissions, EmissionComparison, emission_changes, emissions};
 use crate::analysis::inspect::{self, Inspection};
 use crate::analysis::observe::{Input, Periods, Wants, observe};
@@ -24,7 +24,6 @@ use crate::analysis::waveform::{CaptureWaveform, Stretch, waveform};
 use crate::capture::Role;
 use crate::compare::added::BandAddition;
 use crate::compare::before_after::BandChange;
-use crate::compare::fall_off::{AtDistance, Fit, fit};
 use crate::error::Error;
 use crate::levels::{Curve, Curves};
 use crate::measure::bands::Scheme;
@@ -33,7 +32,6 @@ use crate::measure::transients::Criteria as TransientCriteria;
 use crate::read::Source;
 use crate::read::setup::setup;
 use crate::spread;
-use crate::units::{Band, Level};
 
 /// Opens a file by its name relative to the description.
 pub type Open<'a> = &'a (dyn Fn(&str) -> Source + Sync);
@@ -170,33 +168,6 @@ pub struct CaseResult {
     pub receiver: View<CaptureReadings>,
     /// Captures of this case that could not be used, with the reason.
     pub lost: Vec<(State, String, String)>,
-}
-
-/// How the level of a band falls with the distance of the antenna.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct BandFall {
-    /// The band.
-    #[serde(flatten)]
-    pub band: Band,
-    /// The levels that were shown.
-    pub points: Vec<AtDistance>,
-    /// The line through them; `None` from fewer than two.
-    pub fit: Option<Fit>,
-}
-
-/// The fall-off of some cases.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct FallOffResult {
-    /// Its name.
-    pub name: String,
-    /// The unit of the air channel.
-    pub unit: Option<crate::capture::Quantity>,
-    /// Whether the levels are those that the load adds; else those with the load on.
-    pub of_added: bool,
-    /// The bands, then the whole range.
-    pub bands: Vec<BandFall>,
-    /// Cases that gave nothing.
-    pub without: Vec<String>,
 }
 
 /// Reads what the description refers to besides captures.
@@ -504,8 +475,8 @@ impl CaseWork<'_> {
         View::of(self.observe_coupled(sources).and_then(|observed| of_observed(&observed, &self.job.scheme)))
     }
 
-    fn observe_coupled(&self, sources: &[Source]) -> Result<Vec<crate::analysis::coupling::Observed>, Error> {
-        let observe = |source: &Source| Ok(observe_coupled(source, &self.settings)?.1);
+    fn observe_coupled(&self, sources: &[Source]) -> Result<Vec<coupling::Observed>, Error> {
+        let observe = |source: &Source| Ok(coupling::observe(source, &self.settings)?.1);
         sources.iter().map(observe).collect()
     }
 
@@ -525,93 +496,4 @@ impl CaseWork<'_> {
         let (on, filtered) = (self.side(State::On), self.side(State::OnWithFilter));
         View::of(emission_changes(on, filtered, &self.settings, EmissionCriteria::default()).map(|made| made.1))
     }
-}
-
-/// The level of the air in a band, or in the whole range, at each distance.
-struct AirLevels {
-    distance_m: f64,
-    unit: crate::capture::Quantity,
-    of_added: bool,
-    bands: Vec<(Band, Option<f64>)>,
-}
-
-/// What a fall-off needs of a case; taken while its results are at hand.
-#[derive(Debug, Clone)]
-pub struct AirLevelsOfCase {
-    place: usize,
-    levels: Option<(crate::capture::Quantity, bool, Vec<(Band, Option<f64>)>)>,
-}
-
-impl AirLevelsOfCase {
-    /// The levels in the air that a case shows: what the load adds, or without captures of the load off what is there
-    /// with it on.
-    pub fn of(result: &CaseResult, case: &Case, captures: &Captures) -> Self {
-        let added = result.added.made().and_then(|added| {
-            let air = added.channels.iter().find(|channel| channel.role == Role::Air)?;
-            let rows = air.bands.iter().chain([&air.total]);
-            Some((air.unit.clone(), true, rows.map(|row| (row.band, row.added_rms)).collect()))
-        });
-        let on = || {
-            let rows: Vec<&BatchRow> = case
-                .captures(State::On)
-                .iter()
-                .filter_map(|name| Some(&captures.of(case, name)?.seen.as_ref().ok()?.row))
-                .collect();
-            let air = |row: &&BatchRow| row.channels.iter().find(|channel| channel.role == Role::Air).cloned();
-            let channels: Vec<_> = rows.iter().filter_map(air).collect();
-            let first = channels.first()?;
-            let values = first.bands.iter().chain([&first.total.value]).enumerate();
-            let mean = |at: usize| {
-                let of = |channel: &batch::BatchChannel| {
-                    Some(channel.bands.iter().chain([&channel.total.value]).nth(at)?.rms)
-                };
-                let powers: Vec<f64> = channels.iter().filter_map(of).map(|rms| rms * rms).collect();
-                (powers.len() == channels.len()).then(|| (powers.iter().sum::<f64>() / powers.len() as f64).sqrt())
-            };
-            Some((first.unit.clone(), false, values.map(|(at, value)| (value.band, mean(at))).collect()))
-        };
-        let reference = case.reference().is_some();
-        Self { place: result.place, levels: if reference { added } else { on() } }
-    }
-}
-
-/// How levels fall with the distance of the antenna, for each fall-off of the description.
-pub fn fall_offs(survey: &Survey, levels: &[AirLevelsOfCase]) -> Vec<FallOffResult> {
-    let one = |fall_off: &super::description::FallOff| {
-        let mut without = Vec::new();
-        let mut found: Vec<AirLevels> = Vec::new();
-        for &member in &fall_off.cases {
-            let case = &survey.cases[member];
-            let levels = levels.iter().find(|levels| levels.place == member).and_then(|levels| levels.levels.clone());
-            match case.antenna_distance_m.zip(levels) {
-                // Like with like: the same unit, the same kind of level.
-                Some((distance_m, (unit, of_added, bands)))
-                    if found.first().is_none_or(|first| first.unit == unit && first.of_added == of_added) =>
-                {
-                    found.push(AirLevels { distance_m, unit, of_added, bands });
-                }
-                _ => without.push(case.name.clone()),
-            }
-        }
-        let bands: Vec<Band> =
-            found.first().map_or(Vec::new(), |first| first.bands.iter().map(|(band, _)| *band).collect());
-        let fall = |band: Band| {
-            let level = |at: &AirLevels| {
-                let rms = at.bands.iter().find(|(other, _)| *other == band)?.1?;
-                Some(AtDistance { distance_m: at.distance_m, level_db: Level::of_rms(rms).get() })
-                    .filter(|point| point.level_db.is_finite())
-            };
-            let mut points: Vec<AtDistance> = found.iter().filter_map(level).collect();
-            points.sort_by(|a, b| a.distance_m.total_cmp(&b.distance_m));
-            BandFall { band, fit: fit(&points), points }
-        };
-        FallOffResult {
-            name: fall_off.name.clone(),
-            unit: found.first().map(|first| first.unit.clone()),
-            of_added: found.first().is_some_and(|first| first.of_added),
-            bands: bands.into_iter().map(fall).collect(),
-            without,
-        }
-    };
-    survey.fall_offs.iter().map(one).collect()
 }

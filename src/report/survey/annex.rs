@@ -14,8 +14,9 @@ use crate::report::page::{Block, Cell, Notice, NoticeKind, Plot, Section, Table,
 use crate::report::table::Column;
 use crate::report::{columns, pictures, sentences, tables};
 use crate::survey::description::Survey;
+use crate::survey::fall_off::{BandFall, FallOffResult};
 use crate::survey::names::Names;
-use crate::survey::run::{BandFall, Captures, FallOffResult, Job, Looked};
+use crate::survey::run::{Captures, Job, Looked};
 
 /// A section with its files.
 pub(super) struct Annex {

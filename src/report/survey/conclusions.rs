@@ -6,7 +6,8 @@ use crate::compare::added::{BandAddition, Verdict as Added};
 use crate::compare::before_after::{BandChange, Verdict as Changed};
 use crate::compare::coupling::{BandCause, Cause, Verdict as Coupled};
 use crate::report::sentences::{place, share};
-use crate::survey::run::{CaseResult, FallOffResult};
+use crate::survey::fall_off::FallOffResult;
+use crate::survey::run::CaseResult;
 use crate::units::{Band, engineering, prefix_of};
 
 /// The conclusions of a case, the most important one first.

@@ -28,8 +28,9 @@ use crate::compare::before_after::BandChange;
 use crate::error::Error;
 use crate::spread;
 use crate::survey::description::{Case, State, Survey};
+use crate::survey::fall_off::{Air, FallOffResult};
 use crate::survey::names::Names;
-use crate::survey::run::{AirLevelsOfCase, Captures, CaseResult, FallOffResult, Job};
+use crate::survey::run::{Captures, CaseResult, Job};
 use crate::units::engineering;
 
 pub use package::{About, DataFile, Entry, PACKAGE, package, paths_of_package};
@@ -77,7 +78,7 @@ pub struct Chapter {
     /// The files for the data folder; taken out and written as soon as the chapter is there.
     pub files: Vec<DataFile>,
     /// What the fall-off over several cases needs of this one.
-    pub air: AirLevelsOfCase,
+    pub air: Option<Air>,
     section: Section,
     conclusions: Vec<String>,
     row: Vec<Cell>,
@@ -218,7 +219,7 @@ pub fn chapter(
     let mut row = row(&name, &section.id, result, case);
     row.iter_mut().for_each(|cell| hidden::cell(cell, names));
     hidden::section(&mut section, names);
-    Ok(Chapter { files, air: AirLevelsOfCase::of(result, case, captures), section, conclusions, row, missing, summary })
+    Ok(Chapter { files, air: Air::of(result, case, captures), section, conclusions, row, missing, summary })
 }
 
 /// A view in the page, and as files.
