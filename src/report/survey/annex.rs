@@ -9,7 +9,7 @@ use crate::capture::Role;
 use crate::compare::fall_off::Fit;
 use crate::error::Error;
 use crate::report::document::made_by;
-use crate::report::figure::{Axis, Figure, Panel, Row, Series, Shape, Style, png, svg};
+use crate::report::figure::{Axis, Bar, Figure, Mark, Panel, Row, Series, Shape, Style, png, svg};
 use crate::report::page::{Block, Cell, Notice, NoticeKind, Plot, Section, Table, anchor};
 use crate::report::table::Column;
 use crate::report::{columns, pictures, sentences, tables};
@@ -79,12 +79,15 @@ pub(super) fn fall_off(
     Ok((section, data))
 }
 
+/// Half the width of the dash that a measured level is drawn as, in decibels of distance.
+const HALF_DASH_DB: f64 = 0.5;
+
 fn fall_off_figure(result: &FallOffResult, drawn: &[&BandFall], reference: &str) -> Figure {
     let place = |distance: f64| 20.0 * distance.log10();
+    let ends = drawn.iter().flat_map(|band| &band.points).map(|point| place(point.distance_m));
+    let (low, high) = ends.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), x| (low.min(x), high.max(x)));
     let panel = |band: &&BandFall| {
-        let points: Vec<(f64, f64)> =
-            band.points.iter().map(|point| (place(point.distance_m), point.level_db)).collect();
-        let x = Axis::linear("Distance, dB re 1 m");
+        let x = Axis::linear("Distance, dB re 1 m").over(low - 2.0, high + 2.0);
         let mut panel = Panel::new(band.band.to_string(), x, Axis::linear(format!("Level, {reference}")));
         if let Some(fit) = &band.fit {
             let line =
@@ -92,7 +95,17 @@ fn fall_off_figure(result: &FallOffResult, drawn: &[&BandFall], reference: &str)
             let label = format!("to the power of {}", exponent(fit));
             panel = panel.with(Series::new(label, Style::Difference, Shape::Line(line)));
         }
-        panel.with(Series::new("air", Style::Air, Shape::Line(points)))
+        for (number, point) in band.points.iter().enumerate() {
+            let x = place(point.distance_m);
+            let dash = Bar { from: x - HALF_DASH_DB, to: x + HALF_DASH_DB, value: point.level_db, interval: None };
+            let shape = Shape::Steps(vec![dash]);
+            panel.series.push(match number {
+                0 => Series::new("measured", Style::AirAfter, shape),
+                _ => Series::unnamed(Style::AirAfter, shape),
+            });
+            panel.marks.push(Mark { x, label: format!("{} m", point.distance_m) });
+        }
+        panel
     };
     let panels: Vec<Panel> = drawn.iter().map(panel).collect();
     let rows: Vec<Row> = panels.chunks(3).map(|row| Row::new(row.to_vec())).collect();
@@ -100,7 +113,8 @@ fn fall_off_figure(result: &FallOffResult, drawn: &[&BandFall], reference: &str)
     Figure {
         conclusion: vec![super::conclusions::of_fall_off(result)],
         caption: vec![format!(
-            "Levels of {what}; the line falls by 6.02 dB times its exponent when the distance doubles. Distance in dB: 20 lg(distance / 1 m)."
+            "Levels of {what}; the line falls by 6.02 dB times its exponent when the distance doubles. Distance in dB: 20 \
+             lg(distance / 1 m)."
         )],
         height: if rows.len() > 1 { Figure::SIZE.1 } else { 560 },
         rows,

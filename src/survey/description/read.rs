@@ -130,7 +130,7 @@ fn language(top: &Fields<'_>) -> Result<String, Error> {
     let parts: Vec<&str> = tag.split('-').collect();
     let is_word = |part: &&str| (1..=8).contains(&part.len()) && part.bytes().all(|byte| byte.is_ascii_alphanumeric());
     let primary = parts[0].bytes().all(|byte| byte.is_ascii_alphabetic()) && (2..=3).contains(&parts[0].len());
-    if primary && parts.iter().all(|part| is_word(part)) {
+    if primary && parts.iter().all(is_word) {
         return Ok(tag);
     }
     Err(top.wrong("language", format!("\"{}\"", printable(&tag)), "a tag of BCP 47 such as en or de-AT"))
