@@ -39,7 +39,7 @@ struct Case {
 
 fn case(studio: &Studio, load: &'static Load) -> Done<Case> {
     let of = |wanted: Option<&'static Load>, state| -> Vec<Source> {
-        let specs = studio.captures().into_iter().filter(|c| c.load == wanted && c.state == state).take(2);
+        let specs = studio.captures().into_iter().filter(|c| c.load == wanted && c.state == state).take(3);
         specs.map(|spec| Source::new(Bytes::new(spec.file_name(), studio.csv(&spec)))).collect()
     };
     let (off, on) = (of(None, State::Background), of(Some(load), State::On));

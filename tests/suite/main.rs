@@ -36,6 +36,7 @@ mod methods;
 mod methods_reference;
 #[cfg(feature = "cli")]
 mod over_time;
+mod page;
 #[cfg(feature = "cli")]
 mod program;
 mod properties;

@@ -18,14 +18,14 @@ use crate::report::plain::{LETTERS, escape, plain};
 /// Points that a line is given to the page with at most, unless it holds more extremes; and the columns that lines are
 /// thinned to else, and areas always, shared by the panels of a row. A screen has fewer.
 const MOST_POINTS: usize = 4000;
-const COLUMNS: f64 = 1500.0;
+const COLUMNS: f64 = 1300.0;
 /// Values are rounded to no more than such a part of the largest of a series: a hundredth of a decibel where that is 50
 /// to 500 dB; levels of a map to tenths; places on an axis finer than any screen.
 const PARTS: f64 = 5000.0;
 const MAP_PARTS: f64 = 500.0;
 const PLACE_PARTS: f64 = 1e6;
 /// Width of a still in pixels, and what a row of panels takes of its height: about what paper is wide.
-const STILL_WIDTH: u32 = 800;
+const STILL_WIDTH: u32 = 740;
 const STILL_ROW: f64 = 190.0;
 /// Size of a small picture in pixels.
 const SMALL: (f64, f64) = (200.0, 120.0);
@@ -74,7 +74,9 @@ pub(in crate::report) fn small(figure: &Figure) -> Result<String, Error> {
     let mut canvas = Lean::default();
     let (width, height) = SMALL;
     canvas.fill(Area::new(0.0, 0.0, width, height), PAPER)?;
-    let rows = figure.rows.len().min(2);
+    // Rows side by side in two columns would be too small to tell anything.
+    let single = figure.rows.iter().take(2).all(|row| row.panels.len() == 1);
+    let rows = figure.rows.len().min(if single { 2 } else { 1 });
     for (r, row) in figure.rows.iter().take(rows).enumerate() {
         let each = (width - 4.0) / row.panels.len().clamp(1, 2) as f64;
         let tall = (height - 4.0) / rows as f64;
@@ -337,7 +339,7 @@ fn of_bars(bars: &[Bar]) -> Vec<(&'static str, Numbers)> {
 ///
 /// Evenly spaced ones are where they begin, the step, and how many. Others are whole multiples of a power of ten, each
 /// as its difference from the one before, in the code of Rice: the difference `d` as `2d`, or `-2d - 1` below zero, and
-/// three more, because 0 is a gap, and 1 and 2 have no end upwards and downwards; of that the higher bits as so many ones
+/// three more, because 1 and 2 have no end upwards and downwards, and 0 is a gap, after which stands how many; of that the higher bits as so many ones
 /// and a zero, then the lower `bits` bits. Twenty ones without a zero are followed by all fifty bits. Six bits are a letter
 /// of base 64, the first ones highest.
 ///
@@ -379,7 +381,13 @@ impl Numbers {
             None if value == f64::NEG_INFINITY => 2,
             None => 0,
         };
-        let symbols: Vec<u64> = values.iter().map(|value| symbol(*value)).collect();
+        let mut symbols = Vec::new();
+        for run in values.chunk_by(|a, b| a.is_nan() && b.is_nan()) {
+            symbols.extend(run.iter().take(if run[0].is_nan() { 1 } else { run.len() }).map(|value| symbol(*value)));
+            if run[0].is_nan() {
+                symbols.push(run.len() as u64);
+            }
+        }
         let cost = |bits: u32| symbols.iter().map(|s| u64::from(length(*s, bits))).sum::<u64>();
         let bits = (0..40).min_by_key(|bits| cost(*bits)).unwrap_or(0);
         let mut letters = Letters::default();
@@ -472,30 +480,33 @@ mod tests {
         };
         let value = |letter: u8| LETTERS.iter().position(|l| *l == letter).unwrap();
         let mut bits = text.bytes().flat_map(|letter| (0..6).rev().map(move |k| value(letter) >> k & 1 == 1));
-        let mut sum = 0_i64;
         let mut next = || {
             let mut ones = 0;
             while ones < MOST_ONES && bits.next().unwrap() {
                 ones += 1;
             }
             let (start, more) = if ones == MOST_ONES { (0, WHOLE_BITS) } else { (u64::from(ones), low) };
-            match (0..more).fold(start, |value, _| value << 1 | u64::from(bits.next().unwrap())) {
-                0 => f64::NAN,
-                1 => f64::INFINITY,
-                2 => f64::NEG_INFINITY,
+            (0..more).fold(start, |value, _| value << 1 | u64::from(bits.next().unwrap()))
+        };
+        let (mut all, mut sum) = (Vec::new(), 0_i64);
+        while all.len() < count {
+            match next() {
+                0 => all.resize(all.len() + usize::try_from(next()).unwrap(), f64::NAN),
+                1 => all.push(f64::INFINITY),
+                2 => all.push(f64::NEG_INFINITY),
                 symbol => {
                     let size = i64::try_from((symbol - 2) / 2).unwrap();
                     sum += if symbol % 2 == 0 { -size } else { size };
-                    sum as f64 / 10_f64.powi(places)
+                    all.push(sum as f64 / 10_f64.powi(places));
                 }
             }
-        };
-        (0..count).map(|_| next()).collect()
+        }
+        all
     }
 
     #[test]
     fn numbers_come_back_within_their_digits() {
-        let values = [61.234_567, -3.2, f64::NAN, 0.0, f64::INFINITY, 82.0, f64::NEG_INFINITY, 1e-7];
+        let values = [61.234_567, -3.2, f64::NAN, f64::NAN, 0.0, f64::INFINITY, 82.0, f64::NEG_INFINITY, 1e-7];
         let numbers = Numbers::new(values.into_iter(), PARTS);
         let back = unpacked(&numbers);
         for (value, back) in values.iter().zip(&back) {

@@ -1,7 +1,7 @@
 //! Drawing into few words: SVG that stands within an HTML page, in a tenth of the bytes of a file of its own.
 //!
 //! Places are whole pixels and relative to the one before; what looks alike and is drawn in one go is one path. Of
-//! restless lines every column of two pixels keeps its lowest and its highest point.
+//! restless lines every column of three pixels keeps its lowest and its highest point.
 
 use std::fmt::Write as _;
 
@@ -16,7 +16,7 @@ use crate::report::plain::{base64, escape};
 /// Units per pixel.
 const FINE: f64 = 1.0;
 /// Width of a column of a restless line in pixels.
-const COLUMN: f64 = 2.0;
+const COLUMN: f64 = 3.0;
 /// Side of a dot of a map in pixels.
 const DOT: f64 = 4.0;
 

@@ -18,17 +18,25 @@
     const power = 10 ** Math.abs(places);
     let [at, sum] = [0, 0];
     const bit = () => VALUES.get(text[Math.floor(at / 6)]) >> (5 - at++ % 6) & 1;
-    return Float64Array.from({ length: count }, () => {
-      let symbol = 0;
+    const next = () => {
+      let [symbol, more] = [0, low];
       while (symbol < 20 && bit()) symbol++;
-      let more = low;
       if (symbol === 20) [symbol, more] = [0, 50];
       while (more--) symbol = 2 * symbol + bit();
-      if (symbol < 3) return [NaN, Infinity, -Infinity][symbol];
-      const size = Math.floor((symbol - 2) / 2);
-      sum += symbol % 2 ? size : -size;
-      return places < 0 ? sum * power : sum / power;
-    });
+      return symbol;
+    };
+    const values = new Float64Array(count).fill(NaN);
+    for (let k = 0; k < count; k++) {
+      const symbol = next();
+      if (symbol === 0) k += next() - 1;
+      else if (symbol < 3) values[k] = [0, Infinity, -Infinity][symbol];
+      else {
+        const size = Math.floor((symbol - 2) / 2);
+        sum += symbol % 2 ? size : -size;
+        values[k] = places < 0 ? sum * power : sum / power;
+      }
+    }
+    return values;
   }
 
   function read(figure) {
@@ -573,7 +581,7 @@
         const { zero, cycle, label } = panel.phase;
         const turns = (low, high, most) => [0.125, 0.25, 0.5, 1].find((t) => (high - low) / cycle / t <= most) ?? decent((high - low) / cycle / most);
         axes.push({ ...look, scale: "x", side: 0, label, size: 26, grid: { show: false },
-          splits: (u, _, low, high) => even(low - zero, high - zero, 1e3, cycle * turns(low, high, most(u, "x")), [1]).map((v) => v + zero),
+          splits: (u, _, low, high) => even(low - zero, high - zero, 1e3, cycle * turns(low, high, 1.6 * most(u, "x")), [1]).map((v) => v + zero),
           values: (u, splits) => splits.map((v) => String(Math.round((((v - zero) / cycle * 360) % 360 + 360) % 360) % 360)) });
       }
       const kept = (full) => (u, low, high) => low === null || !(high > low) ? full : [low, high];
