@@ -107,10 +107,19 @@ pub fn row(source: &Source, settings: &Settings, scheme: &Scheme) -> (Vec<Input>
 fn analyse(source: &Source, settings: &Settings, scheme: &Scheme) -> Result<(Vec<Input>, BatchRow), Error> {
     let wants = Wants { periods: Some(Periods::Range), ..Wants::default() };
     let (inputs, observed) = observe(source, settings, wants)?;
+    let row = of_observed(&inputs, &observed, scheme)?;
+    Ok((inputs, row))
+}
+
+/// The row of a capture that has been observed with its whole range in each mains period.
+///
+/// # Errors
+/// A scheme without a band in the range.
+pub fn of_observed(inputs: &[Input], observed: &Observed, scheme: &Scheme) -> Result<BatchRow, Error> {
     let channels = (0..observed.channels.len())
-        .map(|channel| batch_channel(&observed, channel, scheme))
+        .map(|channel| batch_channel(observed, channel, scheme))
         .collect::<Result<_, _>>()?;
-    let row = BatchRow {
+    Ok(BatchRow {
         path: observed.path().to_owned(),
         status: Status::Done,
         error: None,
@@ -118,9 +127,8 @@ fn analyse(source: &Source, settings: &Settings, scheme: &Scheme) -> Result<(Vec
         duration_s: Some(observed.passed.statistics.samples as f64 / observed.rate().get()),
         sample_rate_hz: Some(observed.rate().get()),
         channels,
-        warnings: findings::of_observed(&observed),
-    };
-    Ok((inputs, row))
+        warnings: findings::of_observed(observed),
+    })
 }
 
 fn batch_channel(observed: &Observed, channel: usize, scheme: &Scheme) -> Result<BatchChannel, Error> {

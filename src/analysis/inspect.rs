@@ -3,7 +3,7 @@
 use serde::Serialize;
 
 use super::findings;
-use super::observe::{Input, Wants, observe};
+use super::observe::{Input, Observed, Wants, observe};
 use super::pipeline;
 use super::settings::Settings;
 use crate::capture::{Account, Doubt, Quantity, RateSource, Role};
@@ -126,7 +126,20 @@ impl Inspection {
 /// Whatever is wrong with the file.
 pub fn inspect(source: &Source, settings: &Settings) -> Result<Inspection, Error> {
     let (inputs, observed) = observe(source, settings, Wants::default())?;
-    let warnings = findings::of_observed(&observed);
+    of_observed(source, settings, &inputs, &observed)
+}
+
+/// The same for a capture that has been observed.
+///
+/// # Errors
+/// Whatever is wrong with the file when it is opened again for its account.
+pub fn of_observed(
+    source: &Source,
+    settings: &Settings,
+    inputs: &[Input],
+    observed: &Observed,
+) -> Result<Inspection, Error> {
+    let warnings = findings::of_observed(observed);
     let header = observed.header();
     let enbw = observed.spectral.enbw_hz;
     let rate = observed.rate().get();
@@ -216,7 +229,7 @@ fn summary(fitness: Fitness, range: Band, findings: &[Finding]) -> String {
 }
 
 /// A code in a few words, for the one line that answers first.
-fn in_short(code: &str) -> &str {
+pub fn in_short(code: &str) -> &str {
     match code {
         "too_slow" => "sampled too slowly for the whole range",
         "too_short" => "a short record",

@@ -29,7 +29,8 @@ const SUMMARY: &str = "demo.json";
 /// The invented example survey, made and run from nothing.
 ///
 /// A small community radio studio with a hum problem: captures of the background, of four loads, and of each load
-/// with a shunt filter. Ends with a table of what is built in beside what was found.
+/// with a shunt filter. Writes a survey description for them, survey.toml, and makes its report, report.html with the
+/// data in the folder report. Ends with a table of what is built in beside what was found.
 #[derive(Debug, Args)]
 pub(super) struct Demo {
     /// The folder to make it in
@@ -87,17 +88,23 @@ impl Run for Demo {
         let document = Document::new("demo", super::with(&settings, "seed", &self.seed)?, &inputs, body).to_text()?;
         files::write_whole(&self.folder.join("built-in-and-found.csv"), &columns::found(&checked.rows)?)?;
         files::write_whole(&self.folder.join(SUMMARY), document.as_bytes())?;
+        let description = self.folder.join("survey.toml");
+        files::write_whole(&description, studio.survey_toml().as_bytes())?;
+        let made = super::survey::make(console, &description, &self.folder.join("report.html"), self.force)?;
         if self.json {
             console.print(&document)?;
         } else {
             report(console, &checked)?;
             console.print(&format!(
-                "\nPictures are in {}, everything as data in {}.\n",
+                "\nPictures are in {}, everything as data in {}.\nThe report of the survey {} is {}, its data are in {}.\n",
                 plots.display(),
-                self.folder.display()
+                self.folder.display(),
+                description.display(),
+                made.page.display(),
+                made.folder.display()
             ))?;
         }
-        Ok(Outcome::Done)
+        Ok(made.outcome(console))
     }
 }
 

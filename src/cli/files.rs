@@ -53,6 +53,11 @@ impl FileOrigin {
         Self { path: path.to_owned(), name: path.display().to_string(), reading: None }
     }
 
+    /// The same file under a name of its own, such as one relative to another file.
+    pub(super) fn named(path: &Path, name: &str) -> Self {
+        Self { path: path.to_owned(), name: name.to_owned() }
+    }
+
     pub(super) fn path(&self) -> &Path {
         &self.path
     }
@@ -91,7 +96,9 @@ impl Origin for FileOrigin {
     fn sibling(&self, name: &str) -> Option<Source> {
         let bare = Path::new(name).file_name().filter(|bare| *bare == name)?;
         let path = self.path.with_file_name(bare);
-        path.is_file().then(|| source(&path))
+        // Named as this file is: a name relative to something stays so.
+        let name = Path::new(&self.name).with_file_name(bare).display().to_string();
+        path.is_file().then(|| Source::new(Self { path, name }))
     }
 }
 
@@ -308,7 +315,7 @@ impl Together {
 }
 
 /// The folder that a file is to be written in.
-fn folder_of(path: &Path) -> Result<PathBuf, Error> {
+pub(super) fn folder_of(path: &Path) -> Result<PathBuf, Error> {
     let folder = match path.parent() {
         Some(folder) if !folder.as_os_str().is_empty() => folder,
         _ => Path::new("."),

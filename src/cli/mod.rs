@@ -25,12 +25,14 @@ mod options;
 mod output;
 mod over_time;
 mod phase_map;
+mod publication;
 mod receiver;
 mod setup;
 mod spectrum;
-mod tables;
+mod survey;
 mod terminal;
 mod transients;
+mod watch;
 mod waveform;
 mod whole;
 
@@ -49,6 +51,7 @@ use crate::analysis::pipeline::Spectral;
 use crate::analysis::settings::Settings;
 use crate::error::Error;
 use crate::read::Source;
+use crate::report::tables;
 use crate::spread;
 
 /// How a command ended when it did not fail as a whole.
@@ -100,6 +103,8 @@ const COMMANDS: &[Command] = &[
     Command::of::<receiver::Receiver>("receiver"),
     Command::of::<batch::Batch>("batch"),
     Command::of::<over_time::Merge>("merge"),
+    Command::of::<survey::Survey>("survey"),
+    Command::of::<watch::Watch>("watch"),
     Command::of::<convert::Convert>("convert"),
     Command::of::<levels::Levels>("levels"),
     Command::of::<setup::Setup>("setup"),

@@ -192,6 +192,11 @@ impl Console {
         self.bar(steps as u64, "{pos} of {len} captures {bar:30} {eta} left")
     }
 
+    /// The same for cases of a survey.
+    pub(super) fn cases(&self, steps: usize) -> ProgressBar {
+        self.bar(steps as u64, "{pos} of {len} cases {bar:30} {eta} left")
+    }
+
     fn bar(&self, steps: u64, template: &str) -> ProgressBar {
         if !self.err.is_terminal() {
             return ProgressBar::hidden();

@@ -8,6 +8,7 @@ pub mod before_after;
 pub mod coupling;
 pub mod difference;
 pub mod emissions;
+pub mod fall_off;
 pub mod load;
 pub mod margin;
 pub mod ranking;

@@ -116,7 +116,7 @@ impl<'a> Fields<'a> {
     pub(crate) fn table(&self, key: &str) -> Result<Option<Fields<'a>>, Error> {
         let Some(value) = self.get(key) else { return Ok(None) };
         let name = if self.name.starts_with('[') {
-            format!("{}.{key}]", self.name.trim_end_matches(']'))
+            format!("[{}.{key}]", self.name.trim_matches(['[', ']']))
         } else {
             format!("[{key}]")
         };
@@ -218,6 +218,36 @@ impl<'a> Fields<'a> {
             other => Err(self.wrong_kind(key, other, EXPECTED)),
         };
         list.iter().map(name).collect()
+    }
+
+    /// A list of texts with their places, or one text; empty without the key.
+    pub(crate) fn texts(&self, key: &str) -> Result<Vec<(&'a str, Range<usize>)>, Error> {
+        const EXPECTED: &str = "text in quotes, or a list of such texts";
+        let Some(value) = self.get(key) else { return Ok(Vec::new()) };
+        let text = |value: &'a Spanned<DeValue<'a>>| match value.get_ref() {
+            DeValue::String(text) => Ok((text.as_ref(), value.span())),
+            other => {
+                let found = format!("{key} of {}: a value of the kind {}", self.name, other.type_str());
+                Err(self.text.at(&value.span(), Error::input(found).expected(EXPECTED)))
+            }
+        };
+        match value.get_ref() {
+            DeValue::Array(list) => list.iter().map(text).collect(),
+            _ => Ok(vec![text(value)?]),
+        }
+    }
+
+    /// A day, as a date of TOML or in quotes: year, month, day.
+    pub(crate) fn day(&self, key: &str) -> Result<Option<(u16, u8, u8)>, Error> {
+        const EXPECTED: &str = "a day such as 2026-11-25";
+        let Some(value) = self.get(key) else { return Ok(None) };
+        let day = match value.get_ref() {
+            DeValue::Datetime(moment) => moment.date.map(|date| (date.year, date.month, date.day)),
+            DeValue::String(text) => day_in(text),
+            other => return Err(self.wrong_kind(key, other, EXPECTED)),
+        };
+        let written = || printable(self.text.text.get(value.span()).unwrap_or_default());
+        day.map(Some).ok_or_else(|| self.wrong(key, written(), EXPECTED))
     }
 
     fn number(&self, key: &str) -> Result<Option<f64>, Error> {
@@ -330,6 +360,25 @@ fn word_in(value: &DeValue<'_>) -> Option<String> {
         DeValue::Float(number) => Some(number.as_str().to_owned()),
         _ => None,
     }
+}
+
+/// A day of the calendar as `2026-11-25`.
+fn day_in(text: &str) -> Option<(u16, u8, u8)> {
+    let mut parts = text.split('-');
+    let (year, month, day) = (parts.next()?, parts.next()?, parts.next()?);
+    if parts.next().is_some() || (year.len(), month.len(), day.len()) != (4, 2, 2) {
+        return None;
+    }
+    let (year, month, day): (u16, u8, u8) = (year.parse().ok()?, month.parse().ok()?, day.parse().ok()?);
+    let leap = year.is_multiple_of(4) && (!year.is_multiple_of(100) || year.is_multiple_of(400));
+    let days = match month {
+        4 | 6 | 9 | 11 => 30,
+        2 if leap => 29,
+        2 => 28,
+        1..=12 => 31,
+        _ => return None,
+    };
+    (1..=days).contains(&day).then_some((year, month, day))
 }
 
 /// The number that a value holds, finite or not.

@@ -11,4 +11,7 @@ pub mod pictures;
 mod plain;
 pub mod rows;
 pub mod sentences;
+pub mod survey;
 pub mod table;
+pub mod tables;
+pub mod watched;

@@ -58,4 +58,8 @@ mod receiver_reference;
 mod signals;
 mod statistics;
 mod statistics_reference;
+#[cfg(feature = "cli")]
+mod survey;
 mod transients;
+#[cfg(feature = "cli")]
+mod watch;

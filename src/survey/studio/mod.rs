@@ -16,6 +16,7 @@
 pub mod check;
 mod description;
 pub mod mistakes;
+mod paper;
 mod scene;
 mod table;
 #[cfg(test)]

@@ -1,7 +1,12 @@
-//! Tables for the terminal, from results.
+//! Tables from results, for the terminal and for reports.
 
 use std::collections::HashMap;
 
+use super::sentences::{
+    self, ends, of_against, of_statements, share, signed, signed_within, stands_out, stated_for, time_of,
+    where_in_cycle,
+};
+use super::table::{Column, Table};
 use crate::analysis::bands::{ChannelBands, ChannelGroups, GroupValue};
 use crate::analysis::batch::{Batch, BatchChannel, Status};
 use crate::analysis::compare::ChannelComparison;
@@ -26,11 +31,6 @@ use crate::compare::side::Observation;
 use crate::levels::{Curve, Form, Kind as LevelKind};
 use crate::measure::bands::BandValue;
 use crate::measure::detector::{DETECTORS, Detector};
-use crate::report::sentences::{
-    self, ends, of_against, of_statements, share, signed, signed_within, stands_out, stated_for, time_of,
-    where_in_cycle,
-};
-use crate::report::table::{Column, Table};
 use crate::survey::studio::check::Found;
 use crate::survey::studio::{BuiltIn, Kind};
 use crate::uncertainty::budget::{Budget, Contribution, Evaluation};
@@ -81,7 +81,7 @@ fn heading(role: Role, name: &str, what: &str) -> String {
 }
 
 /// The channels of a capture as they are in the file.
-pub(super) fn inspection(capture: &Inspection) -> Table {
+pub fn inspection(capture: &Inspection) -> Table {
     let columns = vec![
         Column::text("channel"),
         Column::text("role"),
@@ -118,7 +118,7 @@ pub(super) fn inspection(capture: &Inspection) -> Table {
 }
 
 /// The strongest lines of a spectrum: local maxima, the strongest first.
-pub(super) fn spectrum(channel: &ChannelSpectrum) -> Table {
+pub fn spectrum(channel: &ChannelSpectrum) -> Table {
     let rms = &channel.rms;
     let is_peak = |k: usize| (k == 0 || rms[k - 1] < rms[k]) && rms.get(k + 1).is_none_or(|next| *next <= rms[k]);
     let mut peaks: Vec<usize> = (0..rms.len()).filter(|&k| is_peak(k)).collect();
@@ -145,7 +145,7 @@ pub(super) fn spectrum(channel: &ChannelSpectrum) -> Table {
 }
 
 /// What a channel is against published levels.
-pub(super) fn against(role: Role, against: &[Against]) -> Table {
+pub fn against(role: Role, against: &[Against]) -> Table {
     let columns = vec![
         Column::text("level"),
         Column::text("our copy"),
@@ -173,7 +173,7 @@ pub(super) fn against(role: Role, against: &[Against]) -> Table {
 }
 
 /// The levels that are known.
-pub(super) fn levels(levels: &[Listed]) -> Table {
+pub fn levels(levels: &[Listed]) -> Table {
     let columns = vec![
         Column::text("level"),
         Column::text("document"),
@@ -201,7 +201,7 @@ pub(super) fn levels(levels: &[Listed]) -> Table {
 }
 
 /// The figures of a level.
-pub(super) fn stretches(curve: &Curve) -> Table {
+pub fn stretches(curve: &Curve) -> Table {
     let reference = curve.level_reference();
     let columns = vec![
         Column::number("from", "kHz"),
@@ -244,7 +244,7 @@ pub(super) fn stretches(curve: &Curve) -> Table {
 }
 
 /// Levels at frequencies.
-pub(super) fn level_values(levels: &[Listed]) -> Table {
+pub fn level_values(levels: &[Listed]) -> Table {
     let columns = vec![
         Column::text("level"),
         Column::number("frequency", "kHz"),
@@ -268,7 +268,7 @@ pub(super) fn level_values(levels: &[Listed]) -> Table {
 }
 
 /// The bands of a channel, then the whole range.
-pub(super) fn bands(channel: &ChannelBands) -> Table {
+pub fn bands(channel: &ChannelBands) -> Table {
     let columns = vec![
         Column::number("band", "kHz"),
         Column::number("RMS", ""),
@@ -302,7 +302,7 @@ pub(super) fn bands(channel: &ChannelBands) -> Table {
 }
 
 /// The bands of a channel over a long recording.
-pub(super) fn whole(channel: &WholeChannel) -> Table {
+pub fn whole(channel: &WholeChannel) -> Table {
     let reference = channel.unit.level_reference();
     let columns = vec![
         Column::number("band", "kHz"),
@@ -333,7 +333,7 @@ pub(super) fn whole(channel: &WholeChannel) -> Table {
 }
 
 /// The level of the whole range in each interval, as many intervals as a screen takes.
-pub(super) fn over_time(capture: &OverTime) -> Table {
+pub fn over_time(capture: &OverTime) -> Table {
     const MOST_ROWS: usize = 48;
     let mut columns = vec![Column::number("from", "h:min:s"), Column::number("to", "h:min:s")];
     for channel in &capture.channels {
@@ -362,7 +362,7 @@ pub(super) fn over_time(capture: &OverTime) -> Table {
 }
 
 /// The groups of a published method of a channel.
-pub(super) fn groups(channel: &ChannelBands, grouped: &ChannelGroups) -> Table {
+pub fn groups(channel: &ChannelBands, grouped: &ChannelGroups) -> Table {
     let reference = channel.unit.level_reference();
     let windows = grouped.groups.iter().any(|group| group.min_rms.is_some());
     // A single interval of a single window has no spread.
@@ -401,7 +401,7 @@ pub(super) fn groups(channel: &ChannelBands, grouped: &ChannelGroups) -> Table {
 }
 
 /// How the bands of a channel move with the mains phase.
-pub(super) fn cycle(channel: &ChannelPhaseMap, reference: PhaseReference) -> Table {
+pub fn cycle(channel: &ChannelPhaseMap, reference: PhaseReference) -> Table {
     let columns = vec![
         Column::number("band", "kHz"),
         Column::number("level", channel.unit.level_reference()),
@@ -429,7 +429,7 @@ pub(super) fn cycle(channel: &ChannelPhaseMap, reference: PhaseReference) -> Tab
 }
 
 /// The highest readings of a receiver.
-pub(super) fn readings(channel: &ChannelReadings, analysis: &Reception, count: usize) -> Table {
+pub fn readings(channel: &ChannelReadings, analysis: &Reception, count: usize) -> Table {
     const SHOWN: [&str; 5] = ["peak", "quasi_peak", "rms_average", "average", "rms"];
     let shown: Vec<&Detector> = SHOWN.iter().filter_map(|name| Some(&DETECTORS[Detector::place(name)?])).collect();
     let reference = channel.unit.level_reference();
@@ -465,7 +465,7 @@ pub(super) fn readings(channel: &ChannelReadings, analysis: &Reception, count: u
 }
 
 /// What changed in a channel, band by band.
-pub(super) fn changes(channel: &ChannelComparison<BandChange>) -> Table {
+pub fn changes(channel: &ChannelComparison<BandChange>) -> Table {
     let reference = channel.unit.level_reference();
     let columns = vec![
         Column::number("band", "kHz"),
@@ -503,7 +503,7 @@ fn at_least(row: &BandChange) -> String {
 }
 
 /// What the filter changes of the load's own noise in a channel, where captures with the load off tell.
-pub(super) fn loads(channel: &ChannelComparison<BandChange>) -> Option<Table> {
+pub fn loads(channel: &ChannelComparison<BandChange>) -> Option<Table> {
     let load = channel.load.as_ref()?;
     let unit = channel.unit.symbol();
     let columns = vec![
@@ -538,7 +538,7 @@ pub(super) fn loads(channel: &ChannelComparison<BandChange>) -> Option<Table> {
 }
 
 /// What a load adds in a channel, band by band.
-pub(super) fn additions(channel: &ChannelComparison<BandAddition>) -> Table {
+pub fn additions(channel: &ChannelComparison<BandAddition>) -> Table {
     let unit = channel.unit.symbol();
     let reference = channel.unit.level_reference();
     let columns = vec![
@@ -604,7 +604,7 @@ fn comparison_notes(observations: &[Observation]) -> Vec<String> {
 }
 
 /// What wire and air have in common, band by band.
-pub(super) fn coupling(capture: &Coupling) -> Table {
+pub fn coupling(capture: &Coupling) -> Table {
     let columns = vec![
         Column::number("band", "kHz"),
         Column::number("air", capture.air_unit.level_reference()),
@@ -651,7 +651,7 @@ pub(super) fn coupling(capture: &Coupling) -> Table {
 }
 
 /// What stands out in the air and is not explained by the wire.
-pub(super) fn ambient(capture: &Coupling) -> Table {
+pub fn ambient(capture: &Coupling) -> Table {
     let columns = vec![
         Column::number("frequency", "kHz"),
         Column::number("RMS", ""),
@@ -676,7 +676,7 @@ pub(super) fn ambient(capture: &Coupling) -> Table {
 }
 
 /// What the wire explains of a change in the air, band by band.
-pub(super) fn causes(coupled: &CouplingChange) -> Table {
+pub fn causes(coupled: &CouplingChange) -> Table {
     let columns = vec![
         Column::number("band", "kHz"),
         Column::number("wire", "dB"),
@@ -710,7 +710,7 @@ pub(super) fn causes(coupled: &CouplingChange) -> Table {
 }
 
 /// The emissions of a channel, low to high.
-pub(super) fn emissions(channel: &ChannelEmissions) -> Table {
+pub fn emissions(channel: &ChannelEmissions) -> Table {
     let reference = channel.unit.level_reference();
     let columns = vec![
         Column::number("no.", ""),
@@ -751,7 +751,7 @@ pub(super) fn emissions(channel: &ChannelEmissions) -> Table {
 }
 
 /// What became of the emissions of a channel.
-pub(super) fn emission_changes(channel: &ChannelEmissionChange) -> Table {
+pub fn emission_changes(channel: &ChannelEmissionChange) -> Table {
     let reference = channel.unit.level_reference();
     let columns = vec![
         Column::number("before", "kHz"),
@@ -788,7 +788,7 @@ pub(super) fn emission_changes(channel: &ChannelEmissionChange) -> Table {
 }
 
 /// The strongest impulses of a channel, in order of time.
-pub(super) fn transients(channel: &ChannelTransients) -> Table {
+pub fn transients(channel: &ChannelTransients) -> Table {
     const SHOWN: usize = 20;
     let unit = channel.unit.symbol();
     let columns = vec![
@@ -835,7 +835,7 @@ pub(super) fn transients(channel: &ChannelTransients) -> Table {
 }
 
 /// What contributes to an uncertainty, and what it comes to.
-pub(super) fn budget(role: Role, what: &str, budget: &Budget) -> Table {
+pub fn budget(role: Role, what: &str, budget: &Budget) -> Table {
     let columns = vec![
         Column::text("contribution"),
         Column::text("type"),
@@ -872,7 +872,7 @@ pub(super) fn budget(role: Role, what: &str, budget: &Budget) -> Table {
 }
 
 /// The budgets of a comparison: of the difference in decibels, and of what is added where that was asked.
-pub(super) fn budgets<Row>(channel: &ChannelComparison<Row>, what: &str) -> Vec<Table> {
+pub fn budgets<Row>(channel: &ChannelComparison<Row>, what: &str) -> Vec<Table> {
     let of_change = channel.budget.iter().map(|found| budget(channel.role, what, found));
     let of_added = channel
         .added_budget
@@ -882,7 +882,7 @@ pub(super) fn budgets<Row>(channel: &ChannelComparison<Row>, what: &str) -> Vec<
 }
 
 /// The parts of a chain.
-pub(super) fn parts(chain: &ChannelChain) -> Table {
+pub fn parts(chain: &ChannelChain) -> Table {
     let columns = vec![
         Column::text("part"),
         Column::text("kind"),
@@ -915,7 +915,7 @@ pub(super) fn parts(chain: &ChannelChain) -> Table {
 }
 
 /// The total correction of a chain.
-pub(super) fn corrections(chain: &ChannelChain) -> Table {
+pub fn corrections(chain: &ChannelChain) -> Table {
     let columns = vec![
         Column::number("frequency", "kHz"),
         Column::number("correction", crate::report::sentences::correction_unit(chain.unit)),
@@ -938,7 +938,7 @@ pub(super) fn corrections(chain: &ChannelChain) -> Table {
 }
 
 /// The ranking of a batch, role by role; failed captures last.
-pub(super) fn ranking(batch: &Batch) -> Vec<Table> {
+pub fn ranking(batch: &Batch) -> Vec<Table> {
     let mut tables = Vec::new();
     for role in [Role::Wire, Role::Air] {
         let ranked: Vec<_> = batch.ranking.iter().filter(|rank| rank.role == role).collect();
@@ -1000,7 +1000,7 @@ pub(super) fn ranking(batch: &Batch) -> Vec<Table> {
 }
 
 /// The highest captures of a campaign on one channel.
-pub(super) fn leaders<'a>(role: Role, unit: &str, ranks: impl Iterator<Item = &'a Rank>) -> Table {
+pub fn leaders<'a>(role: Role, unit: &str, ranks: impl Iterator<Item = &'a Rank>) -> Table {
     let columns = vec![
         Column::number("rank", ""),
         Column::text("capture"),
@@ -1037,7 +1037,7 @@ fn and_more(count: usize) -> Vec<String> {
 }
 
 /// What is built into the invented survey.
-pub(super) fn built_in(rows: &[BuiltIn]) -> Table {
+pub fn built_in(rows: &[BuiltIn]) -> Table {
     let columns = vec![
         Column::text("built in"),
         Column::number("frequency", "kHz"),
@@ -1062,7 +1062,7 @@ pub(super) fn built_in(rows: &[BuiltIn]) -> Table {
 }
 
 /// What is built in beside what was found.
-pub(super) fn found(rows: &[Found]) -> Table {
+pub fn found(rows: &[Found]) -> Table {
     let columns = vec![
         Column::text("figure"),
         Column::text(""),
