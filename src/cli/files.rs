@@ -55,7 +55,7 @@ impl FileOrigin {
 
     /// The same file under a name of its own, such as one relative to another file.
     pub(super) fn named(path: &Path, name: &str) -> Self {
-        Self { path: path.to_owned(), name: name.to_owned() }
+        Self { path: path.to_owned(), name: name.to_owned(), reading: None }
     }
 
     pub(super) fn path(&self) -> &Path {
@@ -98,7 +98,7 @@ impl Origin for FileOrigin {
         let path = self.path.with_file_name(bare);
         // Named as this file is: a name relative to something stays so.
         let name = Path::new(&self.name).with_file_name(bare).display().to_string();
-        path.is_file().then(|| Source::new(Self { path, name }))
+        path.is_file().then(|| Source::new(Self { path, name, reading: self.reading.clone() }))
     }
 }
 

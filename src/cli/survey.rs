@@ -81,12 +81,15 @@ impl Survey {
                 .remedy("check the path"));
         }
         let beside = self.output.as_deref().and_then(Path::parent).unwrap_or(folder);
-        let mut found = captures_in(&[folder.to_owned()], Some(&folder.join("report")))?;
+        let (mut found, unseen) = captures_in(&[folder.to_owned()], Some(&folder.join("report")))?;
         // What is hidden is some program's own, such as a report that was not finished.
         found.retain(|path| {
             let inside = path.strip_prefix(folder).unwrap_or(path);
             !inside.components().any(|part| part.as_os_str().to_string_lossy().starts_with('.'))
         });
+        for error in &unseen {
+            console.error(error);
+        }
         let candidates: Vec<Candidate> = found.iter().map(|path| candidate(path, folder, beside)).collect();
         let title =
             folder.canonicalize().ok().and_then(|whole| Some(whole.file_name()?.to_string_lossy().into_owned()));
@@ -102,7 +105,7 @@ impl Survey {
                 ))?;
             }
         }
-        Ok(Outcome::Done)
+        Ok(if unseen.is_empty() { Outcome::Done } else { Outcome::Partly })
     }
 }
 

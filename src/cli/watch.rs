@@ -140,7 +140,8 @@ impl Watching<'_> {
             return Err(Error::input("is gone").in_file(folder.display().to_string()));
         }
         // A folder without captures is one that they are still to come into.
-        let found = captures_in(std::slice::from_ref(folder), Some(&self.page.with_extension(""))).unwrap_or_default();
+        let (found, _) =
+            captures_in(std::slice::from_ref(folder), Some(&self.page.with_extension(""))).unwrap_or_default();
         let stamp = |path: PathBuf| {
             let name = path.strip_prefix(folder).ok()?.to_str()?.to_owned();
             let hidden = name.split(['/', '\\']).any(|part| part.starts_with('.'));
