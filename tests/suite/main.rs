@@ -54,6 +54,7 @@ mod reading_uneven;
 mod readme;
 mod receiver;
 mod receiver_reference;
+mod regression_reference;
 mod signals;
 mod statistics;
 mod statistics_reference;
