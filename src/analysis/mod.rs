@@ -20,6 +20,7 @@ pub mod over_time;
 pub mod phase_map;
 pub mod pipeline;
 pub mod receiver;
+pub mod response;
 pub mod settings;
 pub mod setup;
 pub mod spectrum;

@@ -20,6 +20,7 @@ mod pair;
 mod parquet;
 mod picked;
 mod raw;
+pub mod readings;
 mod scaled;
 pub mod setup;
 mod source;
