@@ -22,7 +22,7 @@ use crate::uncertainty::regression::{Fit, Fitted, LackOfFit, Unsolved, linear, r
 pub enum Weights {
     /// All the same: scatter that does not grow with the reading.
     Equal,
-    /// The inverse square of the reading: scatter in proportion to it.
+    /// The inverse square of voltage times frequency: scatter in proportion to the signal.
     Relative,
     /// The inverse square of the uncertainty that the table states.
     Stated,
@@ -112,7 +112,8 @@ pub struct Joint {
     pub r_squared: Option<f64>,
     /// The readings that it rests on: those in the linear part of their lines.
     pub points: usize,
-    /// The largest deviation of these from the model, in percent of it.
+    /// The largest deviation of these from the model, in percent of it; of those where a step of the indicator is no
+    /// more than the tolerance, if there are any.
     pub max_deviation_percent: f64,
     /// The voltage and the frequency where that is.
     pub max_deviation_at: [f64; 2],
@@ -301,13 +302,17 @@ fn weights(table: &Readings, weights: Weights) -> Result<Option<Vec<f64>>, Error
     match weights {
         Weights::Equal => Ok(None),
         Weights::Relative => {
-            // A reading of zero would count without bound; it counts as the smallest other one.
-            let sizes = table.rows.iter().map(|row| row.reading.abs()).filter(|size| *size > 0.0);
-            let least = sizes.fold(f64::INFINITY, f64::min);
+            // By what is set and not by what is read: a reading that happens to be low must not count more. With the
+            // generator off a reading counts as at the lowest setting.
+            let product = |row: &Reading| row.frequency_hz * row.voltage_v;
+            let least = table.rows.iter().map(product).filter(|p| *p > 0.0).fold(f64::INFINITY, f64::min);
             if !least.is_finite() {
-                return Err(Error::input("all readings are zero").in_file(printable(&table.name)));
+                return Err(Error::input("all voltages are zero")
+                    .in_file(printable(&table.name))
+                    .expected("readings with the generator on")
+                    .remedy("use --weights equal, or take further readings"));
             }
-            Ok(Some(table.rows.iter().map(|row| row.reading.abs().max(least).powi(-2)).collect()))
+            Ok(Some(table.rows.iter().map(|row| product(row).max(least).powi(-2)).collect()))
         }
         Weights::Stated => {
             let stated = |row: &Reading| row.uncertainty.map(|u| u.powi(-2));
@@ -335,12 +340,7 @@ impl Judge<'_> {
     }
 
     /// The straight part over some rows.
-    fn part(
-        &self,
-        chosen: &[usize],
-        x: &dyn Fn(&Reading) -> f64,
-        through_zero: bool,
-    ) -> Result<LinearPart, Unsolved> {
+    fn part(&self, chosen: &[usize], x: &dyn Fn(&Reading) -> f64, through_zero: bool) -> Result<LinearPart, Unsolved> {
         let x: Vec<f64> = chosen.iter().map(|&row| x(&self.rows[row])).collect();
         let y: Vec<f64> = chosen.iter().map(|&row| self.rows[row].reading).collect();
         linear_part(&x, &y, self.weights_of(chosen).as_deref(), self.rules(through_zero))
@@ -394,7 +394,10 @@ impl Judge<'_> {
         let all: Vec<usize> = (0..self.rows.len()).collect();
         let mut chosen: Vec<usize> = all.iter().copied().filter(|&row| is_linear[row]).collect();
         if chosen.iter().filter(|&&row| self.rows[row].voltage_v > 0.0).count() < 2 {
-            warnings.push(Finding::limit("no_linear_part", "Hardly any reading lies in the linear part of its lines; the joint model goes through all of them."));
+            warnings.push(Finding::limit(
+                "no_linear_part",
+                "Hardly any reading lies in the linear part of its lines; the joint model goes through all of them.",
+            ));
             chosen = all.clone();
         }
         let of = |value: &dyn Fn(&Reading) -> f64| chosen.iter().map(|&row| value(&self.rows[row])).collect::<Vec<_>>();
@@ -407,11 +410,12 @@ impl Judge<'_> {
             let row = &self.rows[row];
             (100.0 * (row.reading / (gain.value * product(row)) - 1.0), [row.voltage_v, row.frequency_hz])
         };
-        let largest = chosen
-            .iter()
-            .filter(|&&row| self.rows[row].voltage_v > 0.0)
-            .map(deviation)
-            .max_by(|a, b| a.0.abs().total_cmp(&b.0.abs()));
+        let above = |least: f64| {
+            let rows = chosen.iter().filter(move |&&row| self.rows[row].voltage_v > 0.0);
+            let rows = rows.filter(move |&&row| (gain.value * product(&self.rows[row])).abs() >= least);
+            rows.map(deviation).max_by(|a, b| a.0.abs().total_cmp(&b.0.abs()))
+        };
+        let largest = above(self.resolution / self.settings.tolerance).or_else(|| above(0.0));
         let (max_deviation_percent, max_deviation_at) = largest.unwrap_or((0.0, [0.0; 2]));
         let part = self.part(&all, &product, true)?;
         let reading = |product: f64| part.fit.coefficients[0] * product;
@@ -561,7 +565,8 @@ fn course(rows: &[Reading], frequency: f64) -> Vec<(f64, f64)> {
 
 fn contour(reading: f64, courses: &[(f64, Vec<(f64, f64)>)]) -> Contour {
     let crossing = |(frequency, course): &(f64, Vec<(f64, f64)>)| {
-        let pair = course.windows(2).find(|pair| pair[0].1 <= reading && reading <= pair[1].1 && pair[0].1 < pair[1].1)?;
+        let pair =
+            course.windows(2).find(|pair| pair[0].1 <= reading && reading <= pair[1].1 && pair[0].1 < pair[1].1)?;
         let share = (reading - pair[0].1) / (pair[1].1 - pair[0].1);
         let voltage_v = pair[0].0 + share * (pair[1].0 - pair[0].0);
         (voltage_v > 0.0).then_some(Crossing { frequency_hz: *frequency, voltage_v })
@@ -610,13 +615,14 @@ fn findings(
             ),
         ));
     }
-    let smallest = rows.iter().filter(|row| row.voltage_v > 0.0).map(|row| row.reading.abs()).fold(f64::INFINITY, f64::min);
+    let smallest =
+        rows.iter().filter(|row| row.voltage_v > 0.0).map(|row| row.reading.abs()).fold(f64::INFINITY, f64::min);
     if let Some(step) = resolution
-        && smallest < 0.5 * step / settings.tolerance
+        && smallest < step / settings.tolerance
     {
         findings.push(Finding::note(
             "coarse_readings",
-            format!("The smallest readings are coarse: half a step of {step} is more than the tolerance below a reading of {:.0}.", 0.5 * step / settings.tolerance),
+            format!("The smallest readings are coarse: below a reading of {:.4} a step of {step} is more than the tolerance; the largest deviation is looked for above.", step / settings.tolerance),
         ));
     }
     findings

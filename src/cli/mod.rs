@@ -22,6 +22,7 @@ mod output;
 mod over_time;
 mod phase_map;
 mod receiver;
+mod response;
 mod setup;
 mod spectrum;
 mod tables;
@@ -98,6 +99,7 @@ const COMMANDS: &[Command] = &[
     Command::of::<convert::Convert>("convert"),
     Command::of::<levels::Levels>("levels"),
     Command::of::<setup::Setup>("setup"),
+    Command::of::<response::Response>("response"),
     Command::of::<demo::Demo>("demo"),
 ];
 

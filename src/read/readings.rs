@@ -9,6 +9,9 @@ use std::f64::consts::SQRT_2;
 use super::Source;
 use crate::error::{Error, printable};
 
+/// An invented table, ready to be changed.
+pub const EXAMPLE: &str = include_str!("readings.example.csv");
+
 /// A table of readings is some kilobytes; more than this is something else.
 const LONGEST: usize = 1 << 24;
 /// More rows than anybody reads off an indicator.
@@ -196,7 +199,9 @@ impl Layout {
             match cell.replace(',', ".").parse::<f64>() {
                 Ok(number) if !both && number.is_finite() && fits(number) => Ok(number),
                 Ok(_) => refuse("correct the cell, or leave the row out"),
-                Err(_) => refuse("a row without a number, such as an overflow of the display, is left out of the table"),
+                Err(_) => {
+                    refuse("a row without a number, such as an overflow of the display, is left out of the table")
+                }
             }
         };
         let volts = |value: f64| value >= 0.0 && value * self.voltage.factor <= MOST_VOLTS;
@@ -217,9 +222,9 @@ impl Layout {
 fn named(header: &str) -> Option<(Quantity, String)> {
     let is_apart = |c: char| c.is_whitespace() || matches!(c, '_' | '(' | ')' | '[' | ']' | '/' | ',' | '.' | '-');
     let lower = header.to_lowercase();
-    let (word, quantity) = WORDS.iter().find(|(word, _)| {
-        lower.strip_prefix(word).is_some_and(|rest| rest.chars().next().is_none_or(is_apart))
-    })?;
+    let (word, quantity) = WORDS
+        .iter()
+        .find(|(word, _)| lower.strip_prefix(word).is_some_and(|rest| rest.chars().next().is_none_or(is_apart)))?;
     // Lower case may have another length only in words that are none of these.
     let rest = header.get(word.len()..)?.trim_matches(is_apart);
     let rest = rest.strip_prefix("in ").unwrap_or(rest);
@@ -275,11 +280,15 @@ mod tests {
 
     #[test]
     fn units_stand_in_the_header_in_many_ways() {
-        for header in ["voltage_mv,frequency_khz,reading", "U (mV), f [kHz], Reading", "Voltage in mV,Freq. kHz,display"]
+        for header in
+            ["voltage_mv,frequency_khz,reading", "U (mV), f [kHz], Reading", "Voltage in mV,Freq. kHz,display"]
         {
             let found = read(&format!("# a remark\n{header}\n20,50,123.4\n")).unwrap();
             let row = found.rows[0];
-            assert!((row.voltage_v - 20e-3).abs() < 1e-12 && (row.frequency_hz - 50e3).abs() < 1e-9, "{header}: {row:?}");
+            assert!(
+                (row.voltage_v - 20e-3).abs() < 1e-12 && (row.frequency_hz - 50e3).abs() < 1e-9,
+                "{header}: {row:?}"
+            );
             assert_eq!((row.reading, row.line, found.unit.as_str()), (123.4, 3, ""), "{header}");
         }
         // 1 V from peak to peak is 0.353553 V RMS.

@@ -7,6 +7,7 @@ pub mod figure;
 pub mod parquet;
 pub mod pictures;
 mod plain;
+pub mod response;
 pub mod rows;
 pub mod sentences;
 pub mod table;

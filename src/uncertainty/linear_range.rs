@@ -1,12 +1,12 @@
 //! Up to where readings lie on a straight line, and how sure that end is.
 //!
-//! The line goes through the longest run of settings from the lowest on that agree with it, all of them, within half of
-//! the tolerance. From there on up the readings are held against that line; the range ends where they leave it by the
+//! The line goes through the longest run of settings from the lowest on that agree with it: none of them is surely off
+//! by more than half of the tolerance. From there on up the readings are held against that line; the range ends where they leave it by the
 //! whole tolerance. The end lies between two settings and is interpolated; its interval reaches from the last setting
 //! that is surely within the tolerance to the first that is surely beyond it, so it is no narrower than the settings
 //! were spaced.
 
-use super::regression::{Fit, LackOfFit, Unsolved, lack_of_fit, linear, robust};
+use super::regression::{Fit, LackOfFit, OVER_MEDIAN, Unsolved, lack_of_fit, linear, robust};
 use super::{COVERAGE, median_of_two, student_factor};
 
 /// Settings that differ by less, relatively, are the same.
@@ -81,6 +81,8 @@ struct Course<'a> {
     weights: Option<&'a [f64]>,
     rules: Rules,
     settings: Vec<Setting>,
+    /// The variance of a reading of weight 1 with its degrees of freedom; `None` where nothing tells.
+    scatter: Option<(f64, f64)>,
 }
 
 /// How far the readings of a setting are from the line, and how sure that is, over what is allowed there.
@@ -107,7 +109,8 @@ struct Judged {
 /// # Panics
 /// As [`linear`].
 pub fn linear_part(x: &[f64], y: &[f64], weights: Option<&[f64]>, rules: Rules) -> Result<LinearPart, Unsolved> {
-    let course = Course { x, y, weights, rules, settings: settings(x) };
+    let mut course = Course { x, y, weights, rules, settings: settings(x), scatter: None };
+    course.scatter = course.scatter()?;
     let coefficients = if rules.through_zero { 1 } else { 2 };
     let least = (coefficients + 1).min(course.settings.len());
     let mut run = least;
@@ -177,8 +180,9 @@ impl Course<'_> {
         (mean, whole)
     }
 
-    /// The variance of a reading of weight 1 with its degrees of freedom: of repeats, else of the line.
-    fn scatter(&self, fit: &Fit) -> Option<(f64, f64)> {
+    /// The variance of a reading of weight 1 with its degrees of freedom: of repeats, else by the median of what is off
+    /// a robust line through everything, which a bent end hardly moves.
+    fn scatter(&self) -> Result<Option<(f64, f64)>, Unsolved> {
         let repeated = self.settings.iter().filter(|setting| setting.rows.len() > 1);
         let (mut squares, mut degrees) = (0.0, 0.0);
         for setting in repeated {
@@ -186,10 +190,18 @@ impl Course<'_> {
             squares += setting.rows.iter().map(|&row| self.weight(row) * (self.y[row] - mean).powi(2)).sum::<f64>();
             degrees += setting.rows.len() as f64 - 1.0;
         }
-        if degrees > 0.0 { Some((squares / degrees, degrees)) } else { Some((fit.variance?, fit.degrees)) }
+        if degrees > 0.0 {
+            return Ok(Some((squares / degrees, degrees)));
+        }
+        let through = Self { rules: Rules { robust: true, ..self.rules }, settings: settings(self.x), ..*self };
+        let fit = through.fit(self.settings.len())?;
+        let rows = self.rows(self.settings.len());
+        let off = rows.iter().zip(&fit.residuals).map(|(&row, r)| (r * r * self.weight(row)).sqrt()).collect();
+        Ok((fit.degrees > 0.0).then(|| ((OVER_MEDIAN * median_of_two(off)).powi(2), fit.degrees)))
     }
 
-    fn judged(&self, fit: &Fit, setting: &Setting) -> Judged {
+    /// `coverage`: how sure "unsure" is.
+    fn judged(&self, fit: &Fit, setting: &Setting, coverage: f64) -> Judged {
         // With the generator off there is nothing to be proportional to.
         if setting.x == 0.0 {
             return Judged { off: 0.0, unsure: 0.0 };
@@ -198,25 +210,30 @@ impl Course<'_> {
         let line = fit.value(&row);
         let allowed = (self.rules.tolerance * line.abs()).max(self.rules.step).max(f64::MIN_POSITIVE);
         let (mean, weight) = self.mean(setting);
-        let unsure = self.scatter(fit).map_or(0.0, |(variance, degrees)| {
-            let of_mean = variance / weight + fit.variance_at(&row).unwrap_or(0.0);
-            student_factor(COVERAGE, degrees) * of_mean.sqrt()
+        let unsure = self.scatter.map_or(0.0, |(variance, degrees)| {
+            let of_mean = variance * (1.0 / weight + fit.leverage(&row));
+            student_factor(coverage, degrees) * of_mean.sqrt()
         });
         Judged { off: (mean - line).abs() / allowed, unsure: unsure / allowed }
     }
 
     fn agrees(&self, fit: &Fit, run: usize) -> bool {
-        self.settings[..run].iter().all(|setting| self.judged(fit, setting).off <= 0.5)
+        // So that of many settings that agree none is thrown out by chance (Bonferroni).
+        let coverage = 1.0 - (1.0 - COVERAGE) / run as f64;
+        let judged = |setting| self.judged(fit, setting, coverage);
+        self.settings[..run].iter().map(judged).all(|judged| judged.off - judged.unsure <= 0.5)
     }
 
     /// Where the readings leave the line, and the number of the last setting below that.
     fn end(&self, fit: &Fit, run: usize) -> (Option<End>, usize) {
-        let judged: Vec<Judged> = self.settings.iter().map(|setting| self.judged(fit, setting)).collect();
+        let judged: Vec<Judged> = self.settings.iter().map(|setting| self.judged(fit, setting, COVERAGE)).collect();
         let last = judged.len() - 1;
         let Some(beyond) = (run..judged.len()).find(|&k| judged[k].off > 1.0) else { return (None, last) };
         let (below, above) = (&judged[beyond - 1], &judged[beyond]);
         let (from, to) = (self.settings[beyond - 1].x, self.settings[beyond].x);
-        let share = (1.0 - below.off) / (above.off - below.off);
+        // Scatter may put the last setting of the run itself beyond.
+        let share = ((1.0 - below.off) / (above.off - below.off)).clamp(0.0, 1.0);
+        let share = if below.off < 1.0 { share } else { 0.0 };
         let within = (0..beyond).rev().find(|&k| judged[k].off + judged[k].unsure <= 1.0).unwrap_or(0);
         let surely = (beyond..judged.len()).find(|&k| judged[k].off - judged[k].unsure > 1.0);
         let high = surely.map_or(f64::INFINITY, |k| self.settings[k].x);

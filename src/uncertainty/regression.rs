@@ -98,11 +98,10 @@ impl Fit {
         self.coefficients.iter().zip(row).map(|(coefficient, x)| coefficient * x).sum()
     }
 
-    /// The variance of that fitted value; `None` without degrees of freedom.
-    pub fn variance_at(&self, row: &[f64]) -> Option<f64> {
+    /// The variance of that fitted value over the variance of an observation of weight 1.
+    pub fn leverage(&self, row: &[f64]) -> f64 {
         let across = |line: &Vec<f64>| line.iter().zip(row).map(|(a, x)| a * x).sum::<f64>();
-        let form: f64 = self.inverse.iter().map(across).zip(row).map(|(sum, x)| sum * x).sum();
-        self.variance.map(|variance| variance * form.max(0.0))
+        self.inverse.iter().map(across).zip(row).map(|(sum, x)| sum * x).sum::<f64>().max(0.0)
     }
 
     /// The share of the scatter about the mean that the model explains; `None` where there is no scatter.
@@ -270,7 +269,7 @@ impl Triangle {
 /// Where Huber's function turns from square to straight, in standard deviations: 95 % efficient with normal errors.
 const TURN: f64 = 1.345;
 /// The standard deviation of normal errors over the median of their absolute values.
-const OVER_MEDIAN: f64 = 1.482_602_218_505_602;
+pub(super) const OVER_MEDIAN: f64 = 1.482_602_218_505_602;
 /// More rounds than any fit of sound data takes.
 const MOST_ROUNDS: usize = 500;
 

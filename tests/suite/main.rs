@@ -55,6 +55,7 @@ mod readme;
 mod receiver;
 mod receiver_reference;
 mod regression_reference;
+mod response;
 mod signals;
 mod statistics;
 mod statistics_reference;
