@@ -121,7 +121,7 @@ pub fn linear_part(x: &[f64], y: &[f64], weights: Option<&[f64]>, rules: Rules) 
         let other = course.fit(longer)?;
         if course.agrees(&other, longer) {
             (run, fit, agrees, missed) = (longer, other, true, 0);
-        } else {
+        } else if agrees {
             missed += 1;
             if missed == PATIENCE {
                 break;

@@ -12,6 +12,7 @@ mod architecture;
 #[cfg(feature = "cli")]
 mod campaign;
 mod chain;
+mod circuit_reference;
 #[cfg(feature = "cli")]
 mod cli;
 #[cfg(feature = "cli")]

@@ -25,21 +25,23 @@ fn table(scatter: impl Fn(f64) -> f64, random: &mut Random) -> Readings {
 fn gain_and_end_of_range_lie_within_their_intervals() {
     let mut random = Random::new(12, 0);
     let (mut gains, mut ends, mut line_ends, mut slopes) = (0, 0, 0, 0);
+    const TABLES: usize = 60;
     let holds = |[low, high]: [f64; 2], truth: f64| low <= truth && truth <= high;
-    for _ in 0..100 {
+    for _ in 0..TABLES {
         let found = of_readings(&table(|_| 6.0, &mut random), SETTINGS).unwrap();
         gains += usize::from(holds(found.joint.gain_ci95.unwrap(), 0.1));
         // 1750 is 5 % below the line where the line reads 1750/0.95.
-        let [low, high] = found.joint.linear_up_to_reading_interval.unwrap();
-        ends += usize::from(holds([low.unwrap(), high.unwrap_or(f64::INFINITY)], 1750.0 / 0.95));
+        let ends_of = |ends: Option<[Option<f64>; 2]>, truth: f64| {
+            ends.is_some_and(|[low, high]| holds([low.unwrap_or(0.0), high.unwrap_or(f64::INFINITY)], truth))
+        };
+        ends += usize::from(ends_of(found.joint.linear_up_to_reading_interval, 1750.0 / 0.95));
         let line = found.lines.iter().find(|line| line.value == 100e3).unwrap();
-        let [low, high] = line.linear_up_to_interval.unwrap();
-        line_ends += usize::from(holds([low.unwrap(), high.unwrap_or(f64::INFINITY)], 1750.0 / 0.95 / 0.1 / 100e3));
+        line_ends += usize::from(ends_of(line.linear_up_to_interval, 1750.0 / 0.95 / 0.1 / 100e3));
         slopes += usize::from(holds(line.slope_ci95.unwrap(), 0.1 * 100e3));
     }
-    println!("within: gain {gains}, end {ends}, end of a line {line_ends}, slope {slopes} of 100");
-    // 95 % of 100 is 95 ± 2.2; three deviations. The ends are bracketed by settings and hold nearly always.
-    assert!(gains >= 88 && slopes >= 88 && ends >= 95 && line_ends >= 95);
+    println!("within: gain {gains}, end {ends}, end of a line {line_ends}, slope {slopes} of {TABLES}");
+    // 95 % of 60 is 57 ± 1.7; three deviations. The ends are bracketed by settings and hold nearly always.
+    assert!(gains >= 52 && slopes >= 52 && ends >= 57 && line_ends >= 57);
 }
 
 #[test]
