@@ -15,6 +15,7 @@ pub mod emissions;
 pub mod findings;
 pub mod inspect;
 pub mod levels;
+pub mod mitigate;
 pub mod observe;
 pub mod over_time;
 pub mod phase_map;

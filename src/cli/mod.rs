@@ -17,6 +17,7 @@ mod held;
 mod inspect;
 mod journal;
 mod levels;
+mod mitigate;
 mod options;
 mod output;
 mod over_time;
@@ -100,6 +101,7 @@ const COMMANDS: &[Command] = &[
     Command::of::<levels::Levels>("levels"),
     Command::of::<setup::Setup>("setup"),
     Command::of::<response::Response>("response"),
+    Command::of::<mitigate::Mitigate>("mitigate"),
     Command::of::<demo::Demo>("demo"),
 ];
 

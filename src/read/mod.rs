@@ -9,6 +9,7 @@ mod beside;
 mod comtrade;
 mod csv;
 pub(crate) mod fields;
+pub mod impedance;
 mod labels;
 mod mat;
 mod npy;

@@ -250,7 +250,7 @@ fn volts(words: &str) -> Option<f64> {
 
 /// The cells of a line without blanks and quotes, each with its column counted from 1. A separator within quotes
 /// separates nothing.
-fn cells(line: &str, separator: char) -> Vec<(u64, &str)> {
+pub(super) fn cells(line: &str, separator: char) -> Vec<(u64, &str)> {
     let mut cells = Vec::new();
     let (mut from, mut column, mut quoted) = (0, 1, false);
     let mut push = |from: usize, to: usize, column: u64| {

@@ -3,6 +3,7 @@
 pub mod columns;
 pub mod document;
 pub mod figure;
+pub mod mitigate;
 #[cfg(feature = "columnar")]
 pub mod parquet;
 pub mod pictures;
