@@ -203,7 +203,7 @@ pub struct Predicted {
     /// The levels before, in one noise bandwidth.
     #[serde(skip)]
     pub before_db: Vec<f64>,
-    /// The loss predicted at each bin, with its band.
+    /// The loss predicted at each bin, with its band, as the recorder would show it over its own noise.
     #[serde(skip)]
     pub losses: Vec<Loss>,
     /// The levels measured with the filter in place; empty without such captures.
@@ -516,6 +516,8 @@ struct Measured {
     frequency_hz: Vec<f64>,
     before_db: Vec<f64>,
     after_db: Vec<f64>,
+    /// The recorder's own noise at each bin, as far as it is known; no filter takes that away.
+    floor_db: Vec<f64>,
     bands: Vec<(Band, f64, Option<BandChange>)>,
     total: (Band, f64, Option<BandChange>),
     warnings: Vec<Warning>,
@@ -542,6 +544,7 @@ fn measured(
             unit: channel.unit,
             before_db: level(&channel.first),
             after_db: level(&channel.second),
+            floor_db: channel.floor.as_ref().map_or(Vec::new(), level),
             frequency_hz: channel.first.frequency_hz,
             bands: channel.bands.into_iter().map(row).collect(),
             total: row(channel.total),
@@ -551,7 +554,7 @@ fn measured(
     }
     let mut inputs = Vec::new();
     let (mut mean, mut first): (Vec<f64>, Option<(Quantity, Vec<f64>)>) = (Vec::new(), None);
-    let (mut enbw, mut warnings) = (1.0, Vec::new());
+    let (mut enbw, mut warnings, mut floor_db) = (1.0, Vec::new(), Vec::new());
     for source in before {
         let (input, found) = spectrum(source, settings)?;
         inputs.extend(input);
@@ -559,6 +562,7 @@ fn measured(
         warnings.extend(found.warnings.into_iter().map(|finding| Warning { path: Some(path.clone()), finding }));
         enbw = found.analysis.enbw_hz;
         let channel = found.channels.into_iter().find(|channel| channel.role == Role::Wire).ok_or_else(no_wire)?;
+        floor_db = channel.floor_levels_db.iter().map(|level| level.get()).collect();
         match &first {
             None => (mean, first) = (channel.psd, Some((channel.unit, channel.frequency_hz))),
             Some((unit, frequency)) if *unit == channel.unit && *frequency == channel.frequency_hz => {
@@ -582,7 +586,7 @@ fn measured(
     let bands = scheme.bands(range)?.into_iter().map(|band| (band, rms(band), None)).collect();
     let total = (range, rms(range), None);
     let before_db = mean.iter().map(|psd| crate::units::Level::of_rms((psd * enbw).sqrt()).get()).collect();
-    Ok((inputs, Measured { unit, bands, total, before_db, frequency_hz, after_db: Vec::new(), warnings }))
+    Ok((inputs, Measured { unit, bands, total, before_db, frequency_hz, after_db: Vec::new(), floor_db, warnings }))
 }
 
 /// The power that each bin brings into a band, with the number of the bin; a bin on an edge is shared out.
@@ -606,11 +610,16 @@ fn predicted(request: &Request, measured: Measured, losses: &[Loss]) -> Result<P
     let at_bins: Vec<Vec<f64>> = drawn.iter().map(|row| interpolated(losses, row, frequencies)).collect();
     let nominal = with_band(&request.supply, frequencies, &at_bins).map_err(refuse)?;
     let density: Vec<f64> = measured.before_db.iter().map(|db| 10f64.powf(db / 10.0)).collect();
+    // The share of each bin that is the recorder's own.
+    let own_share = |(k, before): (usize, &f64)| {
+        measured.floor_db.get(k).map_or(0.0, |floor| 10f64.powf((floor - before) / 10.0).min(1.0))
+    };
+    let own: Vec<f64> = measured.before_db.iter().enumerate().map(own_share).collect();
     let row = |(band, before_rms, change): (Band, f64, Option<BandChange>)| {
         let powers = powers(frequencies, &density, band);
         let whole: f64 = powers.iter().map(|(_, power)| power).sum();
         let changed = |loss: &dyn Fn(usize) -> f64| {
-            let left: f64 = powers.iter().map(|&(k, power)| power * 10f64.powf(-loss(k) / 10.0)).sum();
+            let left: f64 = powers.iter().map(|&(k, power)| power * left_of(own[k], loss(k))).sum();
             10.0 * (left / whole).log10()
         };
         let predicted_change_db = changed(&|k| nominal[k].loss_db);
@@ -628,15 +637,28 @@ fn predicted(request: &Request, measured: Measured, losses: &[Loss]) -> Result<P
             agreement: agreement(predicted_interval_db, change.and_then(|change| change.ci95_db)),
         }
     };
+    let losses = nominal
+        .iter()
+        .zip(&own)
+        .map(|(loss, &own)| {
+            let seen = |db: f64| -10.0 * left_of(own, db).log10();
+            Loss { loss_db: seen(loss.loss_db), interval_db: loss.interval_db.map(seen), ..*loss }
+        })
+        .collect();
     Ok(Predicted {
         unit: measured.unit,
         bands: measured.bands.into_iter().map(row).collect(),
         total: row(measured.total),
         before_db: measured.before_db,
         after_db: measured.after_db,
-        losses: nominal.clone(),
+        losses,
         frequency_hz: frequencies.clone(),
     })
+}
+
+/// What is left of a power of which a share is the recorder's own, when the rest is attenuated.
+fn left_of(own: f64, loss_db: f64) -> f64 {
+    own + (1.0 - own) * 10f64.powf(-loss_db / 10.0)
 }
 
 fn agreement(predicted: [f64; 2], measured: Option<[f64; 2]>) -> Agreement {

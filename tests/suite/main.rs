@@ -36,6 +36,8 @@ mod load_and_filter;
 mod methods;
 mod methods_reference;
 #[cfg(feature = "cli")]
+mod mitigate;
+#[cfg(feature = "cli")]
 mod over_time;
 #[cfg(feature = "cli")]
 mod program;
