@@ -253,13 +253,13 @@ pub fn mitigate(
         return Err(Error::usage("captures with the filter in place are named (--after), none without it")
             .remedy("name the captures without the filter as FILE"));
     }
-    let mut found = what_if(request, settings.range)?;
+    let (mut found, drawn) = worked_out(request, settings.range)?;
     if before.is_empty() {
         return Ok((Vec::new(), found));
     }
     let (inputs, measured) = measured(before, after, settings, scheme)?;
     found.warnings = measured.warnings.clone();
-    found.predicted = Some(predicted(request, measured, &found.losses)?);
+    found.predicted = Some(predicted(request, measured, &found.losses, &drawn)?);
     Ok((inputs, found))
 }
 
@@ -297,6 +297,11 @@ fn grid(range: Band, points: u32) -> Vec<f64> {
 /// # Errors
 /// As [`mitigate`].
 pub fn what_if(request: &Request, range: Band) -> Result<Mitigation, Error> {
+    worked_out(request, range).map(|(found, _)| found)
+}
+
+/// The same with the losses of each circuit drawn.
+fn worked_out(request: &Request, range: Band) -> Result<(Mitigation, Vec<Vec<f64>>), Error> {
     let refuse = |unsolved| refused(unsolved, request);
     let frequencies = grid(range, POINTS);
     let drawn = request
@@ -312,7 +317,7 @@ pub fn what_if(request: &Request, range: Band) -> Result<Mitigation, Error> {
         .and_then(|drawn| with_band(&request.supply, &round, &drawn))
         .map_err(refuse)?;
     let resonances = resonances(&request.supply, &losses).map_err(refuse)?;
-    Ok(Mitigation {
+    let found = Mitigation {
         stretches: stretches(&losses, &resonances),
         placements: placements(&request.supply, &round).map_err(refuse)?,
         capacitors: request.supply.capacitors.iter().map(|c| at_mains(c, request)).collect(),
@@ -323,7 +328,8 @@ pub fn what_if(request: &Request, range: Band) -> Result<Mitigation, Error> {
         losses,
         shown,
         resonances,
-    })
+    };
+    Ok((found, drawn))
 }
 
 /// The nominal losses with the band of those drawn.
@@ -600,13 +606,9 @@ fn powers(frequency_hz: &[f64], density: &[f64], band: Band) -> Vec<(usize, f64)
     rows.map(|(k, (&f, psd))| (k, share(f) * psd)).filter(|(_, power)| *power > 0.0).collect()
 }
 
-fn predicted(request: &Request, measured: Measured, losses: &[Loss]) -> Result<Predicted, Error> {
+fn predicted(request: &Request, measured: Measured, losses: &[Loss], drawn: &[Vec<f64>]) -> Result<Predicted, Error> {
     let refuse = |unsolved| refused(unsolved, request);
     let frequencies = &measured.frequency_hz;
-    let drawn = request
-        .supply
-        .drawn_losses_db(&request.tolerances, &grid_of(losses), request.draws, request.seed)
-        .map_err(refuse)?;
     let at_bins: Vec<Vec<f64>> = drawn.iter().map(|row| interpolated(losses, row, frequencies)).collect();
     let nominal = with_band(&request.supply, frequencies, &at_bins).map_err(refuse)?;
     let density: Vec<f64> = measured.before_db.iter().map(|db| 10f64.powf(db / 10.0)).collect();
@@ -667,10 +669,6 @@ fn agreement(predicted: [f64; 2], measured: Option<[f64; 2]>) -> Agreement {
         Some([low, high]) if predicted[0] <= high && low <= predicted[1] => Agreement::Agrees,
         Some(_) => Agreement::Differs,
     }
-}
-
-fn grid_of(losses: &[Loss]) -> Vec<f64> {
-    losses.iter().map(|loss| loss.frequency_hz).collect()
 }
 
 /// The losses of a row at other frequencies, on straight lines over the logarithm between the points of the grid.

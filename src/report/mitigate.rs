@@ -85,7 +85,7 @@ fn of_prediction(predicted: &Predicted) -> Vec<String> {
             [] => format!("Predicted and measured change agree in all {} bands that can be judged.", judged.len()),
             some => format!(
                 "Predicted and measured change agree in {} of {} bands; they differ at {}: there the circuit is another one than \
-                 assumed, or the noise does not come from where it was assumed.",
+                 assumed, the noise comes from elsewhere, or other noise covers what is left.",
                 judged.len() - some.len(),
                 judged.len(),
                 if some.len() > 6 { format!("{} and {} more", some[..6].join(", "), some.len() - 6) } else { some.join(", ") }

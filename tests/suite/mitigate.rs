@@ -5,7 +5,7 @@ use serde_json::Value;
 use crate::program::Bench;
 use crate::signals::{samples_in, sine, sum, table, white};
 
-const GRID: &str = "--source-ohm 0.4 --source-henry 50u --load-ohm 50";
+const GRID: &str = "--source-ohm 0.4 --source-henry 50u --load-ohm 50 --draws 60";
 
 fn number(value: &Value) -> f64 {
     value.as_f64().unwrap_or_else(|| panic!("{value} is no number"))
@@ -67,7 +67,7 @@ fn current_power_and_resonance_are_those_of_circuit_theory() {
         }
     }
     // 470 kohm across 1 µF from 325.27 V to 34 V: 0.47 s · ln(9.5667) = 1.0613 s.
-    let document = bench.json(&format!("mitigate --capacitor 1u,discharge=470k,esr=0.1 {GRID} --draws 40"));
+    let document = bench.json(&format!("mitigate --capacitor 1u,discharge=470k,esr=0.1 {GRID}"));
     let row = &document["capacitors"][0];
     assert!((number(&row["discharge_s"]) - 1.06132).abs() < 1e-4, "{row}");
     // 230² / 470 kohm and (72.26 mA)² · 0.1 ohm.
@@ -78,7 +78,7 @@ fn current_power_and_resonance_are_those_of_circuit_theory() {
 fn draws_are_the_same_each_time_and_others_with_another_seed() {
     let bench = Bench::with(&[]);
     let run = |seed: u32| {
-        bench.json(&format!("mitigate --capacitor 1u,esr=0.05 {GRID} --draws 60 --seed {seed}"))["losses"].clone()
+        bench.json(&format!("mitigate --capacitor 1u,esr=0.05 {GRID} --seed {seed}"))["losses"].clone()
     };
     assert_eq!(run(1), run(1));
     assert_ne!(run(1), run(2));
@@ -94,7 +94,7 @@ fn draws_are_the_same_each_time_and_others_with_another_seed() {
 fn two_filters_resonate_with_one_another_and_placement_is_shown() {
     let bench = Bench::with(&[]);
     let text = bench
-        .done("mitigate --capacitor 1u --capacitor 2.2u,at=12 --source-ohm 0.6 --source-henry 20u --load-ohm 50")
+        .done("mitigate --capacitor 1u --capacitor 2.2u,at=12 --source-ohm 0.6 --source-henry 20u --load-ohm 50 --draws 60")
         .out;
     assert!(text.contains("Resonance of the filters with one another"), "{text}");
     let text = bench.done(&format!("mitigate --capacitor 1u --line 8 --noise load --seen-at outlet {GRID}")).out;
@@ -119,7 +119,7 @@ fn captures() -> [Vec<u8>; 2] {
 fn a_known_filter_is_predicted_and_another_one_is_told() {
     let [before, after] = captures();
     let bench = Bench::with(&[("before.csv", &before), ("after.csv", &after)]);
-    let circuit = "--source-ohm 50 --no-load --tolerance source=10,capacitor=5 --bands 2k,10k,30k,90k,150k";
+    let circuit = "--source-ohm 50 --no-load --draws 60 --tolerance source=10,capacitor=5 --bands 2k,10k,30k,90k,150k";
     let command = format!("mitigate before.csv --after after.csv {circuit}");
     let document = bench.json(&format!("{command} --capacitor 100n -o filter.svg"));
     let bands = document["predicted"]["bands"].as_array().unwrap();
@@ -158,7 +158,7 @@ fn a_measured_impedance_is_used_and_never_extended() {
     assert!(document["inputs"][0]["path"].as_str().unwrap().contains("mains.csv"));
     let answer = bench.run("mitigate --capacitor 1u --source-impedance short.csv --load-ohm 50");
     assert!(answer.status == 2 && answer.err.contains("--range 9000:150000"), "{}", answer.err);
-    bench.done("mitigate --capacitor 1u --source-impedance short.csv --load-ohm 50 --range 9k:150k");
+    bench.done("mitigate --capacitor 1u --source-impedance short.csv --load-ohm 50 --range 9k:150k --draws 40");
 }
 
 #[test]
