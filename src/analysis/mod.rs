@@ -20,6 +20,7 @@ pub mod observe;
 pub mod over_time;
 pub mod phase_map;
 pub mod pipeline;
+pub mod plan;
 pub mod receiver;
 pub mod response;
 pub mod settings;

@@ -132,7 +132,7 @@ fn at_least_zero(text: &str, unit: &str) -> Result<f64, Error> {
     })
 }
 
-fn above_zero(text: &str, unit: &str) -> Result<f64, Error> {
+pub(super) fn above_zero(text: &str, unit: &str) -> Result<f64, Error> {
     at_least_zero(text, unit).and_then(|value| {
         if value > 0.0 {
             return Ok(value);

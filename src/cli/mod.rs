@@ -22,6 +22,7 @@ mod options;
 mod output;
 mod over_time;
 mod phase_map;
+mod plan;
 mod receiver;
 mod response;
 mod setup;
@@ -100,6 +101,7 @@ const COMMANDS: &[Command] = &[
     Command::of::<convert::Convert>("convert"),
     Command::of::<levels::Levels>("levels"),
     Command::of::<setup::Setup>("setup"),
+    Command::of::<plan::Plan>("plan"),
     Command::of::<response::Response>("response"),
     Command::of::<mitigate::Mitigate>("mitigate"),
     Command::of::<demo::Demo>("demo"),

@@ -28,6 +28,7 @@ use crate::units::Level;
 
 /// The header of each command's file; by it a command knows a file that it made.
 const HEADERS: &[(&str, &[&str])] = &[
+    ("plan", &["what", "value", "unit"]),
     ("mitigate", &["frequency_hz", "loss_db", "loss_low_db", "loss_high_db"]),
     (
         "response",

@@ -8,6 +8,7 @@ pub mod mitigate;
 pub mod parquet;
 pub mod pictures;
 mod plain;
+pub mod plan;
 pub mod response;
 pub mod rows;
 pub mod sentences;

@@ -39,6 +39,7 @@ mod methods_reference;
 mod mitigate;
 #[cfg(feature = "cli")]
 mod over_time;
+mod plan;
 #[cfg(feature = "cli")]
 mod program;
 mod properties;

@@ -77,9 +77,8 @@ fn current_power_and_resonance_are_those_of_circuit_theory() {
 #[test]
 fn draws_are_the_same_each_time_and_others_with_another_seed() {
     let bench = Bench::with(&[]);
-    let run = |seed: u32| {
-        bench.json(&format!("mitigate --capacitor 1u,esr=0.05 {GRID} --seed {seed}"))["losses"].clone()
-    };
+    let run =
+        |seed: u32| bench.json(&format!("mitigate --capacitor 1u,esr=0.05 {GRID} --seed {seed}"))["losses"].clone();
     assert_eq!(run(1), run(1));
     assert_ne!(run(1), run(2));
     let losses = run(1);
