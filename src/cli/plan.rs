@@ -65,7 +65,7 @@ pub(super) struct Plan {
     #[arg(long, value_name = "TIME", value_parser = seconds)]
     every: Option<f64>,
     /// Captures of each state
-    #[arg(long, value_name = "N", default_value_t = 3, value_parser = clap::value_parser!(u16).range(1..=1000))]
+    #[arg(long, value_name = "N", default_value_t = 4, value_parser = clap::value_parser!(u16).range(1..=1000))]
     captures: u16,
     /// Volts on the line for a volt at the recorder
     #[arg(long, value_name = "RATIO", default_value = "1", value_parser = ratio)]
