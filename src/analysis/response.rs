@@ -233,6 +233,9 @@ fn same(a: f64, b: f64) -> bool {
     (a - b).abs() <= SAME * a.abs().max(b.abs())
 }
 
+/// One of the two things that are set for a reading.
+type Setting = fn(&Reading) -> f64;
+
 /// Different values from the lowest on.
 fn distinct(values: impl Iterator<Item = f64>) -> Vec<f64> {
     let mut values: Vec<f64> = values.collect();
@@ -353,7 +356,7 @@ impl Judge<'_> {
     /// The line with something held fixed; `None` where nothing else was varied there. Rows beyond its linear part are
     /// marked.
     fn line(&self, fixed: Held, value: f64, is_linear: &mut [bool]) -> Result<Option<Line>, Unsolved> {
-        let (held, varied): (fn(&Reading) -> f64, fn(&Reading) -> f64) = match fixed {
+        let (held, varied): (Setting, Setting) = match fixed {
             Held::Frequency => (|row| row.frequency_hz, |row| row.voltage_v),
             Held::Voltage => (|row| row.voltage_v, |row| row.frequency_hz),
         };
@@ -534,7 +537,8 @@ fn contours(rows: &[Reading], frequencies: &[f64], top: f64) -> Vec<Contour> {
     let courses: Vec<(f64, Vec<(f64, f64)>)> = frequencies.iter().map(|&f| (f, course(rows, f))).collect();
     let readings = || rows.iter().map(|row| row.reading).filter(|reading| *reading > 0.0);
     let (least, most) = (readings().fold(f64::INFINITY, f64::min), readings().fold(0.0, f64::max).min(top));
-    if !(least < most) {
+    // Also where no reading is above zero.
+    if least >= most {
         return Vec::new();
     }
     let mut found: Vec<Contour> = Vec::new();

@@ -155,7 +155,7 @@ fn lines_table(response: &Response, held: Held) -> Option<Table> {
                 None if line.is_judged => format!("beyond {}", written(line.linear_through)),
                 None => "not judged".into(),
             },
-            line.linear_up_to_interval.map_or(String::new(), |ends| interval(ends, &written)),
+            line.linear_up_to_interval.map_or(String::new(), |ends| interval(ends, written)),
         ]);
     }
     table.notes.push("Lack of fit: the probability that chance alone bends the readings so much, from repeats.".into());

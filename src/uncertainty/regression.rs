@@ -202,14 +202,13 @@ fn reflect(vector: &mut [Twofold], mirror: &[Twofold]) {
 }
 
 impl Triangle {
-    fn of(mut design: Vec<Vec<Twofold>>) -> Result<Self, Unsolved> {
+    fn of(design: Vec<Vec<Twofold>>) -> Result<Self, Unsolved> {
         // Each entry of a unit column is known to half a unit in its last place; of a column that is a combination of
         // others so much may be left by rounding. Sixteen times that has room for powers that were multiplied up.
         let rounding = 16.0 * design.len() as f64 * f64::EPSILON;
         let mut triangle = Self { lengths: Vec::new(), columns: Vec::new(), reflections: Vec::new() };
-        for number in 0..design.len() {
-            let column = &mut design[number];
-            let length = product(column, column).sqrt();
+        for (number, mut column) in design.into_iter().enumerate() {
+            let length = product(&column, &column).sqrt();
             if !length.get().is_finite() {
                 return Err(Unsolved::NotFinite);
             }

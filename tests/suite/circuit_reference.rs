@@ -65,9 +65,12 @@ fn supply(source: Impedance, farads: &[f64]) -> Supply {
     }
 }
 
+/// Kilohertz and the two losses.
+type Row = (f64, f64, f64);
+
 /// IL = 20 log10 |1 + jωC Zs ZL/(Zs + ZL)|, circuit theory, worked out apart with NumPy and given with five decimals:
 /// frequency in kHz, loss behind 0.4 ohm + 50 µH, loss behind 50 ohm; the load is 50 ohm.
-const SHUNT: [(f64, [(f64, f64, f64); 5]); 5] = [
+const SHUNT: [(f64, [Row; 5]); 5] = [
     (
         1e-6,
         [

@@ -86,7 +86,7 @@ fn a_sine_has_the_slew_that_calculus_gives() {
     let found = of_readings(&table(|_| 0.0, &mut Random::new(1, 0)), SETTINGS).unwrap();
     let point = found.points.iter().find(|p| p.frequency_hz == 50e3 && p.voltage_v == 20e-3).unwrap();
     // 2π·50 kHz·20 mV and 4·50 kHz·28.28 mV.
-    assert!((point.slew_rms - 6283.185_307_179_586).abs() < 1e-8);
+    assert!((point.slew_rms - 6_283.185_307_179_586).abs() < 1e-8);
     assert!((point.slew_mean_abs - 4.0 * 50e3 * 0.028_284_271_247_461_9).abs() < 1e-8);
     assert!((found.joint.per_slew_rms * point.slew_rms / 100.0 - 1.0).abs() < 1e-9);
     assert!((found.joint.per_slew_mean_abs * point.slew_mean_abs / 100.0 - 1.0).abs() < 1e-9);
