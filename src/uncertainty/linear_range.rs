@@ -110,7 +110,7 @@ struct Judged {
 /// As [`linear`].
 pub fn linear_part(x: &[f64], y: &[f64], weights: Option<&[f64]>, rules: Rules) -> Result<LinearPart, Unsolved> {
     let mut course = Course { x, y, weights, rules, settings: settings(x), scatter: None };
-    course.scatter = course.scatter()?;
+    course.scatter = course.scatter();
     let coefficients = if rules.through_zero { 1 } else { 2 };
     let least = (coefficients + 1).min(course.settings.len());
     let mut run = least;
@@ -180,9 +180,12 @@ impl Course<'_> {
         (mean, whole)
     }
 
-    /// The variance of a reading of weight 1 with its degrees of freedom: of repeats, else by the median of what is off
-    /// a robust line through everything, which a bent end hardly moves.
-    fn scatter(&self) -> Result<Option<(f64, f64)>, Unsolved> {
+    /// The variance of a reading of weight 1 with its degrees of freedom: of repeats, else by the median of how far each
+    /// reading is off the line between its two neighbours, which a bend moves in few places only.
+    ///
+    /// Source: T. Gasser, L. Sroka, C. Jennen-Steinmetz, Biometrika 73 (1986) 625-633, with a median for the mean (from
+    /// memory). Neighbouring differences share readings; they count as half as many degrees of freedom.
+    fn scatter(&self) -> Option<(f64, f64)> {
         let repeated = self.settings.iter().filter(|setting| setting.rows.len() > 1);
         let (mut squares, mut degrees) = (0.0, 0.0);
         for setting in repeated {
@@ -191,13 +194,17 @@ impl Course<'_> {
             degrees += setting.rows.len() as f64 - 1.0;
         }
         if degrees > 0.0 {
-            return Ok(Some((squares / degrees, degrees)));
+            return Some((squares / degrees, degrees));
         }
-        let through = Self { rules: Rules { robust: true, ..self.rules }, settings: settings(self.x), ..*self };
-        let fit = through.fit(self.settings.len())?;
-        let rows = self.rows(self.settings.len());
-        let off = rows.iter().zip(&fit.residuals).map(|(&row, r)| (r * r * self.weight(row)).sqrt()).collect();
-        Ok((fit.degrees > 0.0).then(|| ((OVER_MEDIAN * median_of_two(off)).powi(2), fit.degrees)))
+        let off = |three: &[Setting]| {
+            let [(low, low_weight), (middle, weight), (high, high_weight)] = [0, 1, 2].map(|k| self.mean(&three[k]));
+            let share = (three[1].x - three[0].x) / (three[2].x - three[0].x);
+            let scale = 1.0 / weight + (1.0 - share).powi(2) / low_weight + share * share / high_weight;
+            (middle - (1.0 - share) * low - share * high).abs() / scale.sqrt()
+        };
+        let off: Vec<f64> = self.settings.windows(3).map(off).collect();
+        let degrees = (0.5 * off.len() as f64).max(1.0);
+        (!off.is_empty()).then(|| ((OVER_MEDIAN * median_of_two(off)).powi(2), degrees))
     }
 
     /// `coverage`: how sure "unsure" is.
