@@ -38,13 +38,14 @@
 //! ```
 //!
 //! Rooms use rooms of lower rank only. From the bottom: [`error`]; [`units`], [`spread`]; [`uncertainty`], [`synth`];
-//! [`dsp`], [`capture`]; [`read`], [`measure`]; [`levels`]; [`compare`]; [`analysis`]; [`survey`]; [`report`]; and at the top the
+//! [`dsp`], [`capture`], [`circuit`]; [`read`], [`measure`]; [`levels`]; [`compare`]; [`analysis`]; [`survey`]; [`report`]; and at the top the
 //! command line, which alone knows files and the terminal.
 
 #![cfg_attr(test, allow(clippy::float_cmp, reason = "tests compare exact values on purpose"))]
 
 pub mod analysis;
 pub mod capture;
+pub mod circuit;
 #[cfg(feature = "cli")]
 pub mod cli;
 pub mod compare;

@@ -3,6 +3,9 @@
 //! Everything here works on plain numbers and cites its source; what the numbers mean is decided in `compare`.
 
 pub mod budget;
+pub mod linear_range;
+pub mod regression;
+mod twofold;
 
 use statrs::distribution::{ChiSquared, ContinuousCDF, Normal, StudentsT};
 
@@ -291,6 +294,13 @@ impl Character {
             effective,
         })
     }
+}
+
+/// The middle value; of an even number of values the mean of the two in the middle.
+fn median_of_two(mut values: Vec<f64>) -> f64 {
+    values.sort_by(f64::total_cmp);
+    let upper = values.len() / 2;
+    if values.len().is_multiple_of(2) { (values[upper - 1] + values[upper]) / 2.0 } else { values[upper] }
 }
 
 /// The middle value; the upper one of two.

@@ -218,6 +218,42 @@ impl Add<Decibels> for Level {
     }
 }
 
+/// Reads a value with an SI prefix and, if it is written, its unit: `4.7u`, `4.7 µF`, `50uH`, `0.4`, `1M`.
+///
+/// ```
+/// use linewake::units::with_prefix;
+/// assert!((with_prefix("4.7 µF", "F").unwrap() - 4.7e-6).abs() < 1e-18);
+/// assert_eq!(with_prefix("1M", "ohm").unwrap(), 1e6);
+/// ```
+///
+/// # Errors
+/// What is no finite number with such a unit; the value may be below zero.
+pub fn with_prefix(text: &str, unit: &str) -> Result<f64, Error> {
+    const FACTORS: [(char, f64); 9] = [
+        ('p', 1e-12),
+        ('n', 1e-9),
+        ('u', 1e-6),
+        ('µ', 1e-6),
+        ('μ', 1e-6),
+        ('m', 1e-3),
+        ('k', 1e3),
+        ('M', 1e6),
+        ('G', 1e9),
+    ];
+    let bare = text.trim();
+    let bare = bare.strip_suffix(unit).unwrap_or(bare).trim_end();
+    let last = bare.chars().next_back();
+    let prefix = FACTORS.iter().find(|(letter, _)| Some(*letter) == last);
+    let (number, factor) =
+        prefix.map_or((bare, 1.0), |(letter, factor)| (&bare[..bare.len() - letter.len_utf8()], *factor));
+    let value = number.trim().parse::<f64>().ok().map(|value| value * factor).filter(|value| value.is_finite());
+    value.ok_or_else(|| {
+        Error::usage(format!("\"{}\" is no value in {unit}", crate::error::printable(text)))
+            .expected("a number with p, n, u, m, k, M or G where it needs one")
+            .remedy(format!("write 4.7u for 4.7 µ{unit}"))
+    })
+}
+
 /// The factor and the letter of the SI prefix that makes a value readable.
 pub fn prefix_of(value: f64) -> (f64, &'static str) {
     const PREFIXES: [(f64, &str); 8] =

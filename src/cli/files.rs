@@ -338,12 +338,13 @@ pub(super) fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), Error> {
     put().map_err(|e| failed(path, &e))
 }
 
-/// Writes a TOML file for the user to change; one that is there already is replaced only when it is the same or `force`
+/// Writes a text file for the user to change; one that is there already is replaced only when it is the same or `force`
 /// is given.
-pub(super) fn write_example(path: &Path, what: &str, text: &str, force: bool) -> Result<(), Error> {
+pub(super) fn write_example(path: &Path, what: &str, ending: &str, text: &str, force: bool) -> Result<(), Error> {
     let name = path.display().to_string();
-    if path.extension().is_none_or(|ending| !ending.eq_ignore_ascii_case("toml")) {
-        return Err(Error::usage(format!("{what} is a TOML file")).in_file(name).expected("a name that ends in .toml"));
+    if path.extension().is_none_or(|found| !found.eq_ignore_ascii_case(ending)) {
+        let error = Error::usage(format!("{what} is a {} file", ending.to_uppercase()));
+        return Err(error.in_file(name).expected(format!("a name that ends in .{ending}")));
     }
     let same = || fs::read(path).is_ok_and(|bytes| bytes == text.as_bytes());
     if path.exists() && !force && !same() {

@@ -81,7 +81,7 @@ impl Levels {
         match &self.output.output {
             None => console.print(&text)?,
             Some(path) => {
-                write_example(path, "a file of levels", &text, self.output.force)?;
+                write_example(path, "a file of levels", "toml", &text, self.output.force)?;
                 console.print(&format!("Levels, ready to be changed: {}\n", path.display()))?;
             }
         }

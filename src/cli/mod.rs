@@ -21,12 +21,15 @@ mod inspect;
 mod journal;
 mod levels;
 mod manual;
+mod mitigate;
 mod options;
 mod output;
 mod over_time;
 mod phase_map;
 mod publication;
+mod plan;
 mod receiver;
+mod response;
 mod setup;
 mod spectrum;
 mod survey;
@@ -108,6 +111,9 @@ const COMMANDS: &[Command] = &[
     Command::of::<convert::Convert>("convert"),
     Command::of::<levels::Levels>("levels"),
     Command::of::<setup::Setup>("setup"),
+    Command::of::<plan::Plan>("plan"),
+    Command::of::<response::Response>("response"),
+    Command::of::<mitigate::Mitigate>("mitigate"),
     Command::of::<demo::Demo>("demo"),
     Command::of::<guide::Guide>("guide"),
     Command::of::<doctor::Doctor>("doctor"),

@@ -42,7 +42,7 @@ impl Run for Setup {
             match &self.output.output {
                 None => console.print(EXAMPLE)?,
                 Some(path) => {
-                    write_example(path, "a setup", EXAMPLE, self.output.force)?;
+                    write_example(path, "a setup", "toml", EXAMPLE, self.output.force)?;
                     console.print(&format!("A commented example, ready to be changed: {}\n", path.display()))?;
                 }
             }

@@ -28,6 +28,30 @@ use crate::units::Level;
 
 /// The header of each command's file; by it a command knows a file that it made.
 const HEADERS: &[(&str, &[&str])] = &[
+    ("plan", &["what", "value", "unit"]),
+    ("mitigate", &["frequency_hz", "loss_db", "loss_low_db", "loss_high_db"]),
+    (
+        "response",
+        &[
+            "fixed",
+            "value",
+            "readings",
+            "points",
+            "slope",
+            "slope_low",
+            "slope_high",
+            "intercept",
+            "intercept_low",
+            "intercept_high",
+            "r_squared",
+            "residual_deviation",
+            "lack_of_fit_probability",
+            "linear_up_to",
+            "linear_up_to_low",
+            "linear_up_to_high",
+            "linear_through",
+        ],
+    ),
     (
         "inspect",
         &[
@@ -348,29 +372,29 @@ pub fn header_of(command: &str) -> Option<String> {
 }
 
 /// Rows under a command's header.
-struct Columns {
+pub(super) struct Columns {
     writer: csv::Writer<Vec<u8>>,
 }
 
 impl Columns {
-    fn of(command: &str) -> Result<Self, Error> {
+    pub(super) fn of(command: &str) -> Result<Self, Error> {
         let header = HEADERS.iter().find(|(name, _)| *name == command).map(|(_, header)| *header).unwrap_or_default();
         let mut columns = Self { writer: csv::Writer::from_writer(Vec::new()) };
         columns.row(header.iter().map(|name| (*name).to_owned()))?;
         Ok(columns)
     }
 
-    fn row(&mut self, cells: impl IntoIterator<Item = String>) -> Result<(), Error> {
+    pub(super) fn row(&mut self, cells: impl IntoIterator<Item = String>) -> Result<(), Error> {
         self.writer.write_record(cells).map_err(|e| Error::output(format!("a row cannot be written: {e}")))
     }
 
-    fn finish(self) -> Result<Vec<u8>, Error> {
+    pub(super) fn finish(self) -> Result<Vec<u8>, Error> {
         self.writer.into_inner().map_err(|e| Error::output(format!("the rows cannot be written: {e}")))
     }
 }
 
 /// A number in the fewest digits that read back to the same; empty where there is none.
-fn number(value: impl Into<Option<f64>>) -> String {
+pub(super) fn number(value: impl Into<Option<f64>>) -> String {
     value.into().filter(|value| value.is_finite()).map(|value| value.to_string()).unwrap_or_default()
 }
 

@@ -5,10 +5,13 @@ pub mod document;
 pub mod figure;
 pub mod mistakes;
 pub mod page;
+pub mod mitigate;
 #[cfg(feature = "columnar")]
 pub mod parquet;
 pub mod pictures;
 mod plain;
+pub mod plan;
+pub mod response;
 pub mod rows;
 pub mod sentences;
 pub mod survey;

@@ -14,6 +14,7 @@ const RANKS: &[(&str, u32)] = &[
     ("synth", 2),
     ("dsp", 3),
     ("capture", 3),
+    ("circuit", 3),
     ("read", 4),
     ("write", 4),
     ("measure", 4),

@@ -12,6 +12,7 @@ mod architecture;
 #[cfg(feature = "cli")]
 mod campaign;
 mod chain;
+mod circuit_reference;
 #[cfg(feature = "cli")]
 mod cli;
 #[cfg(feature = "cli")]
@@ -35,8 +36,11 @@ mod load_and_filter;
 mod methods;
 mod methods_reference;
 #[cfg(feature = "cli")]
+mod mitigate;
+#[cfg(feature = "cli")]
 mod over_time;
 mod page;
+mod plan;
 #[cfg(feature = "cli")]
 mod program;
 mod properties;
@@ -55,6 +59,8 @@ mod reading_uneven;
 mod readme;
 mod receiver;
 mod receiver_reference;
+mod regression_reference;
+mod response;
 mod signals;
 mod statistics;
 mod statistics_reference;

@@ -259,6 +259,11 @@ impl<C: Canvas> Pencil<'_, '_, C> {
                 self.canvas.fill(body, pen.ink.on_paper(BODY))?;
                 self.canvas.fill(Area { bottom: body.top + pen.width, ..body }, pen.ink)
             }
+            Shape::Points(_) => {
+                let across = (left + right) / 2.0;
+                self.canvas.stroke(&[(across - 5.0, middle), (across + 5.0, middle)], pen.width, pen.ink)?;
+                self.canvas.stroke(&[(across, middle - 5.0), (across, middle + 5.0)], pen.width, pen.ink)
+            }
             _ => stroke(
                 self.canvas,
                 &[(left, middle), (right, middle)],

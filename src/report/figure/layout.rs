@@ -534,7 +534,7 @@ fn x_values<'a>(panel: &'a Panel, series: &'a Series) -> Box<dyn Iterator<Item =
         Shape::Bars { bars, base } if lying => Box::new(bars.iter().flat_map(bar_values).chain(*base)),
         Shape::Level(value) if lying => Box::new(std::iter::once(*value)),
         Shape::Level(_) => Box::new(std::iter::empty()),
-        Shape::Line(points) => Box::new(points.iter().map(|p| p.0)),
+        Shape::Line(points) | Shape::Points(points) => Box::new(points.iter().map(|p| p.0)),
         Shape::Steps(bars) | Shape::Bars { bars, .. } => Box::new(bars.iter().flat_map(|bar| [bar.from, bar.to])),
         Shape::Envelope(spans) | Shape::Interval(spans) => Box::new(spans.iter().map(|span| span.0)),
     }
@@ -547,7 +547,7 @@ fn y_values<'a>(panel: &'a Panel, series: &'a Series) -> Box<dyn Iterator<Item =
     match &series.shape {
         Shape::Bars { bars, base } => Box::new(bars.iter().flat_map(bar_values).chain(*base)),
         Shape::Level(value) => Box::new(std::iter::once(*value)),
-        Shape::Line(points) => Box::new(points.iter().map(|p| p.1)),
+        Shape::Line(points) | Shape::Points(points) => Box::new(points.iter().map(|p| p.1)),
         Shape::Steps(bars) => Box::new(bars.iter().map(|bar| bar.value)),
         Shape::Envelope(spans) | Shape::Interval(spans) => Box::new(spans.iter().flat_map(|s| [s.1, s.2])),
     }

@@ -260,6 +260,8 @@ pub enum Style {
 pub enum Shape {
     /// A line through points with rising `x`; more points than pixels keep the extremes of every pixel column.
     Line(Vec<Point>),
+    /// A cross at each point, for single readings.
+    Points(Vec<Point>),
     /// A line that stays level over each span, such as a value per band.
     Steps(Vec<Bar>),
     /// The area from the lowest to the highest value at rising `x`: `(x, low, high)`, drawn at full strength.
@@ -542,7 +544,12 @@ mod tests {
             points.iter().map(|(x, y)| Bar { from: *x, to: *y, value: *x, interval: Some((*y, *x)) }).collect();
         let mut shapes: Vec<Shape> = bad.iter().map(|y| Shape::Level(*y)).collect();
         shapes.extend([Shape::Line(points.clone()), Shape::Line(Vec::new()), Shape::Line(vec![(2e4, 5.0)])]);
-        shapes.extend([Shape::Steps(bars.clone()), Shape::Interval(spans.clone()), Shape::Envelope(spans)]);
+        shapes.extend([
+            Shape::Points(points.clone()),
+            Shape::Steps(bars.clone()),
+            Shape::Interval(spans.clone()),
+            Shape::Envelope(spans),
+        ]);
         shapes.extend(bad.iter().map(|base| Shape::Bars { bars: bars.clone(), base: Some(*base) }));
         let axes = [
             Axis::linear("y"),

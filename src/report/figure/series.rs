@@ -10,6 +10,8 @@ use crate::error::Error;
 /// How strongly a shaded interval and the body of a bar are drawn.
 pub(super) const SHADE: f64 = 0.24;
 pub(super) const BODY: f64 = 0.55;
+/// Half the width of a cross in pixels.
+const CROSS: f64 = 4.5;
 /// How strongly the gaps of a dense dashed line are drawn.
 pub(super) const GAP: f64 = 0.4;
 
@@ -42,6 +44,7 @@ impl Plot {
                 self.envelope(canvas, points.iter().map(|&p| self.point(p)).map(|(x, y)| (x, y, y)), pen)
             }
             Shape::Line(points) => self.line(canvas, points.iter().map(|&p| self.point(p)), pen),
+            Shape::Points(points) => points.iter().try_for_each(|&point| self.cross(canvas, self.point(point), pen)),
             Shape::Steps(bars) => self.line(canvas, self.steps(bars).into_iter(), pen),
             // Stripes across a filled area would look like a signal that comes and goes.
             Shape::Envelope(spans) => self.envelope(canvas, self.spans(spans), Pen { dash: None, ..pen }),
@@ -55,6 +58,19 @@ impl Plot {
         for piece in thin(pixels) {
             for path in cut_to(&piece, self.area) {
                 stroke(canvas, &path, pen)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Two short strokes across a point, as far as they lie within the panel.
+    fn cross(&self, canvas: &mut impl Canvas, (x, y): Point, pen: Pen) -> Result<(), Error> {
+        if !(x.is_finite() && y.is_finite()) {
+            return Ok(());
+        }
+        for path in [[(x - CROSS, y), (x + CROSS, y)], [(x, y - CROSS), (x, y + CROSS)]] {
+            for path in cut_to(&path, self.area) {
+                canvas.stroke(&path, pen.width, pen.ink)?;
             }
         }
         Ok(())

@@ -130,7 +130,7 @@ fn covered(series: &Series, plot: &Plot) -> Vec<Area> {
         Area::new(left, plot.y.pixel(bar.value), right, plot.area.bottom)
     };
     match &series.shape {
-        Shape::Line(points) => points.iter().map(point).collect(),
+        Shape::Line(points) | Shape::Points(points) => points.iter().map(point).collect(),
         Shape::Bars { bars, .. } => bars.iter().map(bar).collect(),
         Shape::Steps(steps) => {
             steps.iter().map(|step| Area { bottom: plot.y.pixel(step.value), ..bar(step) }).collect()
