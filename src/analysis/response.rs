@@ -626,7 +626,7 @@ fn findings(
     {
         findings.push(Finding::note(
             "coarse_readings",
-            format!("The smallest readings are coarse: below a reading of {:.4} a step of {step} is more than the tolerance; the largest deviation is looked for above.", step / settings.tolerance),
+            format!("The smallest readings are coarse: below a reading of {} a step of {step} is more than the tolerance; the largest deviation is looked for above.", (1e6 * step / settings.tolerance).round() / 1e6),
         ));
     }
     findings
