@@ -20,6 +20,7 @@ fn figure(text: &str) -> Figure {
         .with(Series::new(text, Style::Wire, Shape::Line(vec![(1.0, 1.0), (2.0, 3.0), (3.0, 2.0)])))
         .with(Series::new(text, Style::Level(0), Shape::Line(vec![(1.0, 2.0), (3.0, 2.5)])))
         .with(Series::new(text, Style::Air, Shape::Steps(vec![Bar { from: 1.0, to: 2.0, value: 1.0, interval: None }])))
+        .with(Series::new(text, Style::Wire, Shape::Points(vec![(1.0, 1.0), (2.0, 1.5)])))
         .with(Series::new(text, Style::WireBefore, Shape::Envelope(spans.clone())))
         .with(Series::new(text, Style::Difference, Shape::Interval(spans)))
         .with(Series::new(text, Style::Floor, Shape::Level(0.5)));

@@ -3,7 +3,7 @@ use std::str::FromStr;
 
 use clap::Args;
 
-use super::files::{captures, source};
+use super::files::source;
 use super::options::{CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
@@ -377,7 +377,7 @@ impl Run for Mitigate {
             mains_hz: settings.mains.unwrap_or(50.0),
         };
         let (mut inputs, found) =
-            mitigate(&request, &captures(&self.files), &captures(&self.after), &settings, &self.bands)?;
+            mitigate(&request, &console.captures(&self.files), &console.captures(&self.after), &settings, &self.bands)?;
         for path in [&self.source_impedance, &self.load_impedance].into_iter().flatten() {
             inputs.push(Input::of(&source(path))?);
         }

@@ -2,7 +2,6 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::files::captures;
 use super::mitigate::above_zero;
 use super::options::{Mains, OutputOptions, mains, seconds};
 use super::output::{Delivery, Forms};
@@ -167,7 +166,7 @@ impl Run for Plan {
         let (held, outcome) = if self.check.is_empty() {
             (Vec::new(), Outcome::Done)
         } else {
-            each_file(console, captures(&self.check), |source| inspect(source, &settings))?
+            each_file(console, &self.check, |source| inspect(source, &settings))?
         };
         let checked: Vec<Checked> = held.iter().map(|capture| check(&planned, capture)).collect();
         let inputs: Vec<_> = held.iter().flat_map(|capture| capture.inputs()).collect();

@@ -97,7 +97,7 @@ impl Survey {
         match &self.output {
             None => console.print(&text)?,
             Some(path) => {
-                write_example(path, "a description", &text, self.force)?;
+                write_example(path, "a description", "toml", &text, self.force)?;
                 console.print(&format!(
                     "A description of {} captures, to be edited: {}\n",
                     found.len(),

@@ -4,8 +4,8 @@ pub mod columns;
 pub mod document;
 pub mod figure;
 pub mod mistakes;
-pub mod page;
 pub mod mitigate;
+pub mod page;
 #[cfg(feature = "columnar")]
 pub mod parquet;
 pub mod pictures;

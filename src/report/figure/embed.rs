@@ -281,6 +281,13 @@ impl SeriesData {
                 ];
                 ("line", columns, 1.0, None)
             }
+            Shape::Points(points) => {
+                let columns = vec![
+                    ("x", Numbers::new(points.iter().map(|p| p.0), PLACE_PARTS)),
+                    ("y", Numbers::rounded(points.iter().map(|p| p.1), PARTS, finest)),
+                ];
+                ("points", columns, 1.0, None)
+            }
             Shape::Steps(bars) => ("steps", of_bars(bars, finest), 1.0, None),
             Shape::Envelope(spans) => ("envelope", of_spans(spans, &mut thinned), 1.0, None),
             Shape::Interval(spans) => ("interval", of_spans(spans, &mut thinned), SHADE, None),

@@ -131,7 +131,7 @@
       ctx.lineWidth = series.width * ratio;
       ctx.lineJoin = "round";
       const dash = series.dash ? series.dash.map((length) => length * ratio) : [];
-      ({ line: () => this.line(series, dash), steps: () => this.steps(series, dash), level: () => this.level(series, dash),
+      ({ line: () => this.line(series, dash), points: () => this.points(series), steps: () => this.steps(series, dash), level: () => this.level(series, dash),
          envelope: () => this.area(series, 1), interval: () => this.area(series, series.fill), bars: () => this.bars(series) })[series.shape]();
       ctx.restore();
     }
@@ -184,6 +184,20 @@
         ctx.setLineDash(dash);
         ctx.stroke(path);
       }
+    }
+
+    // Single values: an upright cross at each.
+    points({ columns: { x, y } }) {
+      const { ctx, ratio } = this;
+      const arm = 4 * ratio;
+      ctx.beginPath();
+      for (let k = 0; k < x.length; k++) {
+        const [px, py] = [this.x(x[k]), this.y(y[k])];
+        if (!Number.isFinite(px) || !Number.isFinite(py)) continue;
+        ctx.moveTo(px - arm, py); ctx.lineTo(px + arm, py);
+        ctx.moveTo(px, py - arm); ctx.lineTo(px, py + arm);
+      }
+      ctx.stroke();
     }
 
     steps({ columns: { from, to, value } }, dash) {
@@ -388,7 +402,10 @@
         said.push(`${where}: ${value(c.value[at])}${ends}`);
       } else {
         const after = Math.min(first(c.x, x), c.x.length - 1);
-        const at = after > 0 && x - c.x[after - 1] < c.x[after] - x ? after - 1 : after;
+        // Points need not rise: the nearest of all.
+        const nearest = (best, _, k) => Math.abs(c.x[k] - x) < Math.abs(c.x[best] - x) ? k : best;
+        const at = series.shape === "points" ? c.x.reduce(nearest, 0)
+          : after > 0 && x - c.x[after - 1] < c.x[after] - x ? after - 1 : after;
         const words = c.y ? value(c.y[at]) : span(c.low[at], c.high[at]);
         if (Number.isFinite(c.y ? c.y[at] : c.low[at])) said.push(`${shown(panel.x, c.x[at])}${unit(panel.x)}, ${name}: ${words}`);
       }
@@ -692,7 +709,7 @@
     Object.entries({ width: 30, height: 12, "aria-hidden": "true" }).forEach(([key, value]) => svg.setAttribute(key, value));
     const filled = series.shape === "bars" || series.shape === "interval";
     if (filled) draw("rect", { width: 30, height: 12, fill: ink, "fill-opacity": series.fill });
-    if (series.shape !== "interval") draw("path", { d: filled ? "M0 1H30" : "M0 6H30", stroke: ink, "stroke-width": series.width + 0.4, "stroke-dasharray": series.shape === "envelope" || !series.dash ? "" : series.dash.join(" ") });
+    if (series.shape !== "interval") draw("path", { d: filled ? "M0 1H30" : series.shape === "points" ? "M11 6H19M15 2V10" : "M0 6H30", stroke: ink, "stroke-width": series.width + 0.4, "stroke-dasharray": series.shape === "envelope" || !series.dash ? "" : series.dash.join(" ") });
     return svg;
   }
 
