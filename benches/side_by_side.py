@@ -98,6 +98,21 @@ def make_npy(path, seed, tone, rows):
     return str(path)
 
 
+def make_many(folder, ending, count):
+    """Captures of 10,000 rows, each with a seed of its own."""
+    make = make_wav if ending == "wav" else make_text
+    for number in range(count):
+        make(Path(folder) / f"capture-{number:05}.{ending}", number, 1e-3, 10_000)
+    return str(folder)
+
+
+def made(make, path, *arguments):
+    """An input made by a process of its own: what this one holds would be counted as memory of every child."""
+    name = make.__name__
+    subprocess.run([sys.executable, __file__, "make", name, str(path), *map(str, arguments)], check=True)
+    return str(path)
+
+
 def run(command, timed_within=None):
     """Seconds, peak memory in MB, and what was printed; the usage of this child, not the largest of all."""
     start = time.perf_counter()
@@ -159,8 +174,8 @@ def found(name, *packages):
 
 
 def pair(folder, rounds, rows):
-    before = make_text(folder / "before.csv", 1, 3e-3, rows)
-    after = make_text(folder / "after.csv", 2, 1e-3, rows)
+    before = made(make_text, folder / "before.csv", 1, 3e-3, rows)
+    after = made(make_text, folder / "after.csv", 2, 1e-3, rows)
     own = Side("linewake", [OWN, "compare", "--before", before, "--after", after, "-o", str(folder / "own.png")])
     peers = []
     for library in ("pandas", "polars"):
@@ -181,7 +196,7 @@ def pair(folder, rounds, rows):
 
 
 def rows(folder, rounds, count):
-    capture = make_text(folder / "capture.csv", 1, 3e-3, count)
+    capture = made(make_text, folder / "capture.csv", 1, 3e-3, count)
     second = lambda out: float(out.split()[1])
     own = Side("linewake", example("read_rows", capture), second)
     peers = [Side("polars", peer("rows_polars.py", capture), second)] if found("polars", "polars") else []
@@ -207,11 +222,10 @@ def receiver(folder, rounds, seconds):
 
 
 def batch(folder, rounds, count):
-    for ending, make in (("csv", make_text), ("wav", make_wav)):
+    for ending in ("csv", "wav"):
         captures = folder / f"captures-{ending}"
         captures.mkdir()
-        for number in range(count):
-            make(captures / f"capture-{number:05}.{ending}", number, 1e-3, 10_000)
+        made(make_many, captures, ending, count)
         results = folder / "results"
         clear = lambda: shutil.rmtree(results, ignore_errors=True)
         own = Side("linewake", [OWN, "batch", str(captures), "--into", str(results)], before=clear)
@@ -229,7 +243,7 @@ def growth(folder, rounds, longest):
     for ending, make in kinds:
         count = 1_000_000
         while count <= longest:
-            capture = make(folder / f"capture.{ending}", 1, 3e-3, count)
+            capture = made(make, folder / f"capture.{ending}", 1, 3e-3, count)
             for command in ("bands", "compare"):
                 sides = [capture] if command == "bands" else ["--before", capture, "--after", capture]
                 own = Side("linewake", [OWN, command, *sides, "-o", str(folder / "own.csv"), "--force"])
@@ -262,6 +276,13 @@ SUBJECTS = {
 }
 
 
+def make_input(name, path, *arguments):
+    """The child's side of `made`."""
+    makers = {make.__name__: make for make in (make_text, make_wav, make_npy, make_many)}
+    number = lambda text: int(text) if text.isdigit() else float(text) if text[0].isdigit() else text
+    makers[name](path, *map(number, arguments))
+
+
 def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("subjects", nargs="*", metavar="SUBJECT", help=", ".join(SUBJECTS))
@@ -288,4 +309,4 @@ def main():
 
 
 if __name__ == "__main__":
-    main()
+    make_input(*sys.argv[2:]) if sys.argv[1:2] == ["make"] else main()

@@ -470,6 +470,8 @@
         this.log ??= true;
         this.views ??= this.data.panels.map((panel) => ({ x: panel.x.range, y: panel.y.range }));
         this.build();
+        // The room was kept until now.
+        this.live.style.minHeight = "";
       } catch (error) {
         this.figure.classList.add("still-only");
         this.live.remove();
