@@ -225,7 +225,8 @@ impl Kernel for Projection<'_> {
 
     #[inline(always)]
     fn run(self) -> (f64, f64) {
-        const STRANDS: usize = 8;
+        const POWER: u32 = 8;
+        const STRANDS: usize = POWER as usize;
         let Self { folded, start, turn } = self;
         let (mut cosine, mut sine) = ([start.re; STRANDS], [start.im; STRANDS]);
         let mut turned = start;
@@ -233,7 +234,7 @@ impl Kernel for Projection<'_> {
             turned *= turn;
             (cosine[n], sine[n]) = (turned.re, turned.im);
         }
-        let turn = turn.powu(STRANDS as u32);
+        let turn = turn.powu(POWER);
         let (mut even, mut odd) = ([0.0; STRANDS], [0.0; STRANDS]);
         let (sums, last_sums) = folded.even.as_chunks::<STRANDS>();
         let (differences, last_differences) = folded.odd.as_chunks::<STRANDS>();

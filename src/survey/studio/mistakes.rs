@@ -91,6 +91,9 @@ impl Mistake {
 
     /// The LED panel's first capture taken well, and with the mistake. Without a background the first one is the
     /// background, which the second cannot be told from.
+    ///
+    /// # Panics
+    /// When the studio had no background or no LED panel, which it always has.
     pub fn taken(self, studio: &Studio) -> [Taken; 2] {
         let captures = studio.captures();
         let first = |slug: Option<&str>, state| {
