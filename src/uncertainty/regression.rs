@@ -1,6 +1,6 @@
 //! Linear least squares: coefficients with their uncertainty, plain, weighted or robust.
 //!
-//! The one idea: readings are few, so the triangle is made in twice the usual digits ([`Twofold`]) by Householder's
+//! The one idea: readings are few, so the triangle is made in twice the usual digits (`Twofold`) by Householder's
 //! reflections on columns of unit length. What is left of the error is that of the columns themselves, as doubles; and
 //! a column counts as dependent on those before it where no more is left of it than the rounding of doubles would
 //! leave. So a polynomial of the tenth degree is solved, and a column that repeats another one is refused by number.
