@@ -6,11 +6,10 @@
 use rustfft::num_complex::Complex;
 
 use super::Source;
-use super::readings::cells;
+use super::small_table::{cells, lines, separator, text_of};
 use crate::circuit::Table;
 use crate::error::{Error, printable};
 
-const LONGEST: usize = 1 << 24;
 const EXPECTED: &str = "frequency_hz with ohm and phase_deg, or with resistance_ohm and reactance_ohm";
 const REMEDY: &str = "name each column with its unit in the first row: frequency_hz,ohm,phase_deg";
 
@@ -21,16 +20,10 @@ const REMEDY: &str = "name each column with its unit in the first row: frequency
 pub fn impedance(source: &Source) -> Result<Table, Error> {
     let name = printable(source.name());
     let wrong = |what: &str| Error::input(what).in_file(name.clone()).expected(EXPECTED).remedy(REMEDY);
-    let bytes = source.bytes_at(0, LONGEST + 1)?;
-    if bytes.len() > LONGEST {
-        return Err(wrong("is longer than 16 MB"));
-    }
-    let text = String::from_utf8(bytes).map_err(|_| wrong("is no text in UTF-8"))?;
-    let mut lines = (1u64..)
-        .zip(text.trim_start_matches('\u{feff}').lines())
-        .filter(|(_, line)| !line.trim().is_empty() && !line.trim_start().starts_with('#'));
+    let text = text_of(source, &wrong)?;
+    let mut lines = lines(&text);
     let (line, header) = lines.next().ok_or_else(|| wrong("is empty"))?;
-    let separator = [';', '\t'].into_iter().find(|&c| header.contains(c)).unwrap_or(',');
+    let separator = separator(header);
     let names: Vec<String> = cells(header, separator).iter().map(|(_, cell)| cell.to_lowercase()).collect();
     let at = |name: &str| names.iter().position(|other| other == name);
     let frequency = at("frequency_hz").map(|at| (at, 1.0)).or(at("frequency_khz").map(|at| (at, 1e3)));

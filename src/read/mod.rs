@@ -24,6 +24,7 @@ mod raw;
 pub mod readings;
 mod scaled;
 pub mod setup;
+mod small_table;
 mod source;
 mod streams;
 mod wav;

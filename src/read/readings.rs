@@ -7,13 +7,12 @@
 use std::f64::consts::SQRT_2;
 
 use super::Source;
+use super::small_table::{cells, lines, separator, text_of};
 use crate::error::{Error, printable};
 
 /// An invented table, ready to be changed.
 pub const EXAMPLE: &str = include_str!("readings.example.csv");
 
-/// A table of readings is some kilobytes; more than this is something else.
-const LONGEST: usize = 1 << 24;
 /// More rows than anybody reads off an indicator.
 const MOST_ROWS: usize = 20_000;
 /// No generator reaches beyond these, in volts and hertz.
@@ -105,14 +104,8 @@ type Misfit = (Option<u64>, Error);
 pub fn readings(source: &Source) -> Result<Readings, Error> {
     let name = printable(source.name());
     let wrong = |what: &str| Error::input(what).in_file(name.clone()).expected("a table of readings").remedy(REMEDY);
-    let bytes = source.bytes_at(0, LONGEST + 1)?;
-    if bytes.len() > LONGEST {
-        return Err(wrong("is longer than 16 MB"));
-    }
-    let text = String::from_utf8(bytes).map_err(|_| wrong("is no text in UTF-8"))?;
-    let mut lines = (1u64..)
-        .zip(text.trim_start_matches('\u{feff}').lines())
-        .filter(|(_, line)| !line.trim().is_empty() && !line.trim_start().starts_with('#'));
+    let text = text_of(source, &wrong)?;
+    let mut lines = lines(&text);
     let (line, header) = lines.next().ok_or_else(|| wrong("is empty"))?;
     let placed = |line: u64| {
         let name = name.clone();
@@ -134,7 +127,7 @@ pub fn readings(source: &Source) -> Result<Readings, Error> {
 
 impl Layout {
     fn of(header: &str) -> Result<Self, Misfit> {
-        let separator = [';', '\t'].into_iter().find(|&c| header.contains(c)).unwrap_or(',');
+        let separator = separator(header);
         let (mut voltage, mut frequency, mut reading, mut uncertainty) = (None, None, None, None);
         let mut unit = String::new();
         let cells = cells(header, separator);
@@ -246,27 +239,6 @@ fn volts(words: &str) -> Option<f64> {
         _ => None,
     })?;
     Some(unit? * form.unwrap_or(1.0))
-}
-
-/// The cells of a line without blanks and quotes, each with its column counted from 1. A separator within quotes
-/// separates nothing.
-pub(super) fn cells(line: &str, separator: char) -> Vec<(u64, &str)> {
-    let mut cells = Vec::new();
-    let (mut from, mut column, mut quoted) = (0, 1, false);
-    let mut push = |from: usize, to: usize, column: u64| {
-        let cell = &line[from..to];
-        let blanks = cell.chars().take_while(|c| c.is_whitespace()).count() as u64;
-        cells.push((column + blanks, cell.trim().trim_matches('"').trim()));
-    };
-    for (place, (at, c)) in (1u64..).zip(line.char_indices()) {
-        quoted ^= c == '"';
-        if c == separator && !quoted {
-            push(from, at, column);
-            (from, column) = (at + c.len_utf8(), place + 1);
-        }
-    }
-    push(from, line.len(), column);
-    cells
 }
 
 #[cfg(test)]
