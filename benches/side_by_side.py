@@ -239,14 +239,15 @@ def batch(folder, rounds, count):
 
 def growth(folder, rounds, longest):
     """Seconds a row and memory over the length; a tenfold step each."""
-    kinds = (("csv", make_text), ("wav", make_wav), ("npy", make_npy))
-    for ending, make in kinds:
+    # An NPY array holds no sampling rate.
+    kinds = (("csv", make_text, []), ("wav", make_wav, []), ("npy", make_npy, ["--sample-rate", str(RATE)]))
+    for ending, make, told in kinds:
         count = 1_000_000
         while count <= longest:
             capture = made(make, folder / f"capture.{ending}", 1, 3e-3, count)
             for command in ("bands", "compare"):
                 sides = [capture] if command == "bands" else ["--before", capture, "--after", capture]
-                own = Side("linewake", [OWN, command, *sides, "-o", str(folder / "own.csv"), "--force"])
+                own = Side("linewake", [OWN, command, *sides, *told, "-o", str(folder / "own.csv"), "--force"])
                 each = lambda took: f"{1e9 * took / count:.1f} ns a row"
                 in_turns(f"{command}, {ending.upper()}, {count:.0e} rows", own, [], 1 if count > 10**7 else rounds, each)
             os.remove(capture)
