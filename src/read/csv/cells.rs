@@ -94,21 +94,24 @@ pub(super) fn is_blank(line: &[u8], separator: Separator) -> bool {
 }
 
 /// The cells of a line, trimmed and without quotes; at most one more than [`MOST_COLUMNS`].
-pub(super) fn split(line: &[u8], separator: Separator) -> Vec<&[u8]> {
-    let mut cells = Vec::new();
+#[inline]
+pub(super) fn cells(line: &[u8], separator: Separator) -> impl Iterator<Item = &[u8]> + Clone {
     let mut rest = row_in_quotes(line, separator).unwrap_or(line);
     if separator == Separator::Blanks {
         rest = rest.trim_ascii();
     }
-    while cells.len() <= MOST_COLUMNS {
-        let (cell, next) = first_cell(rest, separator);
-        cells.push(cell);
-        match next {
-            Some(next) => rest = next,
-            None => break,
-        }
-    }
-    cells
+    let mut rest = Some(rest);
+    let next = move || {
+        let (cell, next) = first_cell(rest?, separator);
+        rest = next;
+        Some(cell)
+    };
+    std::iter::from_fn(next).take(MOST_COLUMNS + 1)
+}
+
+/// The same as a list.
+pub(super) fn split(line: &[u8], separator: Separator) -> Vec<&[u8]> {
+    cells(line, separator).collect()
 }
 
 /// A whole row between two quotes, as a spreadsheet leaves it that took the row for one cell.

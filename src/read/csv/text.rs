@@ -348,8 +348,8 @@ impl Head {
     /// Whether the text has so few lines, and lines so long, that it may be a table on its side.
     pub(super) fn may_be_turned(&self, most_lines: usize) -> bool {
         const LONG: usize = 80;
-        let lines = self.split(&self.text);
-        lines.len() <= most_lines && lines.iter().any(|line| line.len() > LONG)
+        memchr::memchr_iter(self.line_end, &self.text).nth(most_lines - 1).is_none()
+            && self.split(&self.text).iter().any(|line| line.len() > LONG)
     }
 
     /// A text as lines without their ends.
@@ -372,15 +372,23 @@ impl Head {
         }
     }
 
-    /// The complete lines of the beginning, without their ends.
+    /// The complete lines of the beginning without their ends, at most so many.
     ///
     /// # Errors
     /// Not even the first line ends within the beginning.
-    pub(super) fn lines(&self) -> Result<Vec<&[u8]>, Error> {
-        let mut lines = self.split(&self.text);
-        // What follows the last line end is no line: nothing at the end of a file, a cut line elsewhere.
-        if !self.whole || lines.last().is_some_and(|line| line.is_empty()) {
-            lines.pop();
+    pub(super) fn lines(&self, most: usize) -> Result<Vec<&[u8]>, Error> {
+        let (mut lines, mut rest) = (Vec::new(), Some(&self.text[..]));
+        while lines.len() < most
+            && let Some(text) = rest
+        {
+            let end = memchr::memchr(self.line_end, text);
+            let line = without_returns(&text[..end.unwrap_or(text.len())]);
+            // What follows the last line end is no line: nothing at the end of a file, a cut line elsewhere.
+            if end.is_none() && (!self.whole || line.is_empty()) {
+                break;
+            }
+            lines.push(line);
+            rest = end.map(|end| &text[end + 1..]);
         }
         if lines.is_empty() {
             return Err(Error::input(format!("the first line is longer than {HEAD} bytes"))
