@@ -1,5 +1,6 @@
 //! Lines to cells, cells to numbers. Strict: what is not plainly a number is not a number.
 
+use super::number::Number;
 use super::preamble::time_unit;
 use super::text::decode;
 use crate::capture::Quantity;
@@ -309,6 +310,14 @@ impl Printed {
     /// Reads the cell.
     #[inline]
     pub(super) fn read(cell: &[u8], decimal: u8) -> Option<Self> {
+        match Number::read(cell, decimal) {
+            Some((number, length)) if length == cell.len() => Some(number.printed()),
+            _ => Self::with_care(cell, decimal),
+        }
+    }
+
+    /// The same for a number in any form.
+    pub(super) fn with_care(cell: &[u8], decimal: u8) -> Option<Self> {
         let value = number(cell, decimal)?;
         let (mut decimals, mut significant, mut exponent) = (0, 0, 0);
         let mut fraction = false;

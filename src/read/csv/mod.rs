@@ -3,7 +3,7 @@
 //! The way of a file: its beginning as lines (`text`), the block of numbers in it and the separator that makes it
 //! one (`structure`), the keys around it (`preamble`), the names and units of its columns (`labels`), one pass over
 //! all rows for the clock (`timing`), then the samples block after block (`body`), the fast way where rows are plain
-//! (`plain`). `cells` is strict about what a number is. Nothing is guessed in silence: what was taken as what stands in [`Header::reading`], and what cannot
+//! (`plain`). `beginning` spares looking at every line, `cells` is strict about what a number is. Nothing is guessed in silence: what was taken as what stands in [`Header::reading`], and what cannot
 //! be told is an error that names the option.
 
 mod apart;
@@ -14,6 +14,7 @@ mod label;
 mod labels;
 mod marks;
 pub(super) mod named;
+mod number;
 mod plain;
 mod preamble;
 mod resampled;

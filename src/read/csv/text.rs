@@ -307,7 +307,7 @@ impl Head {
     pub(super) fn read(source: &Source, named: Option<&str>) -> Result<Self, Error> {
         let first = source.bytes_at(0, 512)?;
         let encoding = named.map_or_else(|| Ok(Encoding::of(&first)), |name| Encoding::named(name, &first))?;
-        let mut text = Vec::new();
+        let mut text = Vec::with_capacity(HEAD + 1);
         encoding.open(source)?.take(HEAD as u64 + 1).read_to_end(&mut text).map_err(|e| source.failed(&e))?;
         let odd_blanks = PlainBlanks::are_in(&text, std::str::from_utf8(&text[..text.len().min(HEAD)]).is_err());
         if odd_blanks {
@@ -418,7 +418,8 @@ impl Head {
             stream,
             source: source.clone(),
             // A small file is read at once, and the end is seen by asking for one more byte.
-            buffer: vec![0; if self.whole { self.text.len() + 1 } else { (HEAD * spread::width()).min(LONGEST_LINE) }],
+            room: if self.whole { self.text.len() + 1 } else { (HEAD * spread::width()).min(LONGEST_LINE) },
+            buffer: Vec::new(),
             start: 0,
             end: 0,
             finished: false,
@@ -462,6 +463,8 @@ pub(super) struct Place {
 pub(super) struct Lines {
     stream: Box<dyn Read + Send>,
     source: Source,
+    /// How long the buffer is at first; it is made when it is needed.
+    room: usize,
     buffer: Vec<u8>,
     start: usize,
     end: usize,
@@ -542,7 +545,7 @@ impl Lines {
                 .remedy("check that this is the exported capture and not some other file"));
         }
         if self.end == self.buffer.len() {
-            self.buffer.resize((2 * self.end).min(LONGEST_LINE), 0);
+            self.buffer.resize((2 * self.end).clamp(self.room, LONGEST_LINE), 0);
         }
         match self.stream.read(&mut self.buffer[self.end..]) {
             Ok(0) => self.finished = true,
