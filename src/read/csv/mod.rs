@@ -261,7 +261,8 @@ fn clock(
         (None, None) if uneven.is_none() => preamble.settled(Some(&column.scaled(unit)))?,
         _ => stated,
     };
-    let first = table.rows.first().and_then(|&row| cells(table.beginning.lines[row], table.dialect.separator).nth(time.cell));
+    let first =
+        table.rows.first().and_then(|&row| cells(table.beginning.lines[row], table.dialect.separator).nth(time.cell));
     let first = first.filter(|_| survey.chosen == 0).and_then(|cell| columns.key.form.read(cell, table.dialect));
     let mut start = first.map_or(column.start, |printed| printed.value);
     if let Form::Epoch(base) | Form::Clock(base) = columns.key.form {

@@ -217,7 +217,9 @@ impl Preamble {
         // Every key holds a letter that no number has.
         let letter = |byte: &u8| !byte.is_ascii() || byte.is_ascii_alphabetic() && !b"eEdD".contains(byte);
         let may_hold_keys = table.beginning.ask(|line| line.iter().any(letter));
-        for (at, line) in table.beginning.lines.iter().enumerate().skip(table.first).filter(|(at, _)| *may_hold_keys.of(*at)) {
+        for (at, line) in
+            table.beginning.lines.iter().enumerate().skip(table.first).filter(|(at, _)| *may_hold_keys.of(*at))
+        {
             let mut cells = texts(line, table.dialect.separator);
             let behind = cells.split_off(right.min(cells.len()));
             cells.truncate(left);

@@ -76,12 +76,14 @@ pub(super) struct Columns {
 /// A spectrum or an envelope in the clothes of a capture, an option that names no column, no channel at all.
 pub(super) fn read(table: &Table<'_>, preamble: &Preamble, options: &ReadOptions) -> Result<Columns, Error> {
     let Headings { labels, lines: header_lines, findings } = headings(table);
-    let texts: Vec<Vec<&[u8]>> =
-        (0..table.columns.len()).map(|at| table.column(at).take(SAMPLE).collect()).collect();
+    let texts: Vec<Vec<&[u8]>> = (0..table.columns.len()).map(|at| table.column(at).take(SAMPLE).collect()).collect();
     let forms: Vec<Form> = texts.iter().map(|cells| form_of(cells, table.dialect)).collect();
     let printed = |at: usize, cell: &[u8]| forms[at].read(cell, table.dialect);
-    let sample: Vec<Vec<Printed>> =
-        texts.iter().enumerate().map(|(at, cells)| cells.iter().filter_map(|cell| printed(at, cell)).collect()).collect();
+    let sample: Vec<Vec<Printed>> = texts
+        .iter()
+        .enumerate()
+        .map(|(at, cells)| cells.iter().filter_map(|cell| printed(at, cell)).collect())
+        .collect();
     let behind = |at: usize, fineness: Fineness| {
         if let Form::Epoch(base) = forms[at] { fineness.behind(base as f64) } else { fineness }
     };

@@ -2,9 +2,9 @@
 
 use super::super::cells::CellUnit;
 use super::super::label::{COUNTERS, MARKERS, TIMES, is_counter_unit};
+use super::Draft;
 use super::sight::Sight;
 use super::time::chosen;
-use super::Draft;
 use crate::capture::ColumnAccount;
 use crate::error::{Error, printable};
 use crate::read::ReadOptions;
