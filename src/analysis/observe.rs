@@ -448,12 +448,10 @@ impl Observed {
         self.floor_density(channel)?;
         let above = Band::new(FLOOR_FROM_HZ, f64::MAX).ok()?.within(self.range)?;
         let bands = Scheme::TwoKilohertz.bands(above).ok()?;
+        let values: Vec<BandValue> = bands.iter().map(|band| self.band(channel, *band)).collect();
         let within = |factor: f64| {
-            let near = |band: &&Band| {
-                let value = self.band(channel, **band);
-                value.floor_rms.is_some_and(|floor| value.rms <= factor * floor)
-            };
-            bands.iter().filter(near).count()
+            let near = |value: &&BandValue| value.floor_rms.is_some_and(|floor| value.rms <= factor * floor);
+            values.iter().filter(near).count()
         };
         Some(FloorShare { bands: bands.len(), within_3_db: within(2f64.sqrt()), within_6_db: within(2.0) })
     }

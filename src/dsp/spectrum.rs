@@ -93,8 +93,12 @@ impl<S: Scaling> Spectrum<S> {
         let width = self.bin_width.get();
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "not negative, and it saturates")]
         let index = |frequency: f64| (frequency / width).round() as usize;
-        let last = self.values.len() - 1;
-        (index(band.low())..=index(band.high()).min(last)).filter_map(move |bin| {
+        let (first, last) = (index(band.low()), index(band.high()).min(self.values.len() - 1));
+        (first..=last).filter_map(move |bin| {
+            // Well within the range a bin is its own whole.
+            if first + 1 < bin && bin + 1 < last {
+                return Some((bin, 1.0));
+            }
             let centre = self.frequency(bin);
             let (low, high) = ((centre - 0.5 * width).max(0.0), (centre + 0.5 * width).min(self.top));
             let overlap = band.high().min(high) - band.low().max(low);

@@ -1,6 +1,6 @@
 //! From samples as read to samples without the mains: the step from block to block that every measure shares.
 
-use ndarray::{Array2, Axis, Slice};
+use ndarray::Array2;
 
 use crate::capture::Block;
 use crate::dsp::Complex;
@@ -44,27 +44,33 @@ impl Conditioner {
     /// # Panics
     /// When the recording has no channel of a number that was asked for.
     pub fn apply(&mut self, block: &Block) -> Option<Block> {
-        let mut samples = Array2::zeros((self.channels.len(), block.len()));
-        let rows = samples.axis_iter_mut(Axis(0)).map(|row| row.into_slice());
-        let mut rows: Vec<&mut [f64]> = rows.map(|row| row.expect("rows of a standard array are contiguous")).collect();
-        for (row, &channel) in rows.iter_mut().zip(&self.channels) {
-            row.copy_from_slice(block.channel(channel));
-        }
-        if let Some(filters) = &mut self.filters {
-            for (filters, rows) in filters.chunks_mut(2).zip(rows.chunks_mut(2)) {
-                match (filters, rows) {
-                    ([one, other], [x, y]) => HighPass::process_two([one, other], [x, y]),
-                    (filters, rows) => filters.iter_mut().zip(rows).for_each(|(filter, row)| filter.process(row)),
-                }
+        let settling = usize::try_from(self.unsettled.saturating_sub(block.first)).unwrap_or(usize::MAX);
+        let (settling, settled) = (settling.min(block.len()), block.len() - settling.min(block.len()));
+        // What settles passes as well, and is dropped.
+        let mut dropped = self.picked(block, 0, settling);
+        self.filter(&mut dropped);
+        let mut samples = self.picked(block, settling, settled);
+        self.filter(&mut samples);
+        let samples = Array2::from_shape_vec((self.channels.len(), settled), samples).ok().filter(|_| settled > 0)?;
+        Some(Block { first: block.first.max(self.unsettled) - self.unsettled, samples })
+    }
+
+    /// So many samples of each channel from a place of the block on, channel after channel.
+    fn picked(&self, block: &Block, from: usize, count: usize) -> Vec<f64> {
+        let channels = self.channels.iter().map(|&channel| &block.channel(channel)[from..from + count]);
+        channels.collect::<Vec<_>>().concat()
+    }
+
+    /// Filters the next samples, channel after channel, in place.
+    fn filter(&mut self, samples: &mut [f64]) {
+        let Some(filters) = self.filters.as_mut().filter(|_| !samples.is_empty()) else { return };
+        let mut rows: Vec<&mut [f64]> = samples.chunks_mut(samples.len() / filters.len()).collect();
+        for (filters, rows) in filters.chunks_mut(2).zip(rows.chunks_mut(2)) {
+            match (filters, rows) {
+                ([one, other], [x, y]) => HighPass::process_two([one, other], [x, y]),
+                (filters, rows) => filters.iter_mut().zip(rows).for_each(|(filter, row)| filter.process(row)),
             }
         }
-        let settling = usize::try_from(self.unsettled.saturating_sub(block.first)).unwrap_or(usize::MAX);
-        match settling {
-            0 => {}
-            all if all >= block.len() => return None,
-            some => samples = samples.slice_axis(Axis(1), Slice::from(some..)).as_standard_layout().into_owned(),
-        }
-        Some(Block { first: block.first.max(self.unsettled) - self.unsettled, samples })
     }
 
     /// The factor on a power that divides the high-pass out again at a frequency in hertz.

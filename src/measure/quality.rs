@@ -122,15 +122,21 @@ struct Tally {
 
 impl Tally {
     fn push(&mut self, samples: &[f64]) {
-        for &x in samples {
-            self.sum.add(x);
-            self.squares.add(x * x);
-            self.top.push(x);
-            self.bottom.push(-x);
-            if let Some(last) = self.last {
-                self.steps.push((x - last).abs());
+        /// So few samples mostly hold none of the largest and none of the smallest ones.
+        const TOGETHER: usize = 64;
+        for together in samples.chunks(TOGETHER) {
+            let (mut sum, mut squares) = (self.sum, self.squares);
+            for &x in together {
+                sum.add(x);
+                squares.add(x * x);
             }
-            self.last = Some(x);
+            (self.sum, self.squares) = (sum, squares);
+            self.top.push(together, 1.0);
+            self.bottom.push(together, -1.0);
+            let steps = together.windows(2).map(|pair| (pair[1] - pair[0]).abs());
+            let first = self.last.map(|last| (together[0] - last).abs());
+            first.into_iter().chain(steps).for_each(|step| self.steps.push(step));
+            self.last = together.last().copied();
         }
         self.count += samples.len() as u64;
     }
@@ -168,9 +174,13 @@ struct Compensated {
 }
 
 impl Compensated {
+    #[inline]
     fn add(&mut self, x: f64) {
         let sum = self.sum + x;
-        self.lost += if self.sum.abs() >= x.abs() { (self.sum - sum) + x } else { (x - sum) + self.sum };
+        // What the addition lost, exactly, whichever of the two is larger (D. E. Knuth, The Art of Computer
+        // Programming, volume 2, 4.2.2, theorem B; from memory).
+        let added = sum - self.sum;
+        self.lost += (self.sum - (sum - added)) + (x - added);
         self.sum = sum;
     }
 
@@ -190,7 +200,18 @@ struct End {
 }
 
 impl End {
-    fn push(&mut self, x: f64) {
+    /// Takes the next samples times a sign.
+    fn push(&mut self, samples: &[f64], sign: f64) {
+        if let Some(&(least, _)) = self.values.get(END_VALUES - 1)
+            && samples.iter().all(|x| sign * x < least)
+        {
+            self.run = 0;
+            return;
+        }
+        samples.iter().for_each(|x| self.push_one(sign * x));
+    }
+
+    fn push_one(&mut self, x: f64) {
         if self.values.len() == END_VALUES && x < self.values[END_VALUES - 1].0 {
             self.run = 0;
             return;
@@ -238,10 +259,15 @@ struct Steps {
 }
 
 impl Steps {
+    #[inline]
     fn push(&mut self, step: f64) {
-        if step <= 0.0 || self.smallest.is_some_and(|smallest| step > 4.0 * smallest) {
-            return;
+        let large = self.smallest.is_some_and(|smallest| step > 4.0 * smallest);
+        if step > 0.0 && !large {
+            self.sort(step);
         }
+    }
+
+    fn sort(&mut self, step: f64) {
         if self.smallest.is_none_or(|smallest| step < smallest) {
             self.smallest = Some(step);
             let class = Self::class(4.0 * step);
@@ -288,7 +314,6 @@ struct Repeats {
     position: u64,
     seen: HashMap<u64, u64>,
     changes: u32,
-    last: Option<u64>,
     distance: u64,
     run: u64,
     run_start: u64,
@@ -306,35 +331,46 @@ impl Repeats {
         }
         // The weight with which the oldest sample leaves the window: FACTOR to the power of the window's length.
         let leaving = (0..Self::WINDOW).fold(1u64, |weight, _| weight.wrapping_mul(Self::FACTOR));
-        for &x in samples {
-            let bits = x.to_bits().wrapping_add(1).wrapping_mul(0xD6E8_FEB8_6659_FD93);
-            let mixed = bits ^ (bits >> 32);
-            let oldest = std::mem::replace(&mut self.recent[self.next], mixed);
-            self.next = (self.next + 1) % Self::WINDOW;
-            self.hash =
-                self.hash.wrapping_mul(Self::FACTOR).wrapping_add(mixed).wrapping_sub(oldest.wrapping_mul(leaving));
-            self.changes =
-                if self.last == Some(mixed) { self.changes.saturating_sub(1) } else { self.changes + 2 }.min(128);
-            self.last = Some(mixed);
-            self.position += 1;
-            // The upper bits of the product choose, because the lower ones see only the latest samples.
-            let chosen = self.hash.wrapping_mul(Self::FACTOR) >> 57 == 0;
-            // A stretch that hardly changes repeats itself by nature and proves nothing.
-            if chosen && self.changes >= 64 && self.position >= Self::WINDOW as u64 {
-                self.remember();
+        let mut recent = std::mem::take(&mut self.recent);
+        let (mut next, mut rest) = (self.next, samples);
+        let (mut hash, mut changes) = (self.hash, self.changes);
+        while !rest.is_empty() {
+            let (samples, more) = rest.split_at(rest.len().min(Self::WINDOW - next));
+            // The sample before is the one that the window took last.
+            let mut last = recent[(next + Self::WINDOW - 1) % Self::WINDOW];
+            for (place, (&x, slot)) in samples.iter().zip(&mut recent[next..]).enumerate() {
+                let bits = x.to_bits().wrapping_add(1).wrapping_mul(0xD6E8_FEB8_6659_FD93);
+                let mixed = bits ^ (bits >> 32);
+                let oldest = std::mem::replace(slot, mixed);
+                hash = hash.wrapping_mul(Self::FACTOR).wrapping_add(mixed.wrapping_sub(oldest.wrapping_mul(leaving)));
+                changes = if last == mixed { changes.saturating_sub(1) } else { (changes + 2).min(128) };
+                last = mixed;
+                // The upper bits of the product choose, because the lower ones see only the latest samples. A stretch
+                // that hardly changes repeats itself by nature and proves nothing.
+                if hash.wrapping_mul(Self::FACTOR) >> 57 == 0 && changes >= 64 {
+                    self.remember(hash, self.position + place as u64 + 1);
+                }
             }
+            self.position += samples.len() as u64;
+            next = (next + samples.len()) % Self::WINDOW;
+            rest = more;
         }
+        (self.recent, self.next, self.hash, self.changes) = (recent, next, hash, changes);
     }
 
-    fn remember(&mut self) {
-        let earlier = self.seen.get(&self.hash).copied();
-        if let Some(distance) = earlier.map(|earlier| self.position - earlier) {
+    /// Takes a fingerprint of the samples up to a position.
+    fn remember(&mut self, hash: u64, position: u64) {
+        if position < Self::WINDOW as u64 {
+            return;
+        }
+        let earlier = self.seen.get(&hash).copied();
+        if let Some(distance) = earlier.map(|earlier| position - earlier) {
             if distance == self.distance && self.run > 0 {
                 self.run += 1;
             } else {
-                (self.distance, self.run, self.run_start) = (distance, 1, self.position);
+                (self.distance, self.run, self.run_start) = (distance, 1, position);
             }
-            let length = self.position - self.run_start + Self::WINDOW as u64;
+            let length = position - self.run_start + Self::WINDOW as u64;
             if self.run >= 3 && self.longest.is_none_or(|(_, longest)| length > longest) {
                 self.longest = Some((distance, length));
             }
@@ -342,7 +378,7 @@ impl Repeats {
             self.run = 0;
         }
         if self.seen.len() < Self::REMEMBERED {
-            self.seen.entry(self.hash).or_insert(self.position);
+            self.seen.entry(hash).or_insert(position);
         }
     }
 

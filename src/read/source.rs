@@ -88,7 +88,7 @@ impl Source {
     pub fn sha256(&self) -> Result<String, Error> {
         let mut stream = self.open_at(0)?;
         let mut hash = Sha256::new();
-        let mut buffer = vec![0; 1 << 18];
+        let mut buffer = vec![0; 1 << 16];
         loop {
             match stream.read(&mut buffer) {
                 Ok(0) => break,

@@ -50,13 +50,13 @@ pub(super) fn header_of(source: &Source) -> Result<Option<(Apart, String)>, Erro
 fn keys(source: &Source) -> Option<Preamble> {
     const FEW_ROWS: usize = 8;
     let head = Head::read(source, None).ok()?;
-    let lines = head.lines().ok()?;
-    if structure::find(&lines, &ReadOptions::default()).is_ok_and(|table| table.rows.len() > FEW_ROWS) {
+    if structure::find(&head, &ReadOptions::default()).is_ok_and(|table| table.rows.len() > FEW_ROWS) {
         return None;
     }
+    let lines = head.lines(usize::MAX).ok()?;
     [b',', b'\t', b';'].into_iter().find_map(|byte| {
         let dialect = Dialect { separator: Separator::Byte(byte), decimal: b'.', united: false };
-        let preamble = Preamble::collect(&lines, lines.len(), dialect, &[]).ok()?;
+        let preamble = Preamble::of(&lines, dialect).ok()?;
         preamble.stated().ok()??;
         Some(preamble)
     })

@@ -9,7 +9,8 @@ use super::cells::{
 };
 use super::label::Label;
 use super::labels::Taken;
-use super::plain::{Columns, LARGEST_PLAIN, Part, Plain};
+use super::number::LARGEST_PLAIN;
+use super::plain::{Columns, Part, Plain};
 use super::text::{Head, Line, Lines, Place, decode};
 use super::timing::{Fineness, Ruler};
 use crate::capture::{Account, Block, Channel, Header, Quantity, Recording, Role};

@@ -1,5 +1,6 @@
 //! Lines to cells, cells to numbers. Strict: what is not plainly a number is not a number.
 
+use super::number::Number;
 use super::preamble::time_unit;
 use super::text::decode;
 use crate::capture::Quantity;
@@ -94,21 +95,24 @@ pub(super) fn is_blank(line: &[u8], separator: Separator) -> bool {
 }
 
 /// The cells of a line, trimmed and without quotes; at most one more than [`MOST_COLUMNS`].
-pub(super) fn split(line: &[u8], separator: Separator) -> Vec<&[u8]> {
-    let mut cells = Vec::new();
+#[inline]
+pub(super) fn cells(line: &[u8], separator: Separator) -> impl Iterator<Item = &[u8]> + Clone {
     let mut rest = row_in_quotes(line, separator).unwrap_or(line);
     if separator == Separator::Blanks {
         rest = rest.trim_ascii();
     }
-    while cells.len() <= MOST_COLUMNS {
-        let (cell, next) = first_cell(rest, separator);
-        cells.push(cell);
-        match next {
-            Some(next) => rest = next,
-            None => break,
-        }
-    }
-    cells
+    let mut rest = Some(rest);
+    let next = move || {
+        let (cell, next) = first_cell(rest?, separator);
+        rest = next;
+        Some(cell)
+    };
+    std::iter::from_fn(next).take(MOST_COLUMNS + 1)
+}
+
+/// The same as a list.
+pub(super) fn split(line: &[u8], separator: Separator) -> Vec<&[u8]> {
+    cells(line, separator).collect()
 }
 
 /// A whole row between two quotes, as a spreadsheet leaves it that took the row for one cell.
@@ -306,6 +310,14 @@ impl Printed {
     /// Reads the cell.
     #[inline]
     pub(super) fn read(cell: &[u8], decimal: u8) -> Option<Self> {
+        match Number::read(cell, decimal) {
+            Some((number, length)) if length == cell.len() => Some(number.printed()),
+            _ => Self::with_care(cell, decimal),
+        }
+    }
+
+    /// The same for a number in any form.
+    pub(super) fn with_care(cell: &[u8], decimal: u8) -> Option<Self> {
         let value = number(cell, decimal)?;
         let (mut decimals, mut significant, mut exponent) = (0, 0, 0);
         let mut fraction = false;

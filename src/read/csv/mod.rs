@@ -3,16 +3,18 @@
 //! The way of a file: its beginning as lines (`text`), the block of numbers in it and the separator that makes it
 //! one (`structure`), the keys around it (`preamble`), the names and units of its columns (`labels`), one pass over
 //! all rows for the clock (`timing`), then the samples block after block (`body`), the fast way where rows are plain
-//! (`plain`). `cells` is strict about what a number is. Nothing is guessed in silence: what was taken as what stands in [`Header::reading`], and what cannot
+//! (`plain`). `beginning` spares looking at every line, `cells` is strict about what a number is. Nothing is guessed in silence: what was taken as what stands in [`Header::reading`], and what cannot
 //! be told is an error that names the option.
 
 mod apart;
+mod beginning;
 mod body;
 mod cells;
 mod label;
 mod labels;
 mod marks;
 pub(super) mod named;
+mod number;
 mod plain;
 mod preamble;
 mod resampled;
@@ -23,7 +25,7 @@ mod timing;
 mod turned;
 
 use body::{Ending, Form, Rows, Survey, Text};
-use cells::{scaled, split};
+use cells::{cells, is_blank, scaled};
 use labels::{Columns, Time};
 use preamble::{Preamble, time_unit};
 use resampled::Resampled;
@@ -83,21 +85,20 @@ fn read_text(source: &Source, options: &ReadOptions, is_part: bool) -> Result<Bo
         let told = Told::new(inner, "The table lies on its side: a line is a channel.");
         return Ok(Box::new(Told { placed: Box::new(placed), ..told }));
     }
-    let lines = head.lines()?;
-    let table = structure::find(&lines, options)?;
-    let mut preamble = Preamble::collect(&lines, table.first, table.dialect, &table.columns)?;
-    let mut columns = labels::read(&lines, &table, &preamble, options)?;
+    let table = structure::find(&head, options)?;
+    let mut preamble = Preamble::collect(&table)?;
+    let mut columns = labels::read(&table, &preamble, options)?;
     let mut header_file = None;
     let apart = columns.time.is_none() && options.sample_rate.is_none() && preamble.stated()?.is_none();
     if apart && let Some((found, name)) = apart::header_of(source)? {
         found.into_preamble(&mut preamble, &name);
         header_file = Some(name);
-        columns = labels::read(&lines, &table, &preamble, options)?;
+        columns = labels::read(&table, &preamble, options)?;
     }
     if let Some(time) = columns.time.as_mut() {
         time.unit = unit.or(time.unit);
     }
-    let mut rows = rows(source, &lines, &table, &columns);
+    let mut rows = rows(source, &table, &columns);
     let mut survey = rows.survey(&head, options.memory())?;
     let mut skipped = Vec::new();
     match sections::judge(&mut survey, &rows, columns.time.is_some(), options, is_part)? {
@@ -117,7 +118,7 @@ fn read_text(source: &Source, options: &ReadOptions, is_part: bool) -> Result<Bo
     }
     rows.strict = survey.comments + survey.repeats + survey.voids > 0;
     refuse_segments(&preamble, &columns, options)?;
-    let timing = clock(&lines, &table, &preamble, &columns, &survey, options)?;
+    let timing = clock(&table, &preamble, &columns, &survey, options)?;
     let uneven = timing.uneven.map(|uneven| (uneven, timing.unit));
     let (header, account) =
         header(source, &head, &table, &preamble, columns, &survey, timing, skipped, header_file, options);
@@ -185,16 +186,18 @@ fn refuse_segments(preamble: &Preamble, columns: &Columns, options: &ReadOptions
     }
 }
 
-fn rows(source: &Source, lines: &[&[u8]], table: &Table, columns: &Columns) -> Rows {
+fn rows(source: &Source, table: &Table<'_>, columns: &Columns) -> Rows {
     let behind = columns.taken.iter().map(|taken| taken.cell + 1).max().unwrap_or(0);
-    let cells = |row: usize| split(lines[row], table.dialect.separator);
-    let goes_on = |&&row: &&usize| cells(row).iter().skip(behind).any(|cell| !cell.is_empty());
+    let cells_behind = |line| cells(line, table.dialect.separator).skip(behind);
+    let goes_on = table.beginning.ask(|line| cells_behind(line).any(|cell| !cell.is_empty()));
+    let goes_on = table.rows.iter().filter(|&&row| *goes_on.of(row)).count();
     // Metadata right of the data is a word with its value, in the first rows only.
-    let metadata = |&row: &usize| cells(row).iter().skip(behind).any(|cell| cell.iter().any(u8::is_ascii_alphabetic));
-    let free_until = table.rows.iter().copied().filter(metadata).max().map_or(0, |row| row as u64 + 1);
+    let metadata = table.beginning.ask(|line| cells_behind(line).any(|cell| cell.iter().any(u8::is_ascii_alphabetic)));
+    let metadata = table.rows.iter().filter(|&&row| *metadata.of(row));
     // The last row is the one that may be cut, so it does not say how rows end.
     let sound = &table.rows[..table.rows.len().saturating_sub(1)];
-    let mut endings = sound.iter().map(|&row| Ending::of(lines[row], table.dialect));
+    let endings = table.beginning.ask(|line| Ending::of(line, table.dialect));
+    let mut endings = sound.iter().map(|&row| *endings.of(row));
     let ending = endings.next().filter(|first| sound.len() >= ENOUGH_ROWS && endings.all(|other| other == *first));
     Rows {
         source: source.clone(),
@@ -202,22 +205,20 @@ fn rows(source: &Source, lines: &[&[u8]], table: &Table, columns: &Columns) -> R
         key: columns.key.clone(),
         before: table.first as u64,
         taken: columns.taken.clone(),
-        goes_on: 2 * table.rows.iter().filter(goes_on).count() > table.rows.len(),
-        free_until,
+        goes_on: 2 * goes_on > table.rows.len(),
+        free_until: metadata.max().map_or(0, |&row| row as u64 + 1),
         strict: false,
-        repeats: lines[..table.first]
-            .iter()
-            .filter(|line| !line.trim_ascii().is_empty())
-            .map(|line| line.to_vec())
-            .collect(),
+        repeats: {
+            let words = table.above().iter().filter(|line| !line.trim_ascii().is_empty());
+            words.map(|line| line.to_vec()).collect()
+        },
         ending,
     }
 }
 
 /// The clock from the options, the header and the time column.
 fn clock(
-    lines: &[&[u8]],
-    table: &Table,
+    table: &Table<'_>,
     preamble: &Preamble,
     columns: &Columns,
     survey: &Survey,
@@ -241,8 +242,8 @@ fn clock(
         let mut timing = timing::settle(options, stated, None, preamble.start.unwrap_or(0.0))?;
         // Rows with empty cells at the start are cut, so the record starts later.
         let complete = table.rows.first().copied().unwrap_or(table.first);
-        let is_row = |line: &&&[u8]| !cells::is_blank(line, table.dialect.separator) && columns.counter.is_none();
-        let cut = lines[table.first..complete].iter().filter(is_row).count();
+        let is_row = |line: &&&[u8]| !is_blank(line, table.dialect.separator) && columns.counter.is_none();
+        let cut = table.beginning.lines[table.first..complete].iter().filter(is_row).count();
         timing.clock.start_s += cut as f64 * timing.clock.interval_s();
         return Ok(timing);
     };
@@ -260,7 +261,8 @@ fn clock(
         (None, None) if uneven.is_none() => preamble.settled(Some(&column.scaled(unit)))?,
         _ => stated,
     };
-    let first = table.rows.first().map(|&row| split(lines[row], table.dialect.separator)[time.cell]);
+    let first =
+        table.rows.first().and_then(|&row| cells(table.beginning.lines[row], table.dialect.separator).nth(time.cell));
     let first = first.filter(|_| survey.chosen == 0).and_then(|cell| columns.key.form.read(cell, table.dialect));
     let mut start = first.map_or(column.start, |printed| printed.value);
     if let Form::Epoch(base) | Form::Clock(base) = columns.key.form {
@@ -367,7 +369,7 @@ fn unit_of(
 fn header(
     source: &Source,
     head: &Head,
-    table: &Table,
+    table: &Table<'_>,
     preamble: &Preamble,
     columns: Columns,
     survey: &Survey,

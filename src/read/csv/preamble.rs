@@ -4,6 +4,7 @@
 //! are not in these tables.
 
 use super::cells::{Dialect, Printed, Separator, number, split};
+use super::structure::Table;
 use super::text::decode;
 use super::timing::{Column, Stated, six_digits};
 use crate::capture::Quantity;
@@ -206,28 +207,42 @@ struct Entry {
 }
 
 impl Preamble {
-    /// Collects what stands above the first row and left of the data.
+    /// Collects what stands above the first row and beside the data.
     ///
     /// # Errors
     /// A key that occurs with two values.
-    pub(super) fn collect(lines: &[&[u8]], first: usize, dialect: Dialect, data: &[usize]) -> Result<Self, Error> {
-        let mut preamble = Preamble::default();
-        for (at, line) in lines[..first].iter().enumerate() {
-            // A value may stand below its key, but a sample below a column's name is none.
-            let below = if at + 1 < first { texts(lines[at + 1], dialect.separator) } else { Vec::new() };
-            for entry in entries(line, dialect, &below).into_iter().chain(spoken(line, dialect)) {
-                preamble.take(&entry, dialect).map_err(|error| error.at_line(at as u64 + 1, None))?;
-            }
-        }
-        let (left, right) = (data.first().copied().unwrap_or(0), data.last().map_or(0, |last| last + 1));
-        for (at, line) in lines.iter().enumerate().skip(first) {
-            let mut cells = texts(line, dialect.separator);
+    pub(super) fn collect(table: &Table<'_>) -> Result<Self, Error> {
+        let mut preamble = Self::of(table.above(), table.dialect)?;
+        let (left, right) = (table.columns[0], table.columns.last().map_or(0, |last| last + 1));
+        // Every key holds a letter that no number has.
+        let letter = |byte: &u8| !byte.is_ascii() || byte.is_ascii_alphabetic() && !b"eEdD".contains(byte);
+        let may_hold_keys = table.beginning.ask(|line| line.iter().any(letter));
+        for (at, line) in
+            table.beginning.lines.iter().enumerate().skip(table.first).filter(|(at, _)| *may_hold_keys.of(*at))
+        {
+            let mut cells = texts(line, table.dialect.separator);
             let behind = cells.split_off(right.min(cells.len()));
             cells.truncate(left);
             for side in [cells, behind] {
-                for entry in pairs(&side, &[], dialect.decimal) {
-                    preamble.take(&entry, dialect).map_err(|error| error.at_line(at as u64 + 1, None))?;
+                for entry in pairs(&side, &[], table.dialect.decimal) {
+                    preamble.take(&entry, table.dialect).map_err(|error| error.at_line(at as u64 + 1, None))?;
                 }
+            }
+        }
+        Ok(preamble)
+    }
+
+    /// Collects what stands in lines that are no rows.
+    ///
+    /// # Errors
+    /// A key that occurs with two values.
+    pub(super) fn of(lines: &[&[u8]], dialect: Dialect) -> Result<Self, Error> {
+        let mut preamble = Preamble::default();
+        for (at, line) in lines.iter().enumerate() {
+            // A value may stand below its key, but a sample below a column's name is none.
+            let below = lines.get(at + 1).map_or_else(Vec::new, |below| texts(below, dialect.separator));
+            for entry in entries(line, dialect, &below).into_iter().chain(spoken(line, dialect)) {
+                preamble.take(&entry, dialect).map_err(|error| error.at_line(at as u64 + 1, None))?;
             }
         }
         Ok(preamble)
@@ -272,8 +287,7 @@ impl Preamble {
     }
 
     fn take(&mut self, entry: &Entry, dialect: Dialect) -> Result<(), Error> {
-        let compact = entry.key.replace(' ', "");
-        let known = |keys: &[&str]| keys.iter().any(|key| key.replace(' ', "") == compact);
+        let known = |keys: &[&str]| is_one_of(&entry.key, keys);
         self.spectral = self.spectral.take().or_else(|| known(SPECTRA).then(|| entry.written.clone()));
         if let Some(is_rate) = key_kind(entry) {
             return self.time(entry, dialect, is_rate);
@@ -477,14 +491,21 @@ fn spoken_words(text: &str) -> Option<Entry> {
     alone.then(|| Entry::new("sample rate", vec![rest.trim().to_owned()]))
 }
 
+/// Whether a key is one of these; blanks between words do not count.
+fn is_one_of(key: &str, keys: &[&str]) -> bool {
+    fn letters(key: &str) -> impl Iterator<Item = u8> {
+        key.bytes().filter(|byte| *byte != b' ')
+    }
+    keys.iter().any(|known| letters(known).eq(letters(key)))
+}
+
 /// Whether a key means a rate (`true`) or an interval (`false`), with a channel's name before it or without.
 fn key_kind(entry: &Entry) -> Option<bool> {
-    let compact = entry.key.replace(' ', "");
-    let kind = |compact: &str| {
-        let known = |keys: &[&str]| keys.iter().any(|key| key.replace(' ', "") == compact);
-        if known(INTERVALS) { Some(false) } else { known(RATES).then_some(true) }
+    let kind = |key: &str| {
+        if is_one_of(key, INTERVALS) { Some(false) } else { is_one_of(key, RATES).then_some(true) }
     };
-    kind(&compact).or_else(|| {
+    kind(&entry.key).or_else(|| {
+        let compact = entry.key.replace(' ', "");
         let rest = compact.strip_prefix("channel").or_else(|| compact.strip_prefix("ch"))?;
         let rest = rest.strip_prefix(|c: char| c.is_ascii_digit())?;
         kind(rest).filter(|_| rest.len() > 4)

@@ -6,10 +6,11 @@
 
 use std::collections::HashMap;
 
+use super::beginning::Beginning;
 use super::cells::{
-    Dialect, MOST_COLUMNS, Mark, Separator, has_marks_between_thousands, is_blank, is_date, number, shown, split,
+    Dialect, MOST_COLUMNS, Mark, Separator, cells, has_marks_between_thousands, is_blank, is_date, number, shown, split,
 };
-use super::text::decode;
+use super::text::{Head, decode};
 use crate::error::Error;
 use crate::read::ReadOptions;
 
@@ -18,7 +19,9 @@ const LINES: usize = 3000;
 
 /// Where the data lies in the lines at the beginning of a file.
 #[derive(Debug)]
-pub(super) struct Table {
+pub(super) struct Table<'a> {
+    /// The lines that were looked at.
+    pub(super) beginning: Beginning<'a>,
     pub(super) dialect: Dialect,
     /// The cells that hold numbers, counted from 0, rising.
     pub(super) columns: Vec<usize>,
@@ -30,6 +33,24 @@ pub(super) struct Table {
     pub(super) counts: bool,
 }
 
+impl<'a> Table<'a> {
+    /// The lines above the first row.
+    pub(super) fn above(&self) -> &[&'a [u8]] {
+        &self.beginning.lines[..self.first]
+    }
+
+    /// The cells of one of the number columns, from row to row.
+    pub(super) fn column(&self, at: usize) -> impl Iterator<Item = &'a [u8]> + Clone {
+        let (lines, separator, cell) = (&self.beginning.lines, self.dialect.separator, self.columns[at]);
+        self.rows.iter().filter_map(move |&row| cells(lines[row], separator).nth(cell))
+    }
+
+    /// The last line above the rows that is not blank.
+    fn header(&self) -> Option<&'a [u8]> {
+        self.above().iter().rev().find(|line| !is_blank(line, self.dialect.separator)).copied()
+    }
+}
+
 /// One line under one dialect.
 struct Shape {
     numbers: Vec<usize>,
@@ -39,7 +60,7 @@ struct Shape {
 impl Shape {
     fn of(line: &[u8], dialect: Dialect) -> Self {
         let mut shape = Shape { numbers: Vec::new(), words: false };
-        for (at, cell) in split(line, dialect.separator).into_iter().enumerate() {
+        for (at, cell) in cells(line, dialect.separator).enumerate() {
             if dialect.is_value(cell) {
                 shape.numbers.push(at);
             } else {
@@ -54,18 +75,20 @@ impl Shape {
 /// Finds the data block.
 ///
 /// # Errors
-/// No rows of numbers, only one, too many columns, or two ways to read them.
-pub(super) fn find(lines: &[&[u8]], options: &ReadOptions) -> Result<Table, Error> {
-    let skip = usize::try_from(options.skip_lines.unwrap_or(0)).unwrap_or(usize::MAX).min(lines.len());
-    let mut seen = &lines[..lines.len().min(skip.saturating_add(LINES))];
-    let mut found = tables(seen, skip, options)?;
-    if found.iter().all(|found| found.count < 2) && seen.len() < lines.len() {
-        seen = lines;
-        found = tables(seen, skip, options)?;
+/// Not even a whole line, no rows of numbers, only one, too many columns, or two ways to read them.
+pub(super) fn find<'a>(head: &'a Head, options: &ReadOptions) -> Result<Table<'a>, Error> {
+    let skip = usize::try_from(options.skip_lines.unwrap_or(0)).unwrap_or(usize::MAX);
+    let most = skip.saturating_add(LINES);
+    let mut seen = Beginning::of(head.lines(most)?);
+    let mut found = tables(&seen, skip, options)?;
+    if found.iter().all(|found| found.count < 2) && seen.lines.len() == most {
+        seen = Beginning::of(head.lines(usize::MAX)?);
+        found = tables(&seen, skip, options)?;
     }
+    let skip = skip.min(seen.lines.len());
     // The first of equals: the candidates stand in the order of preference.
     let Some(best) = found.iter().rev().max_by_key(|found| (found.count, found.columns.len())) else {
-        return Err(nothing(&seen[skip..]));
+        return Err(nothing(&seen.lines[skip..]));
     };
     let Found { count, dialect, ref columns, .. } = *best;
     if columns.last().is_some_and(|&last| last >= MOST_COLUMNS) {
@@ -76,23 +99,22 @@ pub(super) fn find(lines: &[&[u8]], options: &ReadOptions) -> Result<Table, Erro
     if count < 2 {
         return Err(Error::input("holds one row of numbers").expected("a table with at least two rows of samples"));
     }
-    let columns = if best.mixed { columns.clone() } else { widened(&seen[skip..], dialect, columns) };
-    let first = first_row(seen, skip, dialect, &columns);
-    let complete = |&at: &usize| is_complete(&split(seen[at], dialect.separator), &columns, dialect);
-    let rows: Vec<usize> = (first..seen.len()).filter(complete).collect();
-    let number = |row: &usize| dialect.number(split(seen[*row], dialect.separator)[columns[0]]);
-    let column: Vec<f64> = rows.iter().take(512).filter_map(number).collect();
-    let counts = column.len() > 1 && column.windows(2).all(|pair| (pair[1] - pair[0] - 1.0).abs() < 1e-9);
-    let table = Table { dialect, columns, first, rows, counts };
+    let columns = if best.mixed { columns.clone() } else { widened(&seen, skip, dialect, columns) };
+    let first = first_row(&seen.lines, skip, dialect, &columns);
+    let complete = seen.ask(|line| is_complete(&split(line, dialect.separator), &columns, dialect));
+    let rows: Vec<usize> = (first..seen.lines.len()).filter(|&at| *complete.of(at)).collect();
+    let mut table = Table { beginning: seen, dialect, columns, first, rows, counts: false };
+    let column: Vec<f64> = table.column(0).take(512).filter_map(|cell| dialect.number(cell)).collect();
+    table.counts = column.len() > 1 && column.windows(2).all(|pair| (pair[1] - pair[0] - 1.0).abs() < 1e-9);
     if let Some(other) = found.iter().find(|other| other.count == count && other.dialect.decimal != dialect.decimal)
         && other.columns.len() < table.columns.len()
-        && !commas_separate(seen, &table)
+        && !commas_separate(&table)
     {
-        return Err(two_ways(seen[first]));
+        return Err(two_ways(table.beginning.lines[first]));
     }
-    commas_in_numbers(seen, &table)?;
+    commas_in_numbers(&table)?;
     if options.decimal_mark.is_none() {
-        marks_between_thousands(seen, &table)?;
+        marks_between_thousands(&table)?;
     }
     Ok(table)
 }
@@ -107,15 +129,16 @@ struct Found {
 }
 
 /// All tables that the lines can be: of plain numbers, or where those are few, with units or words in the rows.
-fn tables(seen: &[&[u8]], skip: usize, options: &ReadOptions) -> Result<Vec<Found>, Error> {
+fn tables(seen: &Beginning<'_>, skip: usize, options: &ReadOptions) -> Result<Vec<Found>, Error> {
     let dialects = candidates(seen, options)?;
-    let lines = &seen[skip..];
+    let skip = skip.min(seen.lines.len());
     let plain = |dialect: Dialect| {
-        let (count, columns) = most_frequent(lines, dialect)?;
+        let (count, columns) = most_frequent(seen, skip, dialect)?;
         Some(Found { count, dialect, columns, mixed: false })
     };
     let mut found: Vec<Found> = dialects.iter().filter_map(|&dialect| plain(dialect)).collect();
-    let digits = lines.iter().filter(|line| line.iter().any(u8::is_ascii_digit)).count();
+    let digits = seen.ask(|line| line.iter().any(u8::is_ascii_digit)).counted(skip);
+    let digits: usize = digits.filter(|(any, _)| *any).map(|(_, count)| count).sum();
     let enough = |found: &[Found]| found.iter().any(|found| found.count >= 2 && 4 * found.count >= digits);
     if !enough(&found) {
         // Between blanks a unit is a cell of its own.
@@ -123,7 +146,7 @@ fn tables(seen: &[&[u8]], skip: usize, options: &ReadOptions) -> Result<Vec<Foun
         found.extend(bytes.clone().filter_map(|&dialect| plain(Dialect { united: true, ..dialect })));
     }
     if !enough(&found) {
-        found.extend(dialects.iter().filter_map(|&dialect| with_words(lines, dialect)));
+        found.extend(dialects.iter().filter_map(|&dialect| with_words(&seen.lines[skip..], dialect)));
     }
     Ok(found)
 }
@@ -179,14 +202,13 @@ fn hides_a_number(cell: &[u8], dialect: Dialect) -> bool {
 
 /// A column where whole numbers below a thousand stand beside numbers of exactly three decimals: the mark stands
 /// between thousands.
-fn marks_between_thousands(lines: &[&[u8]], table: &Table) -> Result<(), Error> {
+fn marks_between_thousands(table: &Table<'_>) -> Result<(), Error> {
     const FEW: usize = 8;
     let mark = table.dialect.decimal;
-    for &column in &table.columns {
+    for at in 0..table.columns.len() {
         let (mut whole, mut groups) = (0, Vec::new());
         let mut other = false;
-        for &row in &table.rows {
-            let cell = split(lines[row], table.dialect.separator)[column];
+        for (&row, cell) in table.rows.iter().zip(table.column(at)) {
             let bare = cell.strip_prefix(b"-").unwrap_or(cell);
             let (lead, tail) = match memchr::memchr(mark, bare) {
                 Some(at) => (&bare[..at], Some(&bare[at + 1..])),
@@ -196,7 +218,9 @@ fn marks_between_thousands(lines: &[&[u8]], table: &Table) -> Result<(), Error> 
             let short = (1..=3).contains(&lead.len()) && digits(lead);
             match tail {
                 None if short => whole += 1,
-                Some(tail) if short && lead[0] != b'0' && tail.len() == 3 && digits(tail) => groups.push(row),
+                Some(tail) if short && lead[0] != b'0' && tail.len() == 3 && digits(tail) => {
+                    groups.push((row, cell));
+                }
                 _ => other = true,
             }
             if other {
@@ -204,8 +228,7 @@ fn marks_between_thousands(lines: &[&[u8]], table: &Table) -> Result<(), Error> 
             }
         }
         if !other && whole >= FEW && groups.len() >= FEW {
-            let row = groups[0];
-            let cell = split(lines[row], table.dialect.separator)[column];
+            let (row, cell) = groups[0];
             return Err(Error::input(format!(
                 "the mark in {} seems to stand between thousands: whole numbers below a thousand stand beside it, and no other \
                  decimals",
@@ -227,12 +250,12 @@ pub(super) fn is_word_of_bits(cell: &[u8]) -> bool {
 }
 
 /// Two blocks side by side of which one is shorter: the full rows come first, and only then those with fewer cells.
-fn widened(lines: &[&[u8]], dialect: Dialect, columns: &[usize]) -> Vec<usize> {
+fn widened(seen: &Beginning<'_>, skip: usize, dialect: Dialect, columns: &[usize]) -> Vec<usize> {
     const FEWEST: usize = 4;
-    let mut wide: Option<(Vec<usize>, usize)> = None;
+    let mut wide: Option<(&Vec<usize>, usize)> = None;
     let mut narrow = 0;
-    for line in lines {
-        let shape = Shape::of(line, dialect);
+    let shapes = seen.ask(|line| Shape::of(line, dialect));
+    for shape in (skip..seen.lines.len()).map(|at| shapes.of(at)) {
         if shape.words || shape.numbers.is_empty() {
             continue;
         }
@@ -241,26 +264,25 @@ fn widened(lines: &[&[u8]], dialect: Dialect, columns: &[usize]) -> Vec<usize> {
             _ if !more => narrow += 1,
             // What comes back after narrow rows is a marker here and there and no block.
             _ if narrow > 0 => return columns.to_vec(),
-            Some((numbers, count)) if *numbers == shape.numbers => *count += 1,
+            Some((numbers, count)) if **numbers == shape.numbers => *count += 1,
             Some(_) => return columns.to_vec(),
-            None => wide = Some((shape.numbers, 1)),
+            None => wide = Some((&shape.numbers, 1)),
         }
     }
-    wide.filter(|(_, count)| *count >= FEWEST).map_or_else(|| columns.to_vec(), |(numbers, _)| numbers)
+    wide.filter(|(_, count)| *count >= FEWEST).map_or_else(|| columns.to_vec(), |(numbers, _)| numbers.clone())
 }
 
 /// Rows with twice the cells that the header has names, whole numbers all: decimal commas between commas.
-fn commas_in_numbers(lines: &[&[u8]], table: &Table) -> Result<(), Error> {
-    if table.dialect.separator != Separator::Byte(b',') || table.dialect.decimal != b'.' || table.first == 0 {
+fn commas_in_numbers(table: &Table<'_>) -> Result<(), Error> {
+    if table.dialect.separator != Separator::Byte(b',') || table.dialect.decimal != b'.' {
         return Ok(());
     }
-    let header = lines[..table.first].iter().rev().find(|line| !is_blank(line, table.dialect.separator));
-    let Some(header) = header else { return Ok(()) };
+    let Some(header) = table.header() else { return Ok(()) };
     let names = split(header, table.dialect.separator);
     let named = names.iter().filter(|name| !name.is_empty()).count();
     let words = names.iter().all(|name| !table.dialect.is_value(name));
     let whole = |&row: &usize| {
-        let line = lines[row];
+        let line = table.beginning.lines[row];
         !line.contains(&b'.')
             && split(line, table.dialect.separator).iter().skip(1).step_by(2).all(|c| !c.starts_with(b"-"))
     };
@@ -277,9 +299,9 @@ fn commas_in_numbers(lines: &[&[u8]], table: &Table) -> Result<(), Error> {
 }
 
 /// The dialects that are worth a look, in the order of preference.
-fn candidates(lines: &[&[u8]], options: &ReadOptions) -> Result<Vec<Dialect>, Error> {
-    let holds = |byte: u8| lines.iter().any(|line| memchr::memchr(byte, line).is_some());
-    let stated = StatedDialect::of(lines);
+fn candidates(seen: &Beginning<'_>, options: &ReadOptions) -> Result<Vec<Dialect>, Error> {
+    let holds = |byte: u8| seen.holds(byte);
+    let stated = StatedDialect::of(&seen.lines);
     let separators = match options.separator {
         Some(given) => vec![given_separator(given)?],
         None if stated.separator.is_some() => stated.separator.into_iter().collect(),
@@ -407,12 +429,11 @@ fn given_separator(given: char) -> Result<Separator, Error> {
 }
 
 /// The set of number columns that most lines share, among lines that hold nothing but numbers.
-fn most_frequent(lines: &[&[u8]], dialect: Dialect) -> Option<(usize, Vec<usize>)> {
+fn most_frequent(seen: &Beginning<'_>, skip: usize, dialect: Dialect) -> Option<(usize, Vec<usize>)> {
     let mut counts: HashMap<Vec<usize>, usize> = HashMap::new();
-    for line in lines {
-        let shape = Shape::of(line, dialect);
+    for (shape, count) in seen.ask(|line| Shape::of(line, dialect)).counted(skip) {
         if !shape.words && !shape.numbers.is_empty() {
-            *counts.entry(shape.numbers).or_default() += 1;
+            *counts.entry(shape.numbers).or_default() += count;
         }
     }
     // Equal counts happen in tiny files: then the wider rows, then the leftmost, so that the answer is one.
@@ -456,14 +477,10 @@ fn is_complete(cells: &[&[u8]], columns: &[usize], dialect: Dialect) -> bool {
 
 /// Whether commas in a table of whole numbers stand between cells: a header with a comma says so, or a first
 /// column that counts.
-fn commas_separate(lines: &[&[u8]], table: &Table) -> bool {
-    let header = lines[..table.first].iter().rev().find(|line| !is_blank(line, table.dialect.separator));
-    let header = header.is_some_and(|line| split(line, table.dialect.separator).len() >= table.columns.len());
-    let column: Vec<f64> = table
-        .rows
-        .iter()
-        .filter_map(|&row| table.dialect.number(split(lines[row], table.dialect.separator)[table.columns[0]]))
-        .collect();
+fn commas_separate(table: &Table<'_>) -> bool {
+    let header = table.header();
+    let header = header.is_some_and(|line| cells(line, table.dialect.separator).count() >= table.columns.len());
+    let column: Vec<f64> = table.column(0).filter_map(|cell| table.dialect.number(cell)).collect();
     let step = column.get(1).zip(column.first()).map(|(second, first)| second - first);
     header
         || step.is_some_and(|step| step > 0.0 && column.windows(2).all(|pair| (pair[1] - pair[0] - step).abs() < 0.5))

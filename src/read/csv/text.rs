@@ -307,7 +307,7 @@ impl Head {
     pub(super) fn read(source: &Source, named: Option<&str>) -> Result<Self, Error> {
         let first = source.bytes_at(0, 512)?;
         let encoding = named.map_or_else(|| Ok(Encoding::of(&first)), |name| Encoding::named(name, &first))?;
-        let mut text = Vec::new();
+        let mut text = Vec::with_capacity(HEAD + 1);
         encoding.open(source)?.take(HEAD as u64 + 1).read_to_end(&mut text).map_err(|e| source.failed(&e))?;
         let odd_blanks = PlainBlanks::are_in(&text, std::str::from_utf8(&text[..text.len().min(HEAD)]).is_err());
         if odd_blanks {
@@ -348,8 +348,8 @@ impl Head {
     /// Whether the text has so few lines, and lines so long, that it may be a table on its side.
     pub(super) fn may_be_turned(&self, most_lines: usize) -> bool {
         const LONG: usize = 80;
-        let lines = self.split(&self.text);
-        lines.len() <= most_lines && lines.iter().any(|line| line.len() > LONG)
+        memchr::memchr_iter(self.line_end, &self.text).nth(most_lines - 1).is_none()
+            && self.split(&self.text).iter().any(|line| line.len() > LONG)
     }
 
     /// A text as lines without their ends.
@@ -372,15 +372,23 @@ impl Head {
         }
     }
 
-    /// The complete lines of the beginning, without their ends.
+    /// The complete lines of the beginning without their ends, at most so many.
     ///
     /// # Errors
     /// Not even the first line ends within the beginning.
-    pub(super) fn lines(&self) -> Result<Vec<&[u8]>, Error> {
-        let mut lines = self.split(&self.text);
-        // What follows the last line end is no line: nothing at the end of a file, a cut line elsewhere.
-        if !self.whole || lines.last().is_some_and(|line| line.is_empty()) {
-            lines.pop();
+    pub(super) fn lines(&self, most: usize) -> Result<Vec<&[u8]>, Error> {
+        let (mut lines, mut rest) = (Vec::new(), Some(&self.text[..]));
+        while lines.len() < most
+            && let Some(text) = rest
+        {
+            let end = memchr::memchr(self.line_end, text);
+            let line = without_returns(&text[..end.unwrap_or(text.len())]);
+            // What follows the last line end is no line: nothing at the end of a file, a cut line elsewhere.
+            if end.is_none() && (!self.whole || line.is_empty()) {
+                break;
+            }
+            lines.push(line);
+            rest = end.map(|end| &text[end + 1..]);
         }
         if lines.is_empty() {
             return Err(Error::input(format!("the first line is longer than {HEAD} bytes"))
@@ -410,7 +418,8 @@ impl Head {
             stream,
             source: source.clone(),
             // A small file is read at once, and the end is seen by asking for one more byte.
-            buffer: vec![0; if self.whole { self.text.len() + 1 } else { (HEAD * spread::width()).min(LONGEST_LINE) }],
+            room: if self.whole { self.text.len() + 1 } else { (HEAD * spread::width()).min(LONGEST_LINE) },
+            buffer: Vec::new(),
             start: 0,
             end: 0,
             finished: false,
@@ -454,6 +463,8 @@ pub(super) struct Place {
 pub(super) struct Lines {
     stream: Box<dyn Read + Send>,
     source: Source,
+    /// How long the buffer is at first; it is made when it is needed.
+    room: usize,
     buffer: Vec<u8>,
     start: usize,
     end: usize,
@@ -534,7 +545,7 @@ impl Lines {
                 .remedy("check that this is the exported capture and not some other file"));
         }
         if self.end == self.buffer.len() {
-            self.buffer.resize((2 * self.end).min(LONGEST_LINE), 0);
+            self.buffer.resize((2 * self.end).clamp(self.room, LONGEST_LINE), 0);
         }
         match self.stream.read(&mut self.buffer[self.end..]) {
             Ok(0) => self.finished = true,

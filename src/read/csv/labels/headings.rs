@@ -17,7 +17,8 @@ pub(super) struct Headings {
 /// The labels of the number columns, from the rows of names and units above the data.
 ///
 /// Nearest first; over rules of dashes, and over a damaged row right above the data, which would hide the names.
-pub(super) fn headings(lines: &[&[u8]], table: &Table) -> Headings {
+pub(super) fn headings(table: &Table<'_>) -> Headings {
+    let lines = &table.beginning.lines;
     const FAR: usize = 8;
     let none = vec![String::new(); table.columns.len()];
     let (mut names, mut units): (Option<Vec<String>>, Option<Vec<String>>) = (None, None);
@@ -79,7 +80,7 @@ pub(super) fn headings(lines: &[&[u8]], table: &Table) -> Headings {
 }
 
 /// A header that names no index column: one name less than cells, and the first column counts.
-fn shifted(mut row: Vec<String>, table: &Table) -> Vec<String> {
+fn shifted(mut row: Vec<String>, table: &Table<'_>) -> Vec<String> {
     let named = row.iter().rposition(|cell| !cell.is_empty()).map_or(0, |last| last + 1);
     let cells = table.columns.last().map_or(0, |last| last + 1);
     if table.counts && named + 1 == cells && row.first().is_some_and(|first| !first.is_empty()) {
@@ -106,7 +107,7 @@ fn is_rule(line: &[u8]) -> bool {
 }
 
 /// A row of data that is damaged: numbers in half of its columns at least, and as many cells.
-fn is_damaged(row: &[String], table: &Table) -> bool {
+fn is_damaged(row: &[String], table: &Table<'_>) -> bool {
     let number = |cell: &&String| table.dialect.number(cell.as_bytes()).is_some();
     let numbers = table.columns.iter().filter_map(|&cell| row.get(cell)).filter(number).count();
     numbers > 0 && 2 * numbers >= table.columns.len() && row.len() >= table.columns.len() && table.columns.len() > 1
@@ -169,7 +170,7 @@ fn is_units(cells: &[String]) -> bool {
 }
 
 /// A row of names: a word in most columns, and not a key with its value.
-fn is_names(row: &[String], table: &Table) -> bool {
+fn is_names(row: &[String], table: &Table<'_>) -> bool {
     let cells: Vec<&String> = table.columns.iter().filter_map(|&cell| row.get(cell)).collect();
     let filled = cells.iter().filter(|cell| !cell.is_empty()).count();
     let is_number = |cell: &&&String| table.dialect.number(cell.as_bytes()).is_some();

@@ -8,7 +8,7 @@ mod sight;
 mod time;
 
 use super::body::{Form, Key};
-use super::cells::{CellUnit, Printed, split};
+use super::cells::{CellUnit, Printed};
 use super::preamble::{Preamble, time_unit};
 use super::structure::Table;
 use super::timing::Fineness;
@@ -74,35 +74,27 @@ pub(super) struct Columns {
 ///
 /// # Errors
 /// A spectrum or an envelope in the clothes of a capture, an option that names no column, no channel at all.
-pub(super) fn read(
-    lines: &[&[u8]],
-    table: &Table,
-    preamble: &Preamble,
-    options: &ReadOptions,
-) -> Result<Columns, Error> {
-    let Headings { labels, lines: header_lines, findings } = headings(lines, table);
-    let cells = |at: usize, most: usize| {
-        let cell = table.columns[at];
-        table.rows.iter().take(most).map(move |&row| split(lines[row], table.dialect.separator)[cell])
-    };
-    let forms: Vec<Form> = (0..table.columns.len()).map(|at| form_of(cells(at, SAMPLE), table.dialect)).collect();
-    let column = |at: usize, most: usize| -> Vec<Printed> {
-        cells(at, most).filter_map(|cell| forms[at].read(cell, table.dialect)).collect()
-    };
-    let sample: Vec<Vec<Printed>> = (0..table.columns.len()).map(|at| column(at, SAMPLE)).collect();
-    let fine = |at: usize, column: &[Printed]| {
-        let fineness = Fineness::of(column.iter().copied());
+pub(super) fn read(table: &Table<'_>, preamble: &Preamble, options: &ReadOptions) -> Result<Columns, Error> {
+    let Headings { labels, lines: header_lines, findings } = headings(table);
+    let texts: Vec<Vec<&[u8]>> = (0..table.columns.len()).map(|at| table.column(at).take(SAMPLE).collect()).collect();
+    let forms: Vec<Form> = texts.iter().map(|cells| form_of(cells, table.dialect)).collect();
+    let printed = |at: usize, cell: &[u8]| forms[at].read(cell, table.dialect);
+    let sample: Vec<Vec<Printed>> = texts
+        .iter()
+        .enumerate()
+        .map(|(at, cells)| cells.iter().filter_map(|cell| printed(at, cell)).collect())
+        .collect();
+    let behind = |at: usize, fineness: Fineness| {
         if let Form::Epoch(base) = forms[at] { fineness.behind(base as f64) } else { fineness }
     };
-    let fineness = sample.iter().enumerate().map(|(at, column)| fine(at, column)).collect();
-    let texts = (0..table.columns.len()).map(|at| cells(at, SAMPLE).map(<[u8]>::to_vec).collect()).collect();
-    let units =
-        (0..table.columns.len()).map(|at| cells(at, SAMPLE).find_map(|cell| table.dialect.unit(cell))).collect();
+    let fineness =
+        sample.iter().enumerate().map(|(at, column)| behind(at, Fineness::of(column.iter().copied()))).collect();
+    let units = texts.iter().map(|cells| cells.iter().find_map(|cell| table.dialect.unit(cell))).collect();
     let mut sight = Sight { cells: &table.columns, labels, sample, fineness, forms: forms.clone(), texts, units };
     sight.label_by_cells();
 
     let mut columns = Draft { reading: Vec::new(), findings, account: Vec::new(), taken: Vec::new() };
-    let below = &lines[table.first..];
+    let below = &table.beginning.lines[table.first..];
     refuse_spectra(&sight, preamble, options, headings::time_follows(below, table.dialect))?;
     refuse_pairs(&sight)?;
     if options.channels.is_empty() {
@@ -117,9 +109,9 @@ pub(super) fn read(
         sight.labels[at].unit = Some("samples".to_owned());
         time = None;
     }
-    let kinds = kinds(&sight, time, lines, table, options, &mut columns)?;
+    let kinds = kinds(&sight, time, options, &mut columns)?;
     let twins: Vec<usize> = (0..kinds.len()).filter(|&at| kinds[at] == Kind::Twin).collect();
-    let whole = |at: usize| fine(at, &column(at, usize::MAX));
+    let whole = |at: usize| behind(at, Fineness::of(table.column(at).filter_map(|cell| printed(at, cell))));
     let unit_of = |at: usize| match (sight.forms[at], sight.units[at].as_ref()) {
         (Form::Clock(_), _) | (_, Some(CellUnit::Time)) => Some(1.0),
         _ => sight.labels[at].unit.as_deref().and_then(time_unit),

@@ -1,11 +1,10 @@
 //! What part each column plays, and why.
 
-use super::super::cells::{CellUnit, split};
+use super::super::cells::CellUnit;
 use super::super::label::{COUNTERS, MARKERS, TIMES, is_counter_unit};
-use super::super::structure::Table;
+use super::Draft;
 use super::sight::Sight;
 use super::time::chosen;
-use super::{Draft, SAMPLE};
 use crate::capture::ColumnAccount;
 use crate::error::{Error, printable};
 use crate::read::ReadOptions;
@@ -27,13 +26,10 @@ pub(super) enum Kind {
 pub(super) fn kinds(
     sight: &Sight<'_>,
     time: Option<usize>,
-    lines: &[&[u8]],
-    table: &Table,
     options: &ReadOptions,
     columns: &mut Draft,
 ) -> Result<Vec<Kind>, Error> {
-    let text = |row: usize, at: usize| split(lines[row], table.dialect.separator)[table.columns[at]];
-    let repeats = |at: usize, time: usize| table.rows.iter().take(SAMPLE).all(|&row| text(row, at) == text(row, time));
+    let repeats = |at: usize, time: usize| sight.texts[at] == sight.texts[time];
     let wanted =
         options.channels.iter().map(|name| chosen(sight, name, "--channels")).collect::<Result<Vec<_>, _>>()?;
     let fractional = (0..sight.labels.len()).any(|at| Some(at) != time && !sight.is_whole(at));

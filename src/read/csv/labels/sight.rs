@@ -17,7 +17,7 @@ pub(super) struct Sight<'a> {
     pub(super) fineness: Vec<Fineness>,
     pub(super) forms: Vec<Form>,
     /// The cells as they are written.
-    pub(super) texts: Vec<Vec<Vec<u8>>>,
+    pub(super) texts: Vec<Vec<&'a [u8]>>,
     /// The unit within the cells.
     pub(super) units: Vec<Option<CellUnit>>,
 }
@@ -60,9 +60,9 @@ impl Sight<'_> {
     /// Whether the column is a digital word in binary: as many zeros and ones in every cell.
     pub(super) fn is_bits(&self, column: usize) -> bool {
         let Some(first) = self.texts[column].first() else { return false };
-        let bits = |text: &&Vec<u8>| text.len() == first.len() && text.iter().all(|byte| matches!(byte, b'0' | b'1'));
+        let bits = |text: &[u8]| text.len() == first.len() && text.iter().all(|byte| matches!(byte, b'0' | b'1'));
         first.len() >= 4
-            && self.texts[column].iter().all(|text| bits(&text))
+            && self.texts[column].iter().all(|text| bits(text))
             && self.texts[column].iter().any(|text| text[0] == b'0')
     }
 
@@ -114,18 +114,19 @@ impl Sight<'_> {
 }
 
 /// How the times of a column are written.
-pub(super) fn form_of<'a>(cells: impl Iterator<Item = &'a [u8]> + Clone, dialect: Dialect) -> Form {
+pub(super) fn form_of(cells: &[&[u8]], dialect: Dialect) -> Form {
     // A double holds fifteen digits for sure.
     const DIGITS: i32 = 15;
-    let mut cells = cells.peekable();
-    let Some(first) = cells.peek().copied() else { return Form::Number };
+    let Some(first) = cells.first() else { return Form::Number };
     if let Some(time) = TimeOfDay::read(first) {
         #[expect(clippy::cast_possible_truncation, reason = "a day has 86400 seconds")]
         return Form::Clock(time.second as i64);
     }
     let whole = first.split(|&byte| byte == dialect.decimal).next().unwrap_or_default();
     let base = std::str::from_utf8(whole).ok().and_then(|text| text.trim_start_matches('+').parse::<i64>().ok());
-    let long = cells.clone().any(|cell| dialect.printed(cell).is_some_and(|printed| printed.significant >= DIGITS));
-    let form = base.filter(|base| base.abs() >= 1_000_000).map_or(Form::Number, Form::Epoch);
-    if long && cells.all(|cell| form.read(cell, dialect).is_some()) { form } else { Form::Number }
+    let Some(base) = base.filter(|base| base.abs() >= 1_000_000) else { return Form::Number };
+    let is_long = |cell: &&[u8]| dialect.printed(cell).is_some_and(|printed| printed.significant >= DIGITS);
+    let form = Form::Epoch(base);
+    let fits = cells.iter().any(is_long) && cells.iter().all(|cell| form.read(cell, dialect).is_some());
+    if fits { form } else { Form::Number }
 }
