@@ -417,7 +417,7 @@ pub(super) fn delay(phases: &[Phase]) -> Option<Delay> {
     let points = unwrapped(phases);
     let first = points.first()?;
     if points.len() == 1 {
-        return Some(Delay { delay_s: first.1 / 360.0 / first.0, ci95_s: None, left_deg: 0.0, explains: true });
+        return Some(Delay { delay_s: first.1 / 360.0 / first.0, ci95_s: None, left_deg: 0.0, explains: false });
     }
     let (x, y): (Vec<f64>, Vec<f64>) = points.iter().map(|(f, phase, _)| (*f, *phase)).unzip();
     let fit = regression::linear(&[x], &y, None).ok()?;
@@ -456,9 +456,13 @@ fn put_phases(gains: &mut [Gain], role: Role, phases: &[Phase], delay: Option<&D
         findings.push(Finding::limit(
             "phase_incomplete",
             format!(
-                "the phases of the wire against the air are no plain delay ({:.1}° are left) and are not known at all steps, so the \
-                 chain carries none; feed every step into both, or with other_input = \"generator\"",
-                delay.left_deg
+                "{}, and they are not known at all steps, so the chain carries none; feed every step into both inputs, or with \
+                 other_input = \"generator\"",
+                if known.len() < 2 {
+                    "one phase of the wire against the air tells no delay from a network".to_owned()
+                } else {
+                    format!("the phases of the wire against the air are no plain delay ({:.1}° are left)", delay.left_deg)
+                }
             ),
         ));
     }

@@ -191,7 +191,8 @@ pub struct Delay {
     pub ci95_s: Option<[f64; 2]>,
     /// The largest phase that the delay leaves.
     pub left_deg: f64,
-    /// Whether a delay explains the phases: what it leaves is within their uncertainty, or within a degree.
+    /// Whether a delay explains the phases: what it leaves is within their uncertainty, or within a degree; one frequency
+    /// alone says nothing of that.
     pub explains: bool,
 }
 
