@@ -52,23 +52,9 @@ impl SteadySine {
     /// # Sources
     /// F. J. Harris, Proc. IEEE 66 (1978) 51-83, for the window; the rest is the definition of a Fourier coefficient.
     pub fn of(channels: &[&[f64]], rate: Hertz, frequency_hz: f64, apart: f64) -> Option<Self> {
-        let samples = channels.first()?.len();
-        let period = rate.get() / frequency_hz.min(apart);
-        let room = rate.get() / 2.0 - frequency_hz;
-        // The mirror image beyond half the rate counts as a neighbour, as does the one beyond zero.
-        let least = FEWEST_PERIODS * period.max(rate.get() / (2.0 * room.max(f64::MIN_POSITIVE)));
-        let most = samples as f64 / least;
-        if most.is_nan() || most < FEWEST_STRETCHES as f64 {
-            return None;
-        }
-        let count = (FEWEST_STRETCHES..=MOST_STRETCHES).rev().find(|&count| count as f64 <= most)?;
-        let length = samples / count;
-        let window: Window = WINDOW.parse().ok()?;
-        let taper = Taper::new(&window, length);
-        let at = |samples: &[f64], frequency: f64| -> Vec<Complex<f64>> {
-            let stretches = samples.chunks_exact(length).take(count).enumerate();
-            stretches.map(|(k, stretch)| value(stretch, &taper, k * length, frequency / rate.get())).collect()
-        };
+        let Stretches { taper, count } = Stretches::of(channels.first()?.len(), rate, frequency_hz, apart)?;
+        let length = taper.len();
+        let at = |samples: &[f64], frequency: f64| values(samples, &taper, count, frequency / rate.get());
         let mean_square = |values: &[Complex<f64>]| values.iter().map(Complex::norm_sqr).sum::<f64>() / count as f64;
         let beside = |samples: &[f64]| {
             let width = rate.get() / length as f64;
@@ -82,18 +68,46 @@ impl SteadySine {
         })
     }
 
-    /// By how much the frequency of a channel's sine lies above the one looked at, in hertz, from the turn of its phase
-    /// from stretch to stretch; `seconds` is the length of the record.
-    pub fn offset_hz(&self, channel: usize, seconds: f64) -> f64 {
-        let values = &self.values[channel];
+    /// The frequency in hertz of a sine that is known to half the inverse length of a stretch, from the turn of its phase
+    /// from stretch to stretch. `None` as in [`SteadySine::of`].
+    ///
+    /// # Sources
+    /// S. Tretter, IEEE Trans. Inf. Theory 31 (1985) 832-835, in spirit: the slope of the phase (from memory).
+    pub fn frequency_hz(samples: &[f64], rate: Hertz, near: f64, apart: f64) -> Option<f64> {
+        let Stretches { taper, count } = Stretches::of(samples.len(), rate, near, apart)?;
+        let values = values(samples, &taper, count, near / rate.get());
         let turn: Complex<f64> = values.windows(2).map(|pair| pair[1] * pair[0].conj()).sum();
-        turn.arg() / TAU * values.len() as f64 / seconds
+        Some(near + turn.arg() / TAU * rate.get() / taper.len() as f64)
     }
 
     /// The mean square of a channel's sine, its noise taken off, for each stretch.
     pub fn powers(&self, channel: usize) -> Vec<f64> {
         self.values[channel].iter().map(|value| value.norm_sqr() - self.noise[channel]).collect()
     }
+}
+
+/// How a record is cut.
+struct Stretches {
+    taper: Taper,
+    count: usize,
+}
+
+impl Stretches {
+    fn of(samples: usize, rate: Hertz, frequency: f64, apart: f64) -> Option<Self> {
+        let room = rate.get() / 2.0 - frequency;
+        // The mirror image beyond half the rate counts as a neighbour, as does the one beyond zero.
+        let nearest = frequency.min(apart).min(2.0 * room);
+        let most = samples as f64 / (FEWEST_PERIODS * rate.get() / nearest);
+        let count = (FEWEST_STRETCHES..=MOST_STRETCHES).rev().find(|&count| count as f64 <= most)?;
+        let window: Window = WINDOW.parse().ok()?;
+        Some(Self { taper: Taper::new(&window, samples / count), count })
+    }
+}
+
+/// The complex RMS values of all stretches; `turn` is the frequency in units of the rate.
+fn values(samples: &[f64], taper: &Taper, count: usize, turn: f64) -> Vec<Complex<f64>> {
+    let stretches = samples.chunks_exact(taper.len()).take(count).enumerate();
+    stretches.map(|(k, stretch)| value(stretch, taper, k * taper.len(), turn)).collect()
 }
 
 /// The complex RMS value of one stretch; `turn` is the frequency in units of the rate, `first` the number of the
@@ -128,8 +142,8 @@ mod tests {
         let mut wire = sine(20_013.7, 0.2, 0.5, 50_000);
         wire.iter_mut().zip(sine(50e3, 1.0, 0.0, 50_000)).for_each(|(sample, other)| *sample += other + 3.0);
         let air = sine(20_013.7, 0.1, 0.5 - TAU / 12.0, 50_000);
-        let near = SteadySine::of(&[&wire, &air], rate(), 20_010.0, f64::INFINITY).unwrap();
-        assert!((near.offset_hz(0, 0.1) - 3.7).abs() < 1e-3);
+        let near = SteadySine::frequency_hz(&wire, rate(), 20_010.0, f64::INFINITY).unwrap();
+        assert!((near - 20_013.7).abs() < 1e-3);
         let found = SteadySine::of(&[&wire, &air], rate(), 20_013.7, f64::INFINITY).unwrap();
         for (wire, air) in found.values[0].iter().zip(&found.values[1]) {
             assert!((wire.norm() / 0.2 - 1.0).abs() < 1e-4 && (air.norm() / 0.1 - 1.0).abs() < 1e-4);

@@ -57,7 +57,7 @@ fn of_channel(channel: &ChannelCalibration) -> Vec<String> {
         let steps = channel.gains.iter().filter(|gain| gain.observations > 0).count();
         let known = match (channel.covers(), basis) {
             (None, _) => "known there only".into(),
-            (Some(range), Basis::Sines) => format!("known from {range} by {steps} steps"),
+            (Some(range), Basis::Sines) => format!("known over {range} by {steps} steps"),
             (Some(range), Basis::Noise) => format!("known over {range} by {steps} bands of noise"),
         };
         let worst = channel.gains.iter().map(|gain| gain.budget.expanded).fold(0.0, f64::max);
@@ -66,7 +66,7 @@ fn of_channel(channel: &ChannelCalibration) -> Vec<String> {
             decimals(gain.gain_db, 2),
             hertz(gain.frequency_hz),
             plus_minus(gain.budget.expanded),
-            known.replace("from ", ""),
+            known,
             plus_minus(worst)
         ));
     }
@@ -115,21 +115,36 @@ fn of_linearity(place: &str, found: &Linearity) -> String {
     }
 }
 
-fn of_delay(delay: &Delay) -> String {
+fn of_delay(found: &Calibrated, delay: &Delay) -> String {
     let written = |seconds: f64| engineering(seconds, "s");
-    let later = if delay.delay_s < 0.0 { "earlier" } else { "later" };
-    let ends = delay.ci95_s.map_or(String::new(), |[low, high]| {
-        let half = 0.5 * (high - low);
-        format!(" (± {} at 95 %)", written(half))
-    });
-    let word = if delay.explains {
-        "; that explains the phases, and the chain carries it".to_owned()
-    } else if delay.ci95_s.is_none() {
-        ", if it is one: a single frequency does not tell".to_owned()
-    } else {
-        format!(", but {}° are left, so it is no plain delay", decimals(delay.left_deg, 1))
-    };
-    format!("The air comes {}{ends} {later} than the wire{word}.", written(delay.delay_s.abs()))
+    let carried = found.channels.iter().any(|channel| channel.gains.iter().any(|gain| gain.phase_deg.is_some()));
+    if delay.explains {
+        let later = if delay.delay_s < 0.0 { "earlier" } else { "later" };
+        let ends = delay.ci95_s.map_or(String::new(), |[low, high]| {
+            format!(" (± {} at 95 %)", written(0.5 * (high - low)))
+        });
+        let carried = if carried { ", and the chain carries it as a phase" } else { "" };
+        return format!(
+            "The air comes {}{ends} {later} than the wire; that explains the phases within {}°{carried}.",
+            written(delay.delay_s.abs()),
+            decimals(delay.left_deg, 1)
+        );
+    }
+    let carried = if carried { "the chain carries them" } else { "the chain carries none" };
+    match found.phases.as_slice() {
+        [first, .., last] => format!(
+            "The phase of the wire against the air goes from {}° at {} to {}° at {}; no delay explains that ({}° are left), and {carried}.",
+            decimals(first.phase_deg, 1),
+            hertz(first.frequency_hz),
+            decimals(last.phase_deg, 1),
+            hertz(last.frequency_hz),
+            decimals(delay.left_deg, 1)
+        ),
+        _ => format!(
+            "One phase between the channels: as a delay the air came {} later, but a single frequency does not tell.",
+            written(delay.delay_s).replace('-', "−")
+        ),
+    }
 }
 
 fn of_crosstalk(rows: &[Crosstalk]) -> Option<String> {
@@ -148,7 +163,7 @@ fn of_crosstalk(rows: &[Crosstalk]) -> Option<String> {
 /// The conclusion, and what is applied of it.
 pub fn sentences(found: &Calibrated) -> Vec<String> {
     let mut said: Vec<String> = found.channels.iter().flat_map(of_channel).collect();
-    said.extend(found.delay.as_ref().map(of_delay));
+    said.extend(found.delay.as_ref().map(|delay| of_delay(found, delay)));
     said.extend(of_crosstalk(&found.crosstalk));
     said.push(APPLIED.into());
     said
@@ -293,11 +308,10 @@ pub fn figure(found: &Calibrated) -> Figure {
         bottom.push(phase_panel(found, axis()));
     }
     let rows = [top, bottom].into_iter().filter(|panels| !panels.is_empty()).map(Row::new).collect();
-    let mut conclusion = sentences(found);
-    conclusion.pop();
-    conclusion.truncate(5);
+    let of_channels = found.channels.iter().filter_map(|channel| of_channel(channel).into_iter().next());
+    let between = found.delay.as_ref().map(|delay| of_delay(found, delay)).into_iter().chain(of_crosstalk(&found.crosstalk));
     Figure {
-        conclusion,
+        conclusion: of_channels.chain(between).collect(),
         rows,
         caption: vec![
             format!(

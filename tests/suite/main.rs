@@ -9,6 +9,7 @@
 )]
 
 mod architecture;
+mod calibrate;
 #[cfg(feature = "cli")]
 mod campaign;
 mod chain;

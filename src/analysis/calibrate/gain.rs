@@ -358,8 +358,9 @@ fn of_spacing(role: Role, nodes: &[Node], gains: &[Gain]) -> Option<Finding> {
             let half = part(worst) * Distribution::Rectangular.divisor();
             let said = format!(
                 "between steps the gain of the {named} is a cubic through neighbouring steps (decibels over the logarithm of \
-                 frequency); its distance to the straight line counts as the half-width of a rectangular distribution, at most {half:.2} \
-                 dB, near {}; a resonance narrower than the steps stays unseen",
+                 frequency); its distance to the straight line counts as the half-width of a rectangular distribution, at most \
+                 {} dB, near {}; a resonance narrower than the steps stays unseen",
+                if half < 0.005 { "0.01".to_owned() } else { format!("{half:.2}") },
                 hertz(worst.frequency_hz)
             );
             Some(if half > COARSE_DB {
@@ -398,7 +399,7 @@ fn held_against(gains: &[Gain], bands: &[Node]) -> Option<AgainstNoise> {
 }
 
 /// Phases by rising frequency, repeats averaged, each within half a turn of where a delay would put it.
-fn unwrapped(phases: &[Phase]) -> Vec<(f64, f64, f64)> {
+pub(super) fn unwrapped(phases: &[Phase]) -> Vec<(f64, f64, f64)> {
     let mut sorted: Vec<&Phase> = phases.iter().collect();
     sorted.sort_by(|a, b| a.frequency_hz.total_cmp(&b.frequency_hz));
     let mut found: Vec<(f64, f64, f64)> = Vec::new();

@@ -9,7 +9,7 @@ mod seen;
 
 use serde::Serialize;
 
-use self::gain::{channel, delay};
+use self::gain::{channel, delay, unwrapped};
 use self::seen::{Seen, seen};
 use super::compare::Warning;
 use super::observe::Input;
@@ -65,7 +65,7 @@ pub struct Phase {
     pub capture: String,
     /// The frequency.
     pub frequency_hz: f64,
-    /// The phase of the wire less that of the air.
+    /// The phase of the wire less that of the air, with the whole turns that the phases at lower frequencies lead to.
     pub phase_deg: f64,
     /// Its standard uncertainty from the scatter of stretches.
     #[serde(skip)]
@@ -278,6 +278,8 @@ pub fn calibrate(
     let warnings = findings.into_iter().map(|finding| Warning { path: None, finding });
     seen.steps.sort_by(|a, b| a.role.name().cmp(b.role.name()).reverse().then(a.frequency_hz.total_cmp(&b.frequency_hz)));
     seen.phases.sort_by(|a, b| a.frequency_hz.total_cmp(&b.frequency_hz));
+    let turned = unwrapped(&seen.phases);
+    seen.phases.iter_mut().zip(turned).for_each(|(phase, (_, turned, _))| phase.phase_deg = turned);
     seen.crosstalk.sort_by(|a, b| a.frequency_hz.total_cmp(&b.frequency_hz));
     let found = Calibrated {
         path: calibration.name.clone(),

@@ -247,10 +247,9 @@ impl View<'_> {
     /// The sine of a channel at its own frequency, with all channels.
     fn refined(&self, channel: usize, near: f64, apart: f64) -> Option<SteadySine> {
         let (rate, samples) = (self.record.rate, &self.record.samples);
-        let rough = SteadySine::of(&[&samples[channel]], rate, near, apart)?;
-        let seconds = samples[channel].len() as f64 / rate.get();
+        let found = SteadySine::frequency_hz(&samples[channel], rate, near, apart)?;
         let all: Vec<&[f64]> = samples.iter().map(Vec::as_slice).collect();
-        SteadySine::of(&all, rate, near + rough.offset_hz(0, seconds), apart)
+        SteadySine::of(&all, rate, found, apart)
     }
 
     fn comb(&mut self, spacing: f64, highest: f64, rms_v: f64) {
