@@ -207,3 +207,110 @@ fn bad_descriptions_are_refused_with_their_place() {
         assert!(error.contains(words), "{text}\n{error}");
     }
 }
+
+/// The demo's chain on the bench, through the real program.
+#[cfg(feature = "cli")]
+mod through_the_program {
+    use linewake::survey::studio::Studio;
+    use linewake::survey::studio::bench::{CROSSTALK_DB, gain_db};
+    use serde_json::Value;
+
+    use super::*;
+    use crate::program::Bench;
+
+    fn number(value: &Value) -> f64 {
+        value.as_f64().unwrap_or_else(|| panic!("{value} is no number"))
+    }
+
+    #[test]
+    fn the_bench_of_the_studio_gives_back_what_is_built_in() {
+        let bench = Bench::with(&[]);
+        for (name, bytes) in Studio::new(3).bench() {
+            bench.put(&format!("calibration/{name}"), &bytes);
+        }
+        let text = bench.done("calibrate calibration/calibration.toml -o chain.toml").out;
+        for said in ["Wire: gain −20.", "noise agrees with the steps", "Crosstalk from wire to air", "reported only"] {
+            assert!(text.contains(said), "{said}: {text}");
+        }
+        assert_eq!(
+            bench.names(),
+            [
+                "calibration",
+                "chain-air-gain.csv",
+                "chain-air-noise.csv",
+                "chain-wire-gain.csv",
+                "chain-wire-noise.csv",
+                "chain.toml"
+            ]
+        );
+        let json: Value = serde_json::from_str(&bench.done("calibrate calibration/calibration.toml --json").out).unwrap();
+        assert_eq!(json["inputs"].as_array().unwrap().len(), 1 + 23);
+        let wire = &json["channels"][0];
+        let gains = wire["gains"].as_array().unwrap();
+        assert_eq!(gains.len(), 9 + 8 * 3);
+        for gain in gains {
+            let [frequency, db] = ["frequency_hz", "gain_db"].map(|key| number(&gain[key]));
+            // Three times the stated interval: one seed, and steps that share the generator's error.
+            let half = number(&gain["budget"]["expanded"]);
+            assert!((db - gain_db(frequency)).abs() < 1.5 * half, "{frequency}: {db} {} {half}", gain_db(frequency));
+        }
+        for crosstalk in json["crosstalk"].as_array().unwrap() {
+            assert!((number(&crosstalk["crosstalk_db"]) - CROSSTALK_DB).abs() < 2.0, "{crosstalk}");
+        }
+
+        // A tone of 1 mV on the line, as the recorder sees it, is read as 1 mV again.
+        let rms = 1e-3 * 10f64.powf(gain_db(35e3) / 20.0);
+        bench.put("tone.csv", &one(&sine(35e3, rms, samples_in(0.1))));
+        let json: Value = serde_json::from_str(&bench.done("bands tone.csv --setup chain.toml --json").out).unwrap();
+        let level = number(&json["captures"][0]["channels"][0]["total"]["level_db"]);
+        assert!((level - 60.0).abs() < 0.15, "{level}");
+        assert!(bench.done("setup chain.toml").out.contains("known from 2 to 150 kHz"));
+    }
+
+    #[test]
+    fn outputs_are_whole_and_nothing_foreign_is_replaced() {
+        let long = samples_in(0.03);
+        let text = format!(
+            "{GENERATOR}[[sine]]\nchannel = \"wire\"\nlevel_v = 0.1\nfrequency_hz = [5e3, 20e3, 90e3]\n\
+             captures = [\"a.csv\", \"b.csv\", \"c.csv\"]\n"
+        );
+        let bench = Bench::with(&[
+            ("a.csv", &one(&sine(5e3, 0.1, long))),
+            ("b.csv", &one(&sine(20e3, 0.1, long))),
+            ("c.csv", &one(&sine(90e3, 0.1, long))),
+            ("calibration.toml", text.as_bytes()),
+        ]);
+        bench.done("calibrate calibration.toml -o chain.toml");
+        bench.done("calibrate calibration.toml -o chain.toml");
+        bench.put("other.toml", b"mine = true\n");
+        let refused = bench.run("calibrate calibration.toml -o other.toml");
+        assert!(refused.status == 2 && refused.err.contains("is there already"), "{}", refused.err);
+        assert_eq!(bench.read("other.toml"), b"mine = true\n");
+        bench.done("calibrate calibration.toml -o other.toml --force");
+        let own = bench.run("calibrate calibration.toml -o calibration.toml --force");
+        assert_eq!(own.status, 2, "{}", own.err);
+        assert_eq!(bench.read("calibration.toml"), text.as_bytes());
+
+        bench.done("calibrate calibration.toml -o chain.csv");
+        let rows = String::from_utf8(bench.read("chain.csv")).unwrap();
+        assert!(rows.starts_with("part,channel,frequency_hz,value,unit,expanded_uncertainty,phase_deg,level_v,capture\n"));
+        assert_eq!(rows.lines().count(), 1 + 3 + 2 * 3 + 3);
+        bench.done("calibrate calibration.toml -o chain.svg");
+        let svg = String::from_utf8(bench.read("chain.svg")).unwrap();
+        assert!(svg.contains("Gain, recorder over input, dB") && svg.contains("About the gain"));
+
+        std::fs::remove_file(bench.path("b.csv")).unwrap();
+        let missing = bench.run("calibrate calibration.toml");
+        assert!(missing.status == 2 && missing.err.contains("calibration.toml:10:23: "), "{}", missing.err);
+        assert!(missing.err.contains("b.csv") && missing.err.contains("relative to the folder"), "{}", missing.err);
+
+        let one_only = format!("{GENERATOR}[[sine]]\nchannel=\"wire\"\nlevel_v=0.1\nfrequency_hz=5e3\ncaptures=\"a.csv\"\n");
+        bench.put("one.toml", one_only.as_bytes());
+        assert!(bench.run("calibrate one.toml").status == 0);
+        let refused = bench.run("calibrate one.toml -o one-chain.toml");
+        assert!(refused.status == 2 && refused.err.contains("two frequencies or more"), "{}", refused.err);
+
+        bench.done("calibrate --new -o new.toml");
+        assert!(bench.done("calibrate --new").out.contains("[[shorted]]"));
+    }
+}

@@ -10,6 +10,7 @@
 
 mod architecture;
 mod calibrate;
+mod calibration_reference;
 #[cfg(feature = "cli")]
 mod campaign;
 mod chain;
