@@ -2,6 +2,7 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
+use serde_json::{Map, Value};
 
 use super::files::{Together, source, write_example};
 use super::options::{OutputOptions, ReadingOptions};
@@ -10,6 +11,7 @@ use super::terminal::Console;
 use super::{Outcome, Run};
 use crate::analysis::calibrate::{Calibrated, calibrate};
 use crate::analysis::observe::Input;
+use crate::analysis::settings::Settings;
 use crate::error::Error;
 use crate::read::Source;
 use crate::read::calibration::{EXAMPLE, calibration};
@@ -69,10 +71,14 @@ impl Run for Calibrate {
         let inputs: Vec<Input> = [Input::of(&described)?].into_iter().chain(captures).collect();
         console.findings(found.findings.iter().map(|warning| (warning.path.as_deref(), &warning.finding)));
         if let Some(path) = setup {
-            write_setup(path, &found, &inputs, file, self.output.force)?;
+            if path.canonicalize().is_ok_and(|path| file.canonicalize().is_ok_and(|file| file == path)) {
+                let error = Error::usage("is the description itself").in_file(path.display().to_string());
+                return Err(error.remedy("name another output"));
+            }
+            write_setup(path, &found, &inputs, self.output.force)?;
         }
         let forms = Forms {
-            settings: serde_json::json!({ "description": description.name, "reading": super::json(&settings)? }),
+            settings: in_force(&settings)?,
             inputs: &inputs,
             body: &found,
             figure: Some(&|| report::figure(&found)),
@@ -90,19 +96,37 @@ impl Run for Calibrate {
     }
 }
 
+/// The settings in force: those of reading; how a known signal is looked at is not to be set.
+fn in_force(settings: &Settings) -> Result<Map<String, Value>, Error> {
+    const READING: [&str; 9] = [
+        "wire",
+        "air",
+        "air_file",
+        "sample_rate_hz",
+        "from_s",
+        "to_s",
+        "side",
+        "resample",
+        "max_memory_bytes",
+    ];
+    let mut map = super::json_object(settings)?;
+    map.retain(|key, _| READING.contains(&key.as_str()));
+    Ok(map)
+}
+
 fn ends_in_toml(path: &Path) -> bool {
     path.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("toml"))
 }
 
 /// Writes the setup and its tables, all or none; what an earlier calibration made is replaced.
-fn write_setup(path: &Path, found: &Calibrated, inputs: &[Input], description: &Path, force: bool) -> Result<(), Error> {
+fn write_setup(path: &Path, found: &Calibrated, inputs: &[Input], force: bool) -> Result<(), Error> {
     let stem = path.file_stem().and_then(|stem| stem.to_str()).ok_or_else(|| {
         Error::usage("the name of a setup is no text in UTF-8").in_file(path.display().to_string())
     })?;
     let files = report::setup_files(found, inputs, stem)?;
     let names: Vec<String> = files.iter().map(|(name, _)| name.clone()).collect();
     let own = names.iter().map(|name| path.with_file_name(name)).all(|file| !file.exists() || is_own(&source(&file)));
-    let mut together = Together::prepare(path, &names, &[description], force || own)?;
+    let mut together = Together::prepare(path, &names, &[], force || own)?;
     for (name, text) in &files {
         let mut folder = together.folder();
         let put = folder.create(name).and_then(|mut sink| {

@@ -234,12 +234,6 @@ pub fn calibration(source: &Source) -> Result<Calibration, Error> {
             section(&fields, kind, &mut signals)?;
         }
     }
-    if signals.is_empty() {
-        return Err(Error::input("names no capture")
-            .in_file(name)
-            .expected("sections [[sine]], [[comb]], [[noise]] or [[shorted]]")
-            .remedy(FILE.remedy));
-    }
     let read = Calibration {
         about: top.text("about")?.unwrap_or_default().to_owned(),
         generator: top
@@ -252,6 +246,12 @@ pub fn calibration(source: &Source) -> Result<Calibration, Error> {
         signals,
         name,
     };
+    if read.signals.is_empty() {
+        return Err(Error::input("names no capture")
+            .in_file(read.name)
+            .expected("sections [[sine]], [[comb]], [[noise]] or [[shorted]]")
+            .remedy(FILE.remedy));
+    }
     let mut seen = HashSet::new();
     if let Some(twice) = read.signals.iter().find(|signal| !seen.insert(signal.capture.as_str())) {
         let error = Error::input(format!("the capture \"{}\" is named twice", printable(&twice.capture)));

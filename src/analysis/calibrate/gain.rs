@@ -10,14 +10,17 @@ use crate::error::Finding;
 use crate::read::calibration::Calibration;
 use crate::uncertainty::budget::{Budget, Contribution, Distribution};
 use crate::uncertainty::cubic::{Between, between};
-use crate::uncertainty::linear_range::{Rules, linear_part};
 use crate::uncertainty::{COVERAGE, regression, student_factor};
 use crate::units::engineering;
 
 /// Frequencies that differ by less, relatively, are one step; so are levels.
 const SAME: f64 = 1e-3;
-/// Readings leave proportion where they are off by 0.1 dB.
-const LINEAR: f64 = 0.011_579;
+/// Readings leave proportion where they are off by so much.
+const LINEAR_DB: f64 = 0.1;
+/// What is off by so many standard uncertainties is surely off.
+const SURE: f64 = 2.0;
+/// No gain of a level is taken to be known better.
+const LEAST_DB: f64 = 0.005;
 /// So many rows are put between two steps.
 const BETWEEN: u8 = 3;
 /// An interpolation that may be off by more asks for further steps.
@@ -127,46 +130,71 @@ fn is_at(step: &Step, role: Role, place: f64) -> bool {
     step.role == role && (step.frequency_hz - place).abs() <= SAME * place
 }
 
-/// The linearity at a frequency; what lies beyond the linear range is no longer used.
-fn linear_levels(steps: &[Step], role: Role, place: f64) -> Vec<(f64, f64)> {
-    let mut levels: Vec<(f64, f64)> = steps
-        .iter()
-        .filter(|step| is_at(step, role, place))
-        .map(|step| (step.level_v, step.recorded_v))
-        .collect();
-    levels.sort_by(|a, b| a.0.total_cmp(&b.0));
-    levels
+/// What one level shows: in volts at the input, gain and its standard uncertainty in decibels.
+struct Level {
+    volts: f64,
+    gain_db: f64,
+    uncertainty_db: f64,
 }
 
-fn distinct(levels: &[(f64, f64)]) -> usize {
-    1 + levels.windows(2).filter(|pair| pair[1].0 > pair[0].0 * (1.0 + SAME)).count()
+/// The levels at a frequency from the smallest on, repeats averaged.
+fn levels(steps: &[Step], role: Role, place: f64) -> Vec<Level> {
+    let mut own: Vec<&Step> = steps.iter().filter(|step| is_at(step, role, place)).collect();
+    own.sort_by(|a, b| a.level_v.total_cmp(&b.level_v));
+    let level = |group: &[&Step]| Level {
+        volts: mean(group.iter().map(|step| step.level_v)),
+        gain_db: mean(group.iter().map(|step| step.gain_db)),
+        uncertainty_db: group.iter().map(|step| step.scatter_db.powi(2)).sum::<f64>().sqrt() / group.len() as f64,
+    };
+    own.chunk_by(|a, b| b.level_v <= a.level_v * (1.0 + SAME)).map(level).collect()
 }
 
-fn linearity_of(levels: &[(f64, f64)], place: f64) -> Option<Linearity> {
-    if levels.len() < 3 || distinct(levels) < 3 {
+/// The gain of some levels, each weighted by what is known of it, and its standard uncertainty.
+fn common_gain(levels: &[Level]) -> (f64, f64) {
+    let weight = |level: &Level| 1.0 / (level.uncertainty_db.powi(2) + LEAST_DB.powi(2));
+    let all: f64 = levels.iter().map(weight).sum();
+    (levels.iter().map(|level| weight(level) * level.gain_db).sum::<f64>() / all, all.recip().sqrt())
+}
+
+/// Up to where the gain keeps to that of the longest run of levels from the smallest on that agree: none of them is
+/// surely off by half of the tolerance.
+fn linearity(levels: &[Level], place: f64) -> Option<Linearity> {
+    if levels.len() < 3 {
         return None;
     }
-    let (x, y): (Vec<f64>, Vec<f64>) = levels.iter().copied().unzip();
-    // Scatter of a gain is relative.
-    let weights: Vec<f64> = x.iter().map(|x| x.powi(-2)).collect();
-    let rules = Rules { tolerance: LINEAR, step: 0.0, through_zero: true, robust: false };
-    let part = linear_part(&x, &y, Some(&weights), rules).ok()?;
-    let gain = |(level, recorded): &(f64, f64)| (*level, 20.0 * (recorded / level).log10());
-    let levels: Vec<(f64, f64)> = levels.iter().map(gain).collect();
-    let finite = |end: f64| Some(end).filter(|end| end.is_finite());
-    let slope_db = 20.0 * part.fit.coefficients[0].log10();
+    let agree = |run: &[Level]| {
+        let (gain, _) = common_gain(run);
+        run.iter().all(|level| (level.gain_db - gain).abs() - SURE * level.uncertainty_db <= LINEAR_DB / 2.0)
+    };
+    let run = (2..=levels.len()).rev().find(|&count| agree(&levels[..count])).unwrap_or(2);
+    let (gain, own) = common_gain(&levels[..run]);
+    let off = |level: &Level| (level.gain_db - gain).abs();
+    let slack = |level: &Level| SURE * level.uncertainty_db.hypot(own);
+    // Noise alone may carry a level over the tolerance; only what is surely beyond ends the range.
+    let beyond = levels.iter().position(|level| off(level) - slack(level) > LINEAR_DB);
+    let end = beyond.map(|beyond| {
+        let over = (0..beyond).find(|&k| levels[k..beyond].iter().all(|level| off(level) > LINEAR_DB)).unwrap_or(beyond);
+        let at = over.checked_sub(1).map_or(levels[0].volts, |below| {
+            let (a, b) = (&levels[below], &levels[over]);
+            a.volts * (b.volts / a.volts).powf((LINEAR_DB - off(a)) / (off(b) - off(a)))
+        });
+        let within = levels[..over].iter().rev().find(|level| off(level) + slack(level) <= LINEAR_DB);
+        (over, at, [within.map(|level| level.volts), Some(levels[beyond].volts)])
+    });
+    let last = &levels[levels.len() - 1];
     Some(Linearity {
         frequency_hz: place,
-        linear_up_to_v: part.end.map(|end| end.at),
-        linear_up_to_interval_v: part.end.map(|end| end.interval.map(finite)),
-        linear_through_v: part.through,
-        at_highest_db: levels[levels.len() - 1].1 - slope_db,
-        levels,
+        levels: levels.iter().map(|level| (level.volts, level.gain_db)).collect(),
+        linear_up_to_v: end.map(|(_, at, _)| at),
+        linear_up_to_interval_v: end.map(|(_, _, interval)| interval),
+        linear_through_v: end.map_or(last.volts, |(over, _, _)| levels[over.saturating_sub(1)].volts),
+        at_highest_db: last.gain_db - gain,
     })
 }
 
+/// The linearity at a frequency; what lies beyond the linear range is no longer used.
 fn linear(steps: &mut [Step], role: Role, place: f64) -> Option<Linearity> {
-    let found = linearity_of(&linear_levels(steps, role, place), place)?;
+    let found = linearity(&levels(steps, role, place), place)?;
     if found.linear_up_to_v.is_some() {
         for step in steps.iter_mut().filter(|step| is_at(step, role, place)) {
             step.is_used = step.level_v <= found.linear_through_v * (1.0 + SAME);
@@ -179,8 +207,8 @@ fn compression(role: Role, found: &Linearity) -> Option<Finding> {
     let end = found.linear_up_to_v?;
     let word = if found.at_highest_db < 0.0 { "compresses" } else { "expands" };
     let message = format!(
-        "at {} the {} {word}: from {} on its reading is more than 0.1 dB off proportion, at the highest level by {:.2} dB; the \
-         gain rests on levels up to {}",
+        "at {} the {} {word}: from {} on its reading is more than 0.1 dB off proportion, at the highest level by {:.2} dB (or \
+         the generator's levels are); the gain rests on levels up to {}",
         hertz(found.frequency_hz),
         role.name(),
         engineering(end, "V"),

@@ -16,7 +16,7 @@ use super::observe::Input;
 use super::settings::Settings;
 use crate::capture::chain::Uncertainty;
 use crate::capture::{Port, Role};
-use crate::error::{Error, Finding};
+use crate::error::{Error, Finding, printable};
 use crate::read::Source;
 use crate::read::calibration::{Calibration, LevelIs};
 use crate::spread;
@@ -54,7 +54,7 @@ pub struct Step {
     pub degrees: f64,
     /// How far the sine stands out of the noise of a stretch.
     pub above_floor_db: f64,
-    /// Whether the gain rests on it; not where it lies beyond the linear range, or where sines go before noise.
+    /// Whether the gain rests on it; not where it lies beyond the linear range.
     pub is_used: bool,
 }
 
@@ -352,7 +352,8 @@ fn of_rates(rates: &[(f64, &str)]) -> Option<Finding> {
             "captures have different sampling rates ({} and, in {capture}, {}); a recorder's own low-pass may differ between \
              them, so use the chain at the rate of the job",
             engineering(first, "S/s"),
-            engineering(*other, "S/s")
+            engineering(*other, "S/s"),
+            capture = printable(capture)
         ),
     ))
 }
