@@ -60,7 +60,8 @@ impl Run for Calibrate {
             return Ok(Outcome::Done);
         };
         let setup = self.output.output.as_deref().filter(|path| ends_in_toml(path));
-        let options = OutputOptions { output: self.output.output.clone().filter(|_| setup.is_none()), ..self.output.clone() };
+        let options =
+            OutputOptions { output: self.output.output.clone().filter(|_| setup.is_none()), ..self.output.clone() };
         let delivery = Delivery::prepare("calibrate", &options, true)?;
         let described = source(file);
         let description = calibration(&described)?;
@@ -98,17 +99,8 @@ impl Run for Calibrate {
 
 /// The settings in force: those of reading; how a known signal is looked at is not to be set.
 fn in_force(settings: &Settings) -> Result<Map<String, Value>, Error> {
-    const READING: [&str; 9] = [
-        "wire",
-        "air",
-        "air_file",
-        "sample_rate_hz",
-        "from_s",
-        "to_s",
-        "side",
-        "resample",
-        "max_memory_bytes",
-    ];
+    const READING: [&str; 9] =
+        ["wire", "air", "air_file", "sample_rate_hz", "from_s", "to_s", "side", "resample", "max_memory_bytes"];
     let mut map = super::json_object(settings)?;
     map.retain(|key, _| READING.contains(&key.as_str()));
     Ok(map)
@@ -120,9 +112,10 @@ fn ends_in_toml(path: &Path) -> bool {
 
 /// Writes the setup and its tables, all or none; what an earlier calibration made is replaced.
 fn write_setup(path: &Path, found: &Calibrated, inputs: &[Input], force: bool) -> Result<(), Error> {
-    let stem = path.file_stem().and_then(|stem| stem.to_str()).ok_or_else(|| {
-        Error::usage("the name of a setup is no text in UTF-8").in_file(path.display().to_string())
-    })?;
+    let stem = path
+        .file_stem()
+        .and_then(|stem| stem.to_str())
+        .ok_or_else(|| Error::usage("the name of a setup is no text in UTF-8").in_file(path.display().to_string()))?;
     let files = report::setup_files(found, inputs, stem)?;
     let names: Vec<String> = files.iter().map(|(name, _)| name.clone()).collect();
     let own = names.iter().map(|name| path.with_file_name(name)).all(|file| !file.exists() || is_own(&source(&file)));

@@ -77,7 +77,8 @@ impl Run for Demo {
         if !self.json {
             console.print(&studio.describe())?;
             console.table(&tables::built_in(&studio.built_in()))?;
-            console.print(&format!("\n{} captures are in {}; known signals for \"calibrate\" are in {}.\n",
+            console.print(&format!(
+                "\n{} captures are in {}; known signals for \"calibrate\" are in {}.\n",
                 specs.len(),
                 captures.display(),
                 bench.display()
