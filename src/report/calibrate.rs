@@ -64,7 +64,7 @@ fn of_channel(channel: &ChannelCalibration) -> Vec<String> {
         said.push(format!(
             "{place}: gain {} dB at {} (± {} dB at 95 %), {}; ± {} dB where it is known worst.",
             decimals(gain.gain_db, 2),
-            hertz(gain.frequency_hz),
+            engineering(gain.frequency_hz, "Hz"),
             plus_minus(gain.budget.expanded),
             known,
             plus_minus(worst)
@@ -83,7 +83,7 @@ fn of_channel(channel: &ChannelCalibration) -> Vec<String> {
         let word = if worst.difference_db.abs() <= worst.expanded_db { "agrees with" } else { "differs from" };
         said.push(format!(
             "{place}: noise {word} the steps; they are farthest apart at {}, by {} dB (± {} dB, all bands taken together).",
-            hertz(worst.frequency_hz),
+            engineering(worst.frequency_hz, "Hz"),
             decimals(worst.difference_db, 2),
             plus_minus(worst.expanded_db)
         ));
@@ -193,7 +193,7 @@ fn gains(channel: &ChannelCalibration) -> Option<Table> {
     ];
     let about = if channel.about.is_empty() { String::new() } else { format!(" ({})", printable(&channel.about)) };
     let mut table = Table::new(format!("{}{about}: gain, recorder over input", capitalised(channel.role)), columns);
-    let steps = channel.gains.chunk_by(|_, next| next.observations == 0);
+    let steps = channel.gains.chunk_by(|_, next| next.observations == 0).filter(|rows| rows[0].observations > 0);
     for (step, between) in steps.filter_map(<[Gain]>::split_first) {
         let above = between.iter().map(|gain| gain.budget.expanded).reduce(f64::max);
         table.rows.push(vec![

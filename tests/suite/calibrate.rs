@@ -11,6 +11,7 @@ use linewake::capture::Role;
 use linewake::error::Error;
 use linewake::read::calibration::{Input, LevelIs, calibration};
 use linewake::read::{Bytes, Source};
+use linewake::synth::Section;
 
 use crate::signals::{RATE, samples_in, sine, sum, table, white};
 use simulate::{CASES, coverage};
@@ -176,6 +177,38 @@ fn what_went_wrong_at_the_bench_is_told() {
     assert!(of_all.contains(&"generator_impedance") && of_all.contains(&"generator_uncertainty"));
     // What was found counts where the frequency is not as stated.
     assert!(found.steps.iter().any(|step| (step.frequency_hz - 50_100.0).abs() < 0.1));
+}
+
+#[test]
+fn noise_shows_the_resonance_that_the_steps_missed() {
+    // A resonance of 60 kHz, quality 5, in a parallel way of gain one: 20 log10(10/5) = 6 dB between steps that are flat.
+    let resonance = 1.0 / (std::f64::consts::TAU * 60e3);
+    let square = resonance * resonance;
+    let section = Section::of_circuit([1.0, resonance / 5.0, square], [1.0, resonance / 10.0, square], RATE);
+    let mut noise = white(1e-8, samples_in(0.1), 5);
+    section.apply(&mut noise);
+    let frequencies = [2e3, 8e3, 20e3, 150e3];
+    let names = ["a", "b", "c", "d"];
+    let step = |f: f64| sine(f, 0.1 * section.power_gain(f, RATE).sqrt(), samples_in(0.03));
+    let mut captures: Captures = names.iter().zip(frequencies).map(|(name, f)| (*name, one(&step(f)))).collect();
+    captures.insert("noise", one(&noise));
+    let text = format!(
+        "{GENERATOR}[[sine]]\nchannel = \"wire\"\nlevel_v = 0.1\nfrequency_hz = {frequencies:?}\ncaptures = {names:?}\n\
+         [[noise]]\nchannel = \"wire\"\ndensity_v_per_sqrt_hz = 1e-4\nlow_hz = 2e3\nhigh_hz = 150e3\ncaptures = \"noise\"\n"
+    );
+    let found = calibrated(&text, &captures).unwrap();
+    assert!(codes(&found).contains(&"between_steps"));
+    let worst = found.channels[0].against_noise.unwrap();
+    // The trapezoidal rule puts the resonance of the circuit at (rate/π) atan(π f/rate): 57.3 kHz.
+    assert!((50e3..65e3).contains(&worst.frequency_hz) && worst.difference_db > 2.0, "{worst:?}");
+
+    // Noise alone reaches from end to end of what it is stated for.
+    let alone = text.split("[[noise]]").nth(1).map(|noise| format!("{GENERATOR}[[noise]]{noise}")).unwrap();
+    let found = calibrated(&alone, &captures).unwrap();
+    let wire = &found.channels[0];
+    assert_eq!(wire.basis, Some(Basis::Noise));
+    let covers = wire.covers().unwrap();
+    assert!((covers.low() - 2e3).abs() < 1.0 && (covers.high() - 150e3).abs() < 1.0, "{covers}");
 }
 
 #[test]

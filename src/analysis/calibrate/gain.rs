@@ -37,8 +37,10 @@ struct Node {
     /// How the generator's level is stated; the largest of the observations.
     generator: Option<Uncertainty>,
     observations: usize,
-    /// Bands of noise: what averaging over the band may have bent, as a half-width.
-    is_band: bool,
+    /// The ends of a band of noise.
+    band: Option<(f64, f64)>,
+    /// What the end of a band may hide, as a half-width.
+    hidden_db: f64,
 }
 
 fn standard(stated: Option<Uncertainty>) -> f64 {
@@ -74,7 +76,7 @@ pub(super) fn channel(
     let bands = of_bands(&noise, &floor, &stated);
     let (nodes, basis) = match (sines.is_empty(), bands.is_empty()) {
         (false, _) => (sines, Some(Basis::Sines)),
-        (true, false) => (bands, Some(Basis::Noise)),
+        (true, false) => (to_the_ends(bands), Some(Basis::Noise)),
         (true, true) => (Vec::new(), None),
     };
     if nodes.is_empty() && floor.is_empty() {
@@ -254,7 +256,8 @@ fn of_steps(
             degrees,
             generator: generator.max_by(|a, b| standard(Some(*a)).total_cmp(&standard(Some(*b)))),
             observations: group.len(),
-            is_band: false,
+            band: None,
+            hidden_db: 0.0,
         }
     };
     (groups.iter().map(node).collect(), repeats)
@@ -292,8 +295,28 @@ fn of_bands(bands: &[&NoiseBand], floor: &[super::Floor], stated: &impl Fn(usize
                 .filter_map(|band| stated(band.signal))
                 .max_by(|a, b| standard(Some(*a)).total_cmp(&standard(Some(*b)))),
             observations: group.len(),
-            is_band: true,
+            band: Some((group[0].band.low(), group[0].band.high())),
+            hidden_db: 0.0,
         });
+    }
+    nodes
+}
+
+/// Bands of noise as far as they reach: the outer halves of the first and the last one have the gain of the whole band,
+/// uncertain by half of what lies between the two bands at that end.
+fn to_the_ends(mut nodes: Vec<Node>) -> Vec<Node> {
+    let end = |node: &Node, next: &Node, frequency_hz: f64| Node {
+        frequency_hz,
+        observations: 0,
+        hidden_db: 0.5 * (node.gain_db - next.gain_db).abs(),
+        ..*node
+    };
+    if let [first, second, .., before, last] = nodes.as_slice()
+        && let (Some((low, _)), Some((_, high))) = (first.band, last.band)
+    {
+        let ends = (end(first, second, low), end(last, before, high));
+        nodes.insert(0, ends.0);
+        nodes.push(ends.1);
     }
     nodes
 }
@@ -307,7 +330,10 @@ fn table(nodes: &[Node]) -> Vec<Gain> {
     for (number, node) in nodes.iter().enumerate() {
         let beside = [number.checked_sub(1), Some(number)].into_iter().flatten().filter_map(|k| bends.get(k));
         // A third of what bends between neighbours is what the mean over a band hides.
-        let own = if node.is_band { beside.fold(0.0_f64, |most, bend| most.max(*bend)) / 3.0 } else { 0.0 };
+        let own = match node.band {
+            Some(_) => beside.fold(0.0_f64, |most, bend| most.max(*bend)) / 3.0 + node.hidden_db,
+            None => 0.0,
+        };
         gains.push(Gain {
             frequency_hz: node.frequency_hz,
             gain_db: node.gain_db,
@@ -325,7 +351,8 @@ fn table(nodes: &[Node]) -> Vec<Gain> {
             let used = weights.iter().zip(nodes).filter(|(weight, _)| weight.abs() > 0.0);
             let degrees = used.map(|(_, node)| node.degrees).fold(f64::INFINITY, f64::min);
             let (a, b) = (standard(node.generator), standard(right.generator));
-            let own = if node.is_band { bends[number] / 3.0 } else { 0.0 };
+            let hidden = node.hidden_db.max(right.hidden_db);
+            let own = if node.band.is_some() { bends[number] / 3.0 + hidden } else { 0.0 };
             let half = bends[number] * 4.0 * share * (1.0 - share) + own;
             let larger = if a >= b { node.generator } else { right.generator };
             gains.push(Gain {
