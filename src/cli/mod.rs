@@ -5,6 +5,7 @@ mod added;
 mod artefacts;
 mod bands;
 mod batch;
+mod calibrate;
 mod campaign;
 mod captures;
 mod compare;
@@ -112,6 +113,7 @@ const COMMANDS: &[Command] = &[
     Command::of::<levels::Levels>("levels"),
     Command::of::<setup::Setup>("setup"),
     Command::of::<plan::Plan>("plan"),
+    Command::of::<calibrate::Calibrate>("calibrate"),
     Command::of::<response::Response>("response"),
     Command::of::<mitigate::Mitigate>("mitigate"),
     Command::of::<demo::Demo>("demo"),
