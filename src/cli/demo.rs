@@ -6,7 +6,7 @@ use serde::Serialize;
 
 use super::files::{self, source};
 use super::terminal::Console;
-use super::{Outcome, Run, tables};
+use super::{Example, Outcome, Run, tables};
 use crate::analysis::bands::bands;
 use crate::analysis::batch::{batch, row};
 use crate::analysis::observe::Input;
@@ -56,6 +56,11 @@ struct Body<'a> {
 }
 
 impl Run for Demo {
+    const EXAMPLES: &'static [Example] = &[
+        Example { answers: "How does all of this look, without a measurement?", line: "linewake demo" },
+        Example { answers: "The same studio on another day", line: "linewake demo another-day --seed 2" },
+    ];
+
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         let (captures, plots) = self.folders()?;
         let studio = Studio::new(self.seed);

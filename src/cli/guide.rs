@@ -4,7 +4,7 @@ use clap::Args;
 
 use super::files::{failed, write_whole};
 use super::terminal::Console;
-use super::{Outcome, Run};
+use super::{Example, Outcome, Run};
 use crate::error::Error;
 use crate::guide::{TEXT, chapters};
 use crate::report::document::made_by;
@@ -28,6 +28,12 @@ pub(super) struct Guide {
 }
 
 impl Run for Guide {
+    const EXAMPLES: &'static [Example] = &[
+        Example { answers: "How does the job go?", line: "linewake guide" },
+        Example { answers: "How is a plot read?", line: "linewake guide plots" },
+        Example { answers: "What do the usual mistakes look like?", line: "linewake guide --pictures mistakes" },
+    ];
+
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         if let Some(folder) = &self.pictures {
             return self.draw(console, folder);

@@ -6,7 +6,7 @@ use super::mitigate::above_zero;
 use super::options::{Mains, OutputOptions, mains, seconds};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
-use super::{Outcome, Run, each_file};
+use super::{Example, Outcome, Run, each_file};
 use crate::analysis::inspect::inspect;
 use crate::analysis::plan::{Checked, Pattern, Plan as Planned, Wanted, check, plan};
 use crate::analysis::settings::Settings;
@@ -21,11 +21,6 @@ use crate::units::{Band, Hertz, with_prefix};
 /// expected floor, the smallest difference that comparing will show, file sizes, conflicts with their remedies, and a
 /// checklist to print. With --check captures are held against the plan.
 #[derive(Debug, Args)]
-#[command(after_help = "Examples:
-  linewake plan --smallest 100u --bits 12 --memory 1M
-  linewake plan --smallest 40dBuV --mains-present 230 --probe 100 --bits 8
-  linewake plan --quasi-peak --memory 10M --every 60s --checklist
-  linewake plan --smallest 100u --check demo/captures/led-panel-on-1.csv")]
 pub(super) struct Plan {
     /// The range of frequencies
     #[arg(long, value_name = "LOW:HIGH", default_value = "2k:150k")]
@@ -152,6 +147,21 @@ impl Plan {
 }
 
 impl Run for Plan {
+    const EXAMPLES: &'static [Example] = &[
+        Example {
+            answers: "What must be set so that 100 µV can be shown?",
+            line: "linewake plan --smallest 100u --largest 10m --bits 12 --memory 1M",
+        },
+        Example {
+            answers: "What if the mains stays in the signal?",
+            line: "linewake plan --smallest 40dBuV --mains-present 230 --probe 100 --bits 8 --checklist",
+        },
+        Example {
+            answers: "Do these captures keep to the plan?",
+            line: "linewake plan --smallest 100u --largest 10m --bits 12 --check demo/captures/led-panel-on-1.csv",
+        },
+    ];
+
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         let delivery = Delivery::prepare("plan", &self.output, false)?;
         let planned = plan(self.wanted())?;

@@ -8,7 +8,7 @@ use super::captures::captures_in;
 use super::files::{FileOrigin, source, write_example};
 use super::publication::Publication;
 use super::terminal::Console;
-use super::{Outcome, Run};
+use super::{Example, Outcome, Run};
 use crate::error::Error;
 use crate::read::Source;
 use crate::report::survey::{About, Chapter, DataFile, Report, Taken, bind, chapter, package};
@@ -51,6 +51,17 @@ pub(super) struct Survey {
 }
 
 impl Run for Survey {
+    const EXAMPLES: &'static [Example] = &[
+        Example {
+            answers: "Which cases do the captures of this folder make? (a proposal, to be edited)",
+            line: "linewake survey --new demo/captures -o proposed.toml",
+        },
+        Example {
+            answers: "What comes out of the whole job? (a page and its data)",
+            line: "linewake survey demo/survey.toml -o studio.html",
+        },
+    ];
+
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         if let Some(folder) = &self.new {
             return self.propose(console, folder);

@@ -8,6 +8,7 @@ use crate::analysis::emissions::{CaptureEmissions, EmissionComparison, EmissionR
 use crate::analysis::over_time::{OverTime, WholeChannel};
 use crate::analysis::phase_map::{BandInCycle, CapturePhaseMap, ChannelPhaseMap, PhaseReference};
 use crate::analysis::receiver::{CaptureReadings, Period, Reception};
+use crate::analysis::self_test::Installation;
 use crate::analysis::setup::ChannelChain;
 use crate::analysis::spectrum::CaptureSpectrum;
 use crate::analysis::transients::{CaptureTransients, ChannelTransients, PHASE_BINS};
@@ -999,6 +1000,16 @@ fn phases(channel: &ChannelTransients) -> Option<String> {
 /// The last part of a path.
 pub fn short_name(path: &str) -> &str {
     path.rsplit(['/', '\\']).next().unwrap_or(path)
+}
+
+/// Whether an installation is sound, and what is not.
+pub fn of_installation(installation: &Installation) -> String {
+    if installation.sound {
+        return "This installation is sound: known signals come out as they must.".to_owned();
+    }
+    let failed = installation.self_test.iter().filter(|check| !check.passed).map(|check| check.what);
+    let folder = (!installation.folder_can_be_written).then_some("the folder cannot be written");
+    format!("This installation is not sound: {}.", failed.chain(folder).collect::<Vec<_>>().join("; "))
 }
 
 #[cfg(test)]
