@@ -7,7 +7,7 @@ pub mod linear_range;
 pub mod regression;
 mod twofold;
 
-use statrs::distribution::{ChiSquared, ContinuousCDF, Normal, StudentsT};
+use statrs::distribution::{ChiSquared, Continuous, ContinuousCDF, Normal, StudentsT};
 
 /// The share of true values that an interval is to hold.
 pub const COVERAGE: f64 = 0.95;
@@ -32,20 +32,28 @@ pub fn student_factor(coverage: f64, degrees: f64) -> f64 {
     if degrees > NEARLY_NORMAL {
         return nearly_normal(normal, degrees);
     }
-    // Bisection: the library's own inverse does not end for some arguments.
+    // The library's own inverse does not end for some arguments. Far out the logarithm of the tail is nearly a straight
+    // line over that of t, so Newton's steps are taken there; what leaves the bracket is halved instead.
     let distribution = student(degrees);
     let (mut low, mut high) = (normal, 2.0 * normal + 2.0);
     while distribution.sf(high) > tail {
         (low, high) = (high, 2.0 * high);
     }
-    while high - low > 1e-13 * high {
-        let middle = low + (high - low) / 2.0;
-        if middle <= low || middle >= high {
-            break;
+    let mut t = nearly_normal(normal, degrees).clamp(low, high);
+    loop {
+        let beyond = distribution.sf(t);
+        if beyond > tail {
+            low = t
+        } else {
+            high = t
         }
-        if distribution.sf(middle) > tail { low = middle } else { high = middle }
+        let next = t * ((beyond / tail).ln() * beyond / (t * distribution.pdf(t))).exp();
+        let next = if low < next && next < high { next } else { low + (high - low) / 2.0 };
+        if (next - t).abs() <= 1e-12 * t || high - low <= 1e-13 * high {
+            return next;
+        }
+        t = next;
     }
-    low + (high - low) / 2.0
 }
 
 /// Beyond so many degrees of freedom Student's t is expanded about the normal distribution, where the library's

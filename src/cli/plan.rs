@@ -12,6 +12,7 @@ use crate::analysis::plan::{Checked, Pattern, Plan as Planned, Wanted, check, pl
 use crate::analysis::settings::Settings;
 use crate::dsp::window::Window;
 use crate::error::{Error, printable};
+use crate::measure::bands::Scheme;
 use crate::report::plan as report;
 use crate::units::{Band, Hertz, with_prefix};
 
@@ -25,6 +26,9 @@ pub(super) struct Plan {
     /// The range of frequencies
     #[arg(long, value_name = "LOW:HIGH", default_value = "2k:150k")]
     range: Band,
+    /// The bands that will be compared: 2k (2 kHz wide), 200 (200 Hz groups, 2-9 kHz), wide, or edges such as 2k,9k,30k,150k
+    #[arg(long, value_name = "BANDS", default_value = "2k")]
+    bands: Scheme,
     /// The smallest level to be shown on the line in one resolution bandwidth: volts RMS (100u) or dBuV (40dBuV)
     #[arg(long, value_name = "LEVEL", default_value = "100u", value_parser = level)]
     smallest: f64,
@@ -125,6 +129,7 @@ impl Plan {
     fn wanted(&self) -> Wanted {
         Wanted {
             range: self.range,
+            bands: self.bands.clone(),
             smallest_v: self.smallest,
             largest_v: self.largest,
             mains_v: self.mains_present,

@@ -22,7 +22,9 @@ pub fn sentences(plan: &Plan) -> Vec<String> {
     )];
     if let Some(db) = plan.smallest_difference_db {
         said.push(format!(
-            "A rise of {db:.2} dB in a 2 kHz band of noise will be shown with a probability of 80 % (5 % over all {} rows of a table).",
+            "A rise of {db:.2} dB of noise in a band as narrow as {} will be shown with a probability of 80 % (5 % over all {} rows \
+             of a table).",
+            plan.narrowest,
             plan.bands + 1
         ));
     }

@@ -366,6 +366,9 @@ pub fn where_in_cycle(band: &BandInCycle, reference: PhaseReference) -> String {
     }
 }
 
+/// Where no difference would have been shown, however large.
+pub(super) const NONE_SHOWN: &str = "captures like these can show none, more of them can";
+
 /// What a load adds.
 pub fn of_addition(comparison: &Comparison<BandAddition>) -> Vec<String> {
     let mut sentences = Vec::new();
@@ -390,7 +393,7 @@ pub fn of_addition(comparison: &Comparison<BandAddition>) -> Vec<String> {
             (Added::NoDifferenceShown, _, _) => format!(
                 "{place_first} no difference shown in {} as a whole{}.",
                 total.band,
-                total.smallest_shown_rms.map_or("; captures like these can show none".into(), |rms| format!(
+                total.smallest_shown_rms.map_or(format!("; {NONE_SHOWN}"), |rms| format!(
                     "; an addition of {} or more would have been",
                     engineering(rms, unit)
                 ))
@@ -492,7 +495,7 @@ pub fn of_change(comparison: &Comparison<BandChange>) -> Vec<String> {
             Changed::NoChangeShown => format!(
                 "{place_first} no change shown in {} as a whole, {amount}{}.",
                 total.band,
-                total.smallest_shown_db.map_or("; captures like these can show none".into(), |db| format!(
+                total.smallest_shown_db.map_or(format!("; {NONE_SHOWN}"), |db| format!(
                     "; a change of {db:.1} dB or more would have been"
                 ))
             ),

@@ -22,8 +22,8 @@ use crate::analysis::setup::ChannelChain;
 use crate::analysis::spectrum::ChannelSpectrum;
 use crate::analysis::transients::{ChannelTransients, EventRow};
 use crate::capture::{Quantity, Role};
-use crate::compare::added::BandAddition;
-use crate::compare::before_after::BandChange;
+use crate::compare::added::{BandAddition, Verdict as Added};
+use crate::compare::before_after::{BandChange, Verdict as Changed};
 use crate::compare::coupling::{BandCause, BandCoupling, Verdict as Coupled};
 use crate::compare::load::BandLoad;
 use crate::compare::margin::{Against, INDICATION, NOT_EXPOSURE};
@@ -493,7 +493,9 @@ pub fn changes(channel: &ChannelComparison<BandChange>) -> Table {
     };
     table.rows = channel.bands.iter().map(row).chain([row(&channel.total)]).collect();
     let observations: Vec<_> = channel.bands.iter().chain([&channel.total]).map(|row| row.observation).collect();
-    table.notes = comparison_notes(&observations);
+    let is_beyond = |row: &&BandChange| row.verdict == Changed::NoChangeShown && row.smallest_shown_rms.is_none();
+    let beyond = channel.bands.iter().chain([&channel.total]).filter(is_beyond).count();
+    table.notes = comparison_notes(&observations).into_iter().chain(beyond_note(beyond)).collect();
     table
 }
 
@@ -575,8 +577,20 @@ pub fn additions(channel: &ChannelComparison<BandAddition>) -> Table {
     };
     table.rows = channel.bands.iter().map(row).chain([row(&channel.total)]).collect();
     let observations: Vec<_> = channel.bands.iter().chain([&channel.total]).map(|row| row.observation).collect();
-    table.notes = comparison_notes(&observations);
+    let is_beyond = |row: &&BandAddition| row.verdict == Added::NoDifferenceShown && row.smallest_shown_rms.is_none();
+    let beyond = channel.bands.iter().chain([&channel.total]).filter(is_beyond).count();
+    table.notes = comparison_notes(&observations).into_iter().chain(beyond_note(beyond)).collect();
     table
+}
+
+/// Rows in which no rise, however large, would be shown, and what helps.
+fn beyond_note(rows: usize) -> Option<String> {
+    (rows > 0).then(|| {
+        format!(
+            "In {rows} of the rows no rise, however large, would be shown in four cases of five, because so little hardly tells \
+             how captures scatter. More captures of each state help most (plan says how many), fewer bands (--bands wide) too."
+        )
+    })
 }
 
 fn comparison_notes(observations: &[Observation]) -> Vec<String> {
