@@ -3,6 +3,7 @@
 //! Everything here works on plain numbers and cites its source; what the numbers mean is decided in `compare`.
 
 pub mod budget;
+pub mod cubic;
 pub mod linear_range;
 pub mod regression;
 mod twofold;

@@ -8,6 +8,7 @@ mod against;
 pub mod bands;
 pub mod batch;
 pub mod budget;
+pub mod calibrate;
 pub mod compare;
 pub mod convert;
 pub mod coupling;

@@ -30,7 +30,8 @@ const SUMMARY: &str = "demo.json";
 ///
 /// A small community radio studio with a hum problem: captures of the background, of four loads, and of each load
 /// with a shunt filter. Writes a survey description for them, survey.toml, and makes its report, report.html with the
-/// data in the folder report. Ends with a table of what is built in beside what was found.
+/// data in the folder report. The folder calibration holds captures of known signals for "calibrate". Ends with a table of
+/// what is built in beside what was found.
 #[derive(Debug, Args)]
 pub(super) struct Demo {
     /// The folder to make it in
@@ -76,10 +77,16 @@ impl Run for Demo {
         });
         progress.finish_and_clear();
         written.into_iter().collect::<Result<(), _>>()?;
+        let bench = self.folder.join("calibration");
+        studio.bench().iter().try_for_each(|(name, bytes)| files::write_whole(&bench.join(name), bytes))?;
         if !self.json {
             console.print(&studio.describe())?;
             console.table(&tables::built_in(&studio.built_in()))?;
-            console.print(&format!("\n{} captures are in {}.\n", specs.len(), captures.display()))?;
+            console.print(&format!("\n{} captures are in {}; known signals for \"calibrate\" are in {}.\n",
+                specs.len(),
+                captures.display(),
+                bench.display()
+            ))?;
         }
 
         let checked = check(&studio, |capture| source(&path(capture)), &settings)?;
@@ -131,7 +138,8 @@ impl Demo {
                 .remedy("name another folder, or give --force"));
         }
         let (captures, plots) = (self.folder.join("captures"), self.folder.join("pictures"));
-        fs::create_dir_all(&captures).and_then(|()| fs::create_dir_all(&plots)).map_err(failed)?;
+        let bench = self.folder.join("calibration");
+        [&captures, &plots, &bench].into_iter().try_for_each(fs::create_dir_all).map_err(failed)?;
         Ok((captures, plots))
     }
 

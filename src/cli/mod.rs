@@ -6,6 +6,7 @@ mod artefacts;
 mod bands;
 mod batch;
 mod campaign;
+mod calibrate;
 mod captures;
 mod compare;
 mod completions;
@@ -130,6 +131,7 @@ const COMMANDS: &[Command] = &[
     Command::of::<levels::Levels>("levels"),
     Command::of::<setup::Setup>("setup"),
     Command::of::<plan::Plan>("plan"),
+    Command::of::<calibrate::Calibrate>("calibrate"),
     Command::of::<response::Response>("response"),
     Command::of::<mitigate::Mitigate>("mitigate"),
     Command::of::<demo::Demo>("demo"),

@@ -20,6 +20,7 @@ pub mod segment;
 pub mod sine_fit;
 pub mod slew;
 pub mod spectrum;
+pub mod steady_sine;
 pub mod transform;
 pub mod uneven;
 pub mod welch;

@@ -55,10 +55,16 @@ impl<'a> Text<'a> {
 
     /// Names the line and the column of a place.
     pub(crate) fn at(self, place: &Range<usize>, error: Error) -> Error {
+        let (line, column) = self.place(place);
+        error.in_file(self.file).at_line(line, Some(column))
+    }
+
+    /// Line and column of a place, both counted from 1.
+    pub(crate) fn place(self, place: &Range<usize>) -> (u64, u64) {
         let before = self.text.get(..place.start).unwrap_or(self.text);
         let line = before.bytes().filter(|&byte| byte == b'\n').count() as u64 + 1;
         let column = before.rsplit('\n').next().map_or(0, |last| last.chars().count()) as u64 + 1;
-        error.in_file(self.file).at_line(line, Some(column))
+        (line, column)
     }
 }
 

@@ -6,6 +6,7 @@
 mod arrays;
 mod arrow;
 mod beside;
+pub mod calibration;
 mod comtrade;
 mod csv;
 pub(crate) mod fields;

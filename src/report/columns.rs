@@ -29,6 +29,20 @@ use crate::units::Level;
 /// The header of each command's file; by it a command knows a file that it made.
 const HEADERS: &[(&str, &[&str])] = &[
     ("plan", &["what", "value", "unit"]),
+    (
+        "calibrate",
+        &[
+            "part",
+            "channel",
+            "frequency_hz",
+            "value",
+            "unit",
+            "expanded_uncertainty",
+            "phase_deg",
+            "level_v",
+            "capture",
+        ],
+    ),
     ("mitigate", &["frequency_hz", "loss_db", "loss_low_db", "loss_high_db"]),
     (
         "response",

@@ -9,6 +9,8 @@
 )]
 
 mod architecture;
+mod calibrate;
+mod calibration_reference;
 #[cfg(feature = "cli")]
 mod campaign;
 mod chain;

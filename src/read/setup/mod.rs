@@ -279,7 +279,7 @@ fn expand(
 }
 
 /// The statement of an uncertainty; a table may carry its size row by row.
-fn uncertainty(fields: &Fields<'_>, by_row: bool) -> Result<Option<Uncertainty>, Error> {
+pub(super) fn uncertainty(fields: &Fields<'_>, by_row: bool) -> Result<Option<Uncertainty>, Error> {
     let db = fields.maybe_not_negative("uncertainty_db")?;
     let word = fields.choice("distribution", &DISTRIBUTIONS)?;
     let factor = fields.maybe_positive("coverage_factor")?;

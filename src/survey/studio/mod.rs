@@ -13,6 +13,7 @@
 //! assert_eq!((wire.len(), air.len()), (100_000, 100_000));
 //! ```
 
+pub mod bench;
 pub mod check;
 mod description;
 pub mod mistakes;

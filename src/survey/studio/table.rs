@@ -10,25 +10,23 @@
 //! -0.10000,-12.34,-1.234
 //! ```
 
-use super::scene::SAMPLES;
 use crate::synth::Quantiser;
-
-/// The trigger is time zero and lies in the middle: 50 000 samples of 2 µs.
-const FIRST_MICROSECOND: i32 = -100_000;
 
 /// Writes the file of a capture from volts before the converter.
 pub(super) fn write([wire, air]: &[Vec<f64>; 2], converters: [Quantiser; 2]) -> Vec<u8> {
     const BYTES_A_ROW: usize = 24;
-    let mut out = Vec::with_capacity(200 + BYTES_A_ROW * wire.len());
+    let (samples, mut out) = (wire.len(), Vec::with_capacity(200 + BYTES_A_ROW * wire.len()));
+    // The trigger is time zero and lies in the middle; a sample takes 2 µs.
+    let first_microsecond = -i32::try_from(samples).unwrap_or(i32::MAX);
     out.extend_from_slice(
         format!(
-            "Layout,two-channel waveform table\nRecord Length,{SAMPLES},samples\nSample Interval,2.0000E-06,s\n\
+            "Layout,two-channel waveform table\nRecord Length,{samples},samples\nSample Interval,2.0000E-06,s\n\
              Trigger Position,{},samples\n\nTime (s),Wire (mV),Air (mV)\n",
-            SAMPLES / 2
+            samples / 2
         )
         .as_bytes(),
     );
-    for ((wire, air), microseconds) in wire.iter().zip(air).zip((FIRST_MICROSECOND..).step_by(2)) {
+    for ((wire, air), microseconds) in wire.iter().zip(air).zip((first_microsecond..).step_by(2)) {
         push_decimal(&mut out, rounded_tenth(microseconds), 5);
         out.push(b',');
         // A step of the wire is 0.02 mV, of the air 0.002 mV: two units of the last digit.
