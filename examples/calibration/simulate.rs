@@ -112,7 +112,8 @@ struct Network(Section);
 impl Network {
     fn drawn(random: &mut Random) -> Self {
         let gain = 10f64.powf(random.between(-30.0, -10.0) / 20.0);
-        let [low, high] = [random.between(300.0, 2e3), random.between(200e3, 1e6)].map(|f| 1.0 / (std::f64::consts::TAU * f));
+        let [low, high] =
+            [random.between(300.0, 2e3), random.between(200e3, 1e6)].map(|f| 1.0 / (std::f64::consts::TAU * f));
         Self(Section::of_circuit([0.0, gain * low, 0.0], [1.0, low + high, low * high], RATE))
     }
 
@@ -185,7 +186,8 @@ pub(crate) fn errors(case: Case, seed: u64) -> Vec<(f64, f64)> {
     let written = Arc::new(written.into_iter().map(|(name, text)| (name, text.into_bytes())).collect());
     let setup = setup(&file(&written, "chain.toml")).unwrap();
     let chain = setup.chain(Role::Wire).unwrap();
-    let steps: Vec<f64> = found.channels[0].gains.iter().filter(|g| g.observations > 0).map(|g| g.frequency_hz).collect();
+    let steps: Vec<f64> =
+        found.channels[0].gains.iter().filter(|g| g.observations > 0).map(|g| g.frequency_hz).collect();
     let places: Vec<f64> = match case {
         Case::Between | Case::Bends => {
             let (low, high) = (steps[0], steps[steps.len() - 1]);

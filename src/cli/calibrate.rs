@@ -8,7 +8,7 @@ use super::files::{Together, source, write_example};
 use super::options::{OutputOptions, ReadingOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
-use super::{Outcome, Run};
+use super::{Example, Outcome, Run};
 use crate::analysis::calibrate::{Calibrated, calibrate};
 use crate::analysis::observe::Input;
 use crate::analysis::settings::Settings;
@@ -24,16 +24,8 @@ use crate::write::Folder;
 /// CALIBRATION.toml names captures of known signals: sine steps of a generator, a comb, white noise of known density,
 /// the input shorted. Out of them come gain over frequency with its uncertainty, phase, linearity, floor, delay between
 /// the channels and crosstalk. With -o FILE.toml the chain is written as a setup with its tables, which every command
-/// takes by --setup.
+/// takes by --setup. A chain is calibrated on the bench, with nothing of it at the mains.
 #[derive(Debug, Args)]
-#[command(after_help = "Examples:
-  linewake calibrate --new -o calibration.toml
-  linewake calibrate calibration.toml
-  linewake calibrate calibration.toml -o chain.toml
-  linewake calibrate calibration.toml -o chain.png
-  linewake spectrum --setup chain.toml capture.csv
-
-A chain is calibrated on the bench, with nothing of it at the mains.")]
 pub(super) struct Calibrate {
     /// The description of what was fed, and which captures hold it
     #[arg(value_name = "CALIBRATION.toml", required_unless_present = "new", conflicts_with = "new")]
@@ -48,6 +40,21 @@ pub(super) struct Calibrate {
 }
 
 impl Run for Calibrate {
+    const EXAMPLES: &'static [Example] = &[
+        Example {
+            answers: "How is said what was fed, and which captures hold it? (an example, to be edited)",
+            line: "linewake calibrate --new -o calibration.toml",
+        },
+        Example {
+            answers: "Which chain do the known signals show? (a setup for all other commands)",
+            line: "linewake calibrate demo/calibration/calibration.toml -o bench.toml",
+        },
+        Example {
+            answers: "How does that look over frequency?",
+            line: "linewake calibrate demo/calibration/calibration.toml -o bench.png",
+        },
+    ];
+
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         let Some(file) = &self.file else {
             match &self.output.output {
@@ -60,7 +67,8 @@ impl Run for Calibrate {
             return Ok(Outcome::Done);
         };
         let setup = self.output.output.as_deref().filter(|path| ends_in_toml(path));
-        let options = OutputOptions { output: self.output.output.clone().filter(|_| setup.is_none()), ..self.output.clone() };
+        let options =
+            OutputOptions { output: self.output.output.clone().filter(|_| setup.is_none()), ..self.output.clone() };
         let delivery = Delivery::prepare("calibrate", &options, true)?;
         let described = source(file);
         let description = calibration(&described)?;
@@ -98,17 +106,8 @@ impl Run for Calibrate {
 
 /// The settings in force: those of reading; how a known signal is looked at is not to be set.
 fn in_force(settings: &Settings) -> Result<Map<String, Value>, Error> {
-    const READING: [&str; 9] = [
-        "wire",
-        "air",
-        "air_file",
-        "sample_rate_hz",
-        "from_s",
-        "to_s",
-        "side",
-        "resample",
-        "max_memory_bytes",
-    ];
+    const READING: [&str; 9] =
+        ["wire", "air", "air_file", "sample_rate_hz", "from_s", "to_s", "side", "resample", "max_memory_bytes"];
     let mut map = super::json_object(settings)?;
     map.retain(|key, _| READING.contains(&key.as_str()));
     Ok(map)
@@ -120,9 +119,10 @@ fn ends_in_toml(path: &Path) -> bool {
 
 /// Writes the setup and its tables, all or none; what an earlier calibration made is replaced.
 fn write_setup(path: &Path, found: &Calibrated, inputs: &[Input], force: bool) -> Result<(), Error> {
-    let stem = path.file_stem().and_then(|stem| stem.to_str()).ok_or_else(|| {
-        Error::usage("the name of a setup is no text in UTF-8").in_file(path.display().to_string())
-    })?;
+    let stem = path
+        .file_stem()
+        .and_then(|stem| stem.to_str())
+        .ok_or_else(|| Error::usage("the name of a setup is no text in UTF-8").in_file(path.display().to_string()))?;
     let files = report::setup_files(found, inputs, stem)?;
     let names: Vec<String> = files.iter().map(|(name, _)| name.clone()).collect();
     let own = names.iter().map(|name| path.with_file_name(name)).all(|file| !file.exists() || is_own(&source(&file)));

@@ -264,7 +264,8 @@ fn generator(fields: &Fields<'_>) -> Result<Generator, Error> {
     fields.only(&["uncertainty_db", "distribution", "coverage_factor", "level_is", "output_ohm"])?;
     let word = fields.choice("level_is", &["at-input", "open-circuit", "matched"])?;
     let output = fields.maybe_positive("output_ohm")?;
-    let resistance = || output.ok_or_else(|| fields.missing("output_ohm", "the generator's output resistance, such as 50"));
+    let resistance =
+        || output.ok_or_else(|| fields.missing("output_ohm", "the generator's output resistance, such as 50"));
     let level_is = match word {
         Some("open-circuit") => Some(LevelIs::OpenCircuit(resistance()?)),
         Some("matched") => Some(LevelIs::Matched(resistance()?)),
@@ -320,7 +321,8 @@ fn levels(fields: &Fields<'_>, captures: usize) -> Result<Vec<f64>, Error> {
 }
 
 fn section(fields: &Fields<'_>, kind: &str, signals: &mut Vec<Signal>) -> Result<(), Error> {
-    const COMMON: [&str; 6] = ["channel", "captures", "other_input", "uncertainty_db", "distribution", "coverage_factor"];
+    const COMMON: [&str; 6] =
+        ["channel", "captures", "other_input", "uncertainty_db", "distribution", "coverage_factor"];
     let own: &[&str] = match kind {
         "sine" => &["frequency_hz", "level_v", "peak_v", "peak_to_peak_v"],
         "comb" => &["spacing_hz", "highest_hz", "level_v", "peak_v", "peak_to_peak_v"],
@@ -336,7 +338,11 @@ fn section(fields: &Fields<'_>, kind: &str, signals: &mut Vec<Signal>) -> Result
     };
     let other = match fields.choice("other_input", &["terminated", "generator"])? {
         Some(word) if fed == Fed::Both || kind == "shorted" => {
-            return Err(fields.wrong("other_input", format!("\"{word}\""), "no such key: here no input is the other one"));
+            return Err(fields.wrong(
+                "other_input",
+                format!("\"{word}\""),
+                "no such key: here no input is the other one",
+            ));
         }
         Some("generator") => Some(Other::Generator),
         word => word.map(|_| Other::Terminated),
@@ -359,7 +365,11 @@ fn section(fields: &Fields<'_>, kind: &str, signals: &mut Vec<Signal>) -> Result
             let highest = needed("highest_hz", "up to where there are lines, in hertz")?;
             let levels = levels(fields, count)?;
             if let Some((spacing, _)) = spacings.iter().zip(&highest).find(|(spacing, highest)| highest < spacing) {
-                return Err(fields.wrong("highest_hz", format!("below the spacing of {spacing} Hz"), "at least one line"));
+                return Err(fields.wrong(
+                    "highest_hz",
+                    format!("below the spacing of {spacing} Hz"),
+                    "at least one line",
+                ));
             }
             let comb = |((spacing_hz, highest_hz), rms_v)| Kind::Comb { spacing_hz, highest_hz, rms_v };
             spacings.into_iter().zip(highest).zip(levels).map(comb).collect()

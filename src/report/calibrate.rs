@@ -120,9 +120,8 @@ fn of_delay(found: &Calibrated, delay: &Delay) -> String {
     let carried = found.channels.iter().any(|channel| channel.gains.iter().any(|gain| gain.phase_deg.is_some()));
     if delay.explains {
         let later = if delay.delay_s < 0.0 { "earlier" } else { "later" };
-        let ends = delay.ci95_s.map_or(String::new(), |[low, high]| {
-            format!(" (± {} at 95 %)", written(0.5 * (high - low)))
-        });
+        let ends =
+            delay.ci95_s.map_or(String::new(), |[low, high]| format!(" (± {} at 95 %)", written(0.5 * (high - low))));
         let carried = if carried { ", and the chain carries it as a phase" } else { "" };
         return format!(
             "The air comes {}{ends} {later} than the wire; that explains the phases within {}°{carried}.",
@@ -309,7 +308,8 @@ pub fn figure(found: &Calibrated) -> Figure {
     }
     let rows = [top, bottom].into_iter().filter(|panels| !panels.is_empty()).map(Row::new).collect();
     let of_channels = found.channels.iter().filter_map(|channel| of_channel(channel).into_iter().next());
-    let between = found.delay.as_ref().map(|delay| of_delay(found, delay)).into_iter().chain(of_crosstalk(&found.crosstalk));
+    let between =
+        found.delay.as_ref().map(|delay| of_delay(found, delay)).into_iter().chain(of_crosstalk(&found.crosstalk));
     Figure {
         conclusion: of_channels.chain(between).collect(),
         rows,
@@ -360,12 +360,14 @@ fn gain_panel(found: &Calibrated, axis: Axis) -> Panel {
 
 /// What single captures leave about the gain, with its interval.
 fn about_panel(found: &Calibrated, axis: Axis) -> Panel {
-    let mut panel = Panel::new("About the gain: its interval, and single captures", axis, Axis::linear("Difference, dB"));
+    let mut panel =
+        Panel::new("About the gain: its interval, and single captures", axis, Axis::linear("Difference, dB"));
     for channel in found.channels.iter().filter(with_gain) {
         let half = |gain: &Gain| (gain.frequency_hz, -gain.budget.expanded, gain.budget.expanded);
         let edges = |sign: f64| channel.gains.iter().map(|g| (g.frequency_hz, sign * g.budget.expanded)).collect();
         let label = format!("± 95 %, {}", channel.role.name());
-        panel = panel.with(Series::unnamed(style(channel.role), Shape::Interval(channel.gains.iter().map(half).collect())));
+        panel =
+            panel.with(Series::unnamed(style(channel.role), Shape::Interval(channel.gains.iter().map(half).collect())));
         panel = panel.with(Series::new(label, style(channel.role), Shape::Line(edges(1.0))));
         panel = panel.with(Series::unnamed(style(channel.role), Shape::Line(edges(-1.0))));
         let left = steps_of(found, channel.role).filter(|step| step.is_used).filter_map(|step| {
@@ -462,9 +464,11 @@ fn setup_text(found: &Calibrated, chains: &[&ChannelCalibration], inputs: &[Inpu
     lines.extend(sentences(found));
     lines.push(String::new());
     lines.push("Captures (SHA-256, name):".into());
-    lines.extend(inputs.iter().map(|input| {
-        format!("  {}  {}", input.sha256.as_deref().unwrap_or("not taken"), printable(&input.path))
-    }));
+    lines.extend(
+        inputs
+            .iter()
+            .map(|input| format!("  {}  {}", input.sha256.as_deref().unwrap_or("not taken"), printable(&input.path))),
+    );
     for line in lines {
         let line = line.replace(['\n', '\r'], " ");
         text.push_str(format!("# {line}").trim_end());
@@ -481,7 +485,9 @@ fn setup_text(found: &Calibrated, chains: &[&ChannelCalibration], inputs: &[Inpu
             text.push_str(&format!("port = \"{}\"\n", port.word()));
         }
         if channel.role == Role::Air {
-            text.push_str("# An antenna's own factor goes before the part: parts = [\"antenna\", \"air-calibrated\"].\n");
+            text.push_str(
+                "# An antenna's own factor goes before the part: parts = [\"antenna\", \"air-calibrated\"].\n",
+            );
         }
         text.push_str(&format!("parts = [\"{role}-calibrated\"]\n"));
         if channel.floor.len() > 1 {

@@ -120,9 +120,8 @@ fn delay_and_crosstalk_are_those_built_in() {
 #[test]
 fn compression_is_seen_and_left_out() {
     // A soft limiter of third order: x − k x³ lowers the fundamental of amplitude A by 3/4 k A².
-    let limited = |rms: f64| -> Vec<f64> {
-        sine(20e3, rms, samples_in(0.03)).iter().map(|x| x - 0.05 * x.powi(3)).collect()
-    };
+    let limited =
+        |rms: f64| -> Vec<f64> { sine(20e3, rms, samples_in(0.03)).iter().map(|x| x - 0.05 * x.powi(3)).collect() };
     let levels = [0.05, 0.1, 0.2, 0.4, 0.8];
     let names = ["a", "b", "c", "d", "e"];
     let mut captures: Captures = names.iter().zip(levels).map(|(name, v)| (*name, one(&limited(v)))).collect();
@@ -146,7 +145,8 @@ fn compression_is_seen_and_left_out() {
 fn what_went_wrong_at_the_bench_is_told() {
     let long = samples_in(0.03);
     let clipped: Vec<f64> = sine(10e3, 0.1, long).iter().map(|x| x.clamp(-0.1, 0.1)).collect();
-    let unsteady: Vec<f64> = sine(20e3, 0.1, long).iter().enumerate().map(|(n, x)| x * (1.0 + 2e-5 * n as f64)).collect();
+    let unsteady: Vec<f64> =
+        sine(20e3, 0.1, long).iter().enumerate().map(|(n, x)| x * (1.0 + 2e-5 * n as f64)).collect();
     let captures: Captures = [
         ("clipped", one(&clipped)),
         ("unsteady", one(&unsteady)),
@@ -183,9 +183,18 @@ fn bad_descriptions_are_refused_with_their_place() {
     let section = |line: &str| format!("[[sine]]\nchannel = \"wire\"\ncaptures = [\"a\", \"b\"]\n{line}\n");
     let both = "frequency_hz = 1e3\nlevel_v = 1\n";
     for (text, words) in [
-        (section("frequency_hz = 1e3\nlevel_v = -1"), "calibration.toml:5:11: level_v of [[sine]]: -1; expected numbers above zero"),
-        (section("frequency_hz = [0, 1e3]\nlevel_v = 1"), ":4:16: frequency_hz of [[sine]]: 0; expected numbers above zero"),
-        (section("frequency_hz = [\"fast\", 1e3]\nlevel_v = 1"), ":4:16: frequency_hz of [[sine]]: a list that holds something else"),
+        (
+            section("frequency_hz = 1e3\nlevel_v = -1"),
+            "calibration.toml:5:11: level_v of [[sine]]: -1; expected numbers above zero",
+        ),
+        (
+            section("frequency_hz = [0, 1e3]\nlevel_v = 1"),
+            ":4:16: frequency_hz of [[sine]]: 0; expected numbers above zero",
+        ),
+        (
+            section("frequency_hz = [\"fast\", 1e3]\nlevel_v = 1"),
+            ":4:16: frequency_hz of [[sine]]: a list that holds something else",
+        ),
         (section("frequency_hz = [1e3, 2e3, 3e3]\nlevel_v = 1"), "3 numbers for 2 captures"),
         (section("frequency_hz = 1e3"), "has no \"level_v\""),
         (section("frequency_hz = 1e3\nlevel_v = 1\npeak_v = 1"), "peak_v of [[sine]]: stands beside level_v"),
@@ -195,9 +204,18 @@ fn bad_descriptions_are_refused_with_their_place() {
         (section(&format!("{both}other_input = \"open\"")), "expected one of: terminated, generator"),
         (section(both).replace("captures", "#"), "has no \"captures\""),
         ("about = \"nothing\"\n".into(), "names no capture"),
-        ("[generator]\nlevel_is = \"matched\"\n[[shorted]]\nchannel = \"wire\"\ncaptures = \"a\"\n".into(), "has no \"output_ohm\""),
-        ("[[comb]]\nchannel=\"wire\"\ncaptures=\"a\"\nspacing_hz=5e3\nhighest_hz=1e3\nlevel_v=1\n".into(), "below the spacing"),
-        ("[[noise]]\nchannel=\"wire\"\ncaptures=\"a\"\nlow_hz=5e3\nhigh_hz=1e3\ndensity_v_per_sqrt_hz=1\n".into(), "not above low_hz"),
+        (
+            "[generator]\nlevel_is = \"matched\"\n[[shorted]]\nchannel = \"wire\"\ncaptures = \"a\"\n".into(),
+            "has no \"output_ohm\"",
+        ),
+        (
+            "[[comb]]\nchannel=\"wire\"\ncaptures=\"a\"\nspacing_hz=5e3\nhighest_hz=1e3\nlevel_v=1\n".into(),
+            "below the spacing",
+        ),
+        (
+            "[[noise]]\nchannel=\"wire\"\ncaptures=\"a\"\nlow_hz=5e3\nhigh_hz=1e3\ndensity_v_per_sqrt_hz=1\n".into(),
+            "not above low_hz",
+        ),
         ("[[shorted]]\nchannel = \"both\"\nother_input = \"terminated\"\ncaptures = \"a\"\n".into(), "no such key"),
         ("[wire]\nport = \"field\"\n".into(), "one of: line-to-neutral"),
         ("[[sine]\n".into(), "calibration.toml:1:"),
@@ -229,7 +247,8 @@ mod through_the_program {
             bench.put(&format!("calibration/{name}"), &bytes);
         }
         let text = bench.done("calibrate calibration/calibration.toml -o chain.toml").out;
-        for said in ["Wire: gain −20.", "noise agrees with the steps", "Crosstalk from wire to air", "reported only"] {
+        for said in ["Wire: gain −20.", "noise agrees with the steps", "Crosstalk from wire to air", "reported only"]
+        {
             assert!(text.contains(said), "{said}: {text}");
         }
         assert_eq!(
@@ -243,7 +262,8 @@ mod through_the_program {
                 "chain.toml"
             ]
         );
-        let json: Value = serde_json::from_str(&bench.done("calibrate calibration/calibration.toml --json").out).unwrap();
+        let json: Value =
+            serde_json::from_str(&bench.done("calibrate calibration/calibration.toml --json").out).unwrap();
         assert_eq!(json["inputs"].as_array().unwrap().len(), 1 + 23);
         let wire = &json["channels"][0];
         let gains = wire["gains"].as_array().unwrap();
@@ -293,7 +313,9 @@ mod through_the_program {
 
         bench.done("calibrate calibration.toml -o chain.csv");
         let rows = String::from_utf8(bench.read("chain.csv")).unwrap();
-        assert!(rows.starts_with("part,channel,frequency_hz,value,unit,expanded_uncertainty,phase_deg,level_v,capture\n"));
+        assert!(
+            rows.starts_with("part,channel,frequency_hz,value,unit,expanded_uncertainty,phase_deg,level_v,capture\n")
+        );
         assert_eq!(rows.lines().count(), 1 + 3 + 2 * 3 + 3);
         bench.done("calibrate calibration.toml -o chain.svg");
         let svg = String::from_utf8(bench.read("chain.svg")).unwrap();
@@ -304,7 +326,8 @@ mod through_the_program {
         assert!(missing.status == 2 && missing.err.contains("calibration.toml:10:23: "), "{}", missing.err);
         assert!(missing.err.contains("b.csv") && missing.err.contains("relative to the folder"), "{}", missing.err);
 
-        let one_only = format!("{GENERATOR}[[sine]]\nchannel=\"wire\"\nlevel_v=0.1\nfrequency_hz=5e3\ncaptures=\"a.csv\"\n");
+        let one_only =
+            format!("{GENERATOR}[[sine]]\nchannel=\"wire\"\nlevel_v=0.1\nfrequency_hz=5e3\ncaptures=\"a.csv\"\n");
         bench.put("one.toml", one_only.as_bytes());
         assert!(bench.run("calibrate one.toml").status == 0);
         let refused = bench.run("calibrate one.toml -o one-chain.toml");

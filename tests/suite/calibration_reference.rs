@@ -39,7 +39,10 @@ fn cubics_between_steps_are_those_of_scipy() {
         let [x, y, places, values, bends] = ["x", "y", "places", "values", "bends"].map(|key| numbers(&case[key]));
         for ((place, value), bend) in places.iter().zip(&values).zip(&bends) {
             let found = between(&x, &y, *place).unwrap();
-            assert!((found.value - value).abs() < 1e-9 && (found.bend - bend).abs() < 1e-9, "{place}: {found:?} {value}");
+            assert!(
+                (found.value - value).abs() < 1e-9 && (found.bend - bend).abs() < 1e-9,
+                "{place}: {found:?} {value}"
+            );
         }
     }
 }

@@ -65,7 +65,8 @@ pub(super) fn channel(
     let floor = seen.floors.iter().find(|(of, _)| *of == role).map(|(_, rows)| rows.clone()).unwrap_or_default();
     let mut linearity = Vec::new();
     for place in places(&seen.steps, role) {
-        linearity.extend(linear(&mut seen.steps, role, place).inspect(|found| findings.extend(compression(role, found))));
+        linearity
+            .extend(linear(&mut seen.steps, role, place).inspect(|found| findings.extend(compression(role, found))));
     }
     let stated = |signal: usize| calibration.uncertainty_of(&calibration.signals[signal]);
     let (sines, repeatability_db) = of_steps(&seen.steps, role, &stated);
@@ -82,9 +83,8 @@ pub(super) fn channel(
     let mut gains = table(&nodes);
     put_phases(&mut gains, role, &seen.phases, delay, findings);
     findings.extend(of_spacing(role, &nodes, &gains));
-    let against_noise = (basis == Some(Basis::Sines))
-        .then(|| held_against(&gains, &of_bands(&noise, &floor, &stated)))
-        .flatten();
+    let against_noise =
+        (basis == Some(Basis::Sines)).then(|| held_against(&gains, &of_bands(&noise, &floor, &stated))).flatten();
     if let Some(worst) = against_noise.filter(|worst| worst.difference_db.abs() > worst.expanded_db) {
         findings.push(Finding::limit(
             "between_steps",
@@ -173,7 +173,8 @@ fn linearity(levels: &[Level], place: f64) -> Option<Linearity> {
     // Noise alone may carry a level over the tolerance; only what is surely beyond ends the range.
     let beyond = levels.iter().position(|level| off(level) - slack(level) > LINEAR_DB);
     let end = beyond.map(|beyond| {
-        let over = (0..beyond).find(|&k| levels[k..beyond].iter().all(|level| off(level) > LINEAR_DB)).unwrap_or(beyond);
+        let over =
+            (0..beyond).find(|&k| levels[k..beyond].iter().all(|level| off(level) > LINEAR_DB)).unwrap_or(beyond);
         let at = over.checked_sub(1).map_or(levels[0].volts, |below| {
             let (a, b) = (&levels[below], &levels[over]);
             a.volts * (b.volts / a.volts).powf((LINEAR_DB - off(a)) / (off(b) - off(a)))
@@ -231,16 +232,15 @@ fn of_steps(
         .collect();
     let gain = |group: &[&Step]| mean(group.iter().map(|step| step.gain_db));
     let degrees: f64 = groups.iter().map(|group| group.len() as f64 - 1.0).sum();
-    let squares: f64 = groups
-        .iter()
-        .map(|group| group.iter().map(|step| (step.gain_db - gain(group)).powi(2)).sum::<f64>())
-        .sum();
+    let squares: f64 =
+        groups.iter().map(|group| group.iter().map(|step| (step.gain_db - gain(group)).powi(2)).sum::<f64>()).sum();
     let repeats = (degrees > 0.0).then(|| ((squares / degrees).sqrt(), degrees));
     let node = |group: &Vec<&Step>| {
         let count = group.len() as f64;
         let squares: f64 = group.iter().map(|step| step.scatter_db.powi(2)).sum();
         let fourths: f64 = group.iter().map(|step| step.scatter_db.powi(4) / step.degrees).sum();
-        let within = (squares.sqrt() / count, if fourths > 0.0 { squares * squares / fourths } else { group[0].degrees });
+        let within =
+            (squares.sqrt() / count, if fourths > 0.0 { squares * squares / fourths } else { group[0].degrees });
         // Repeats hold what happens from capture to capture as well; the same scatter is taken for every step.
         let (scatter_db, degrees) = repeats
             .map(|(deviation, degrees)| (deviation / count.sqrt(), degrees))
@@ -320,7 +320,8 @@ fn table(nodes: &[Node]) -> Vec<Gain> {
             let share = f64::from(k) / f64::from(BETWEEN + 1);
             let place = x[number] + share * (x[number + 1] - x[number]);
             let Some(Between { value, weights, .. }) = between(&x, &y, place) else { continue };
-            let scatter = weights.iter().zip(nodes).map(|(weight, node)| (weight * node.scatter_db).powi(2)).sum::<f64>();
+            let scatter =
+                weights.iter().zip(nodes).map(|(weight, node)| (weight * node.scatter_db).powi(2)).sum::<f64>();
             let used = weights.iter().zip(nodes).filter(|(weight, _)| weight.abs() > 0.0);
             let degrees = used.map(|(_, node)| node.degrees).fold(f64::INFINITY, f64::min);
             let (a, b) = (standard(node.generator), standard(right.generator));
@@ -371,7 +372,9 @@ fn of_spacing(role: Role, nodes: &[Node], gains: &[Gain]) -> Option<Finding> {
         0 => None,
         1 => Some(Finding::limit(
             "too_few_points",
-            format!("the {named} was fed at one frequency only: that is no gain over frequency, and no chain is made of it"),
+            format!(
+                "the {named} was fed at one frequency only: that is no gain over frequency, and no chain is made of it"
+            ),
         )),
         2 => Some(Finding::limit(
             "too_few_points",

@@ -264,8 +264,10 @@ pub fn calibrate(
     findings.extend(of_rates(&rates));
     let delay = delay(&seen.phases);
     let both = [Role::Wire, Role::Air];
-    let channels: Vec<ChannelCalibration> =
-        both.into_iter().filter_map(|role| channel(role, calibration, &mut seen, delay.as_ref(), &mut findings)).collect();
+    let channels: Vec<ChannelCalibration> = both
+        .into_iter()
+        .filter_map(|role| channel(role, calibration, &mut seen, delay.as_ref(), &mut findings))
+        .collect();
     if channels.is_empty() {
         return Err(Error::input("no capture shows anything that a chain could be made of")
             .in_file(calibration.name.clone())
@@ -276,7 +278,8 @@ pub fn calibrate(
             )));
     }
     let warnings = findings.into_iter().map(|finding| Warning { path: None, finding });
-    seen.steps.sort_by(|a, b| a.role.name().cmp(b.role.name()).reverse().then(a.frequency_hz.total_cmp(&b.frequency_hz)));
+    seen.steps
+        .sort_by(|a, b| a.role.name().cmp(b.role.name()).reverse().then(a.frequency_hz.total_cmp(&b.frequency_hz)));
     seen.phases.sort_by(|a, b| a.frequency_hz.total_cmp(&b.frequency_hz));
     let turned = unwrapped(&seen.phases);
     seen.phases.iter_mut().zip(turned).for_each(|(phase, (_, turned, _))| phase.phase_deg = turned);
@@ -298,9 +301,10 @@ pub fn calibrate(
 fn loads_are_stated(calibration: &Calibration) -> Result<(), Error> {
     let needs = !matches!(calibration.generator.level_is, None | Some(LevelIs::AtInput));
     for role in [Role::Wire, Role::Air] {
-        let fed = calibration.signals.iter().find(|signal| {
-            signal.fed.holds(role) && signal.kind != crate::read::calibration::Kind::Shorted
-        });
+        let fed = calibration
+            .signals
+            .iter()
+            .find(|signal| signal.fed.holds(role) && signal.kind != crate::read::calibration::Kind::Shorted);
         if let (true, Some(signal), None) = (needs, fed, calibration.input(role).ohm) {
             let found = format!("the load of the generator at the input of the {} is not stated", role.name());
             let error = Error::input(found)

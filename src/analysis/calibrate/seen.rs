@@ -157,7 +157,9 @@ impl View<'_> {
                     printable(&self.signal.capture),
                     role.name()
                 ));
-                let error = error.expected("a capture of the input that was fed").remedy("name its column with --wire or --air");
+                let error = error
+                    .expected("a capture of the input that was fed")
+                    .remedy("name its column with --wire or --air");
                 return Err(self.calibration.at(self.signal, error));
             }
         }
@@ -410,13 +412,13 @@ impl View<'_> {
         let window = Window::default();
         let taper = Taper::new(&window, segment_length(&window, rate, Hertz::new(RESOLUTION_HZ)?));
         let length = taper.len();
-        let mut welch =
-            Welch::new(rate, taper, Hop::Samples(length.div_ceil(2)), self.record.samples.len(), false);
+        let mut welch = Welch::new(rate, taper, Hop::Samples(length.div_ceil(2)), self.record.samples.len(), false);
         let rows: Vec<&[f64]> = self.record.samples.iter().map(Vec::as_slice).collect();
         welch.push(&rows);
         let result = welch.finish().ok_or_else(|| {
             let found = format!("the capture \"{}\" is shorter than one segment", printable(&self.signal.capture));
-            let error = Error::input(found).expected(format!("at least {}", engineering(length as f64 / rate.get(), "s")));
+            let error =
+                Error::input(found).expected(format!("at least {}", engineering(length as f64 / rate.get(), "s")));
             self.calibration.at(self.signal, error.remedy("record longer"))
         })?;
         Ok(result.channels.into_iter().map(|densities| densities.mean).collect())
@@ -427,7 +429,10 @@ impl View<'_> {
         let high = high.min(CARRIED * self.record.rate.get() / 2.0);
         let ratio = (1.0 / to_an_octave).exp2();
         let edges = std::iter::successors(Some(low), |edge| Some(edge * ratio)).take_while(|edge| *edge < high);
-        edges.filter_map(|edge| Band::new(edge, (edge * ratio).min(high)).ok()).filter(|band| band.width() > 0.5 * (ratio - 1.0) * band.low()).collect()
+        edges
+            .filter_map(|edge| Band::new(edge, (edge * ratio).min(high)).ok())
+            .filter(|band| band.width() > 0.5 * (ratio - 1.0) * band.low())
+            .collect()
     }
 
     fn noise(&mut self, density: f64, low: f64, high: f64) -> Result<(), Error> {
@@ -468,8 +473,7 @@ impl View<'_> {
                 density_v_per_sqrt_hz: (densities[channel].mean_square_in(band) / band.width()).sqrt(),
             };
             let bands = self.bands(FLOOR_FROM_HZ, f64::INFINITY, FLOOR_BANDS);
-            let rows: Vec<Floor> =
-                bands.into_iter().map(floor).filter(|row| row.density_v_per_sqrt_hz > 0.0).collect();
+            let rows: Vec<Floor> = bands.into_iter().map(floor).filter(|row| row.density_v_per_sqrt_hz > 0.0).collect();
             let role = self.record.roles[channel];
             if rows.is_empty() {
                 self.tell(Finding::limit(

@@ -125,8 +125,7 @@ fn analogue(fed: Fed, generator: f64, random: &mut Random) -> [Vec<f64>; 2] {
 fn description() -> String {
     let all = captures();
     let named = |is: &dyn Fn(&Fed) -> bool| {
-        let names: Vec<String> =
-            all.iter().filter(|(_, fed)| is(fed)).map(|(name, _)| format!("\"{name}\"")).collect();
+        let names: Vec<String> = all.iter().filter(|(_, fed)| is(fed)).map(|(name, _)| format!("\"{name}\"")).collect();
         format!("[{}]", names.join(", "))
     };
     let numbers = |values: &[f64]| format!("{values:?}");
