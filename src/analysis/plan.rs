@@ -499,8 +499,8 @@ pub fn check(plan: &Plan, capture: &Inspection) -> Checked {
             let most = plan.smallest_db - ABOVE_FLOOR_DB - 20.0 * plan.wanted.probe.log10();
             points.push(point(
                 &format!("floor at the recorder, {name}"),
-                format!("at most {most:.1} dBµV"),
-                format!("{floor:.1} dBµV"),
+                format!("at most {most:.1} dBµV").replace('-', "−"),
+                format!("{floor:.1} dBµV").replace('-', "−"),
                 floor <= most,
             ));
         }

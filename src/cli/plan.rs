@@ -197,8 +197,8 @@ impl Run for Plan {
             if self.checklist {
                 return console.sentences(&report::checklist(&planned)[1..]);
             }
-            console.sentences(&report::sentences(&planned))?;
             if checked.is_empty() {
+                console.sentences(&report::sentences(&planned))?;
                 console.table(&report::table(&planned))?;
                 return console.sentences(&report::checklist(&planned));
             }
