@@ -453,6 +453,13 @@ pub struct Checked {
     pub points: Vec<CheckedPoint>,
 }
 
+impl Checked {
+    /// Whether it keeps to the plan in every point.
+    pub fn is_met(&self) -> bool {
+        self.points.iter().all(|point| point.met)
+    }
+}
+
 /// One point of the plan.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct CheckedPoint {

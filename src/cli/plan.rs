@@ -1,7 +1,9 @@
-use std::path::PathBuf;
+use std::collections::HashSet;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
 
+use super::files::source;
 use super::mitigate::above_zero;
 use super::options::{Mains, OutputOptions, mains, seconds};
 use super::output::{Delivery, Forms};
@@ -14,7 +16,11 @@ use crate::dsp::window::Window;
 use crate::error::{Error, printable};
 use crate::measure::bands::Scheme;
 use crate::report::plan as report;
+use crate::survey::description;
 use crate::units::{Band, Hertz, with_prefix};
+
+/// Of more captures than this only those that do not keep to the plan get a table.
+const MOST_TABLES: usize = 5;
 
 /// Which sample rate, record length, range and probes does the job need?
 ///
@@ -74,8 +80,8 @@ pub(super) struct Plan {
     /// Print the checklist only
     #[arg(long, conflicts_with = "json")]
     checklist: bool,
-    /// Hold captures against the plan
-    #[arg(long, num_args = 1.., value_name = "FILE")]
+    /// Hold captures against the plan: their files, or the description of a survey that names them
+    #[arg(long, num_args = 1.., value_name = "FILE|SURVEY.toml")]
     check: Vec<PathBuf>,
     #[command(flatten)]
     output: OutputOptions,
@@ -126,6 +132,23 @@ fn percent(text: &str) -> Result<f64, String> {
 }
 
 impl Plan {
+    /// The captures that are to be held against the plan, each once.
+    fn captures(&self) -> Result<Vec<PathBuf>, Error> {
+        let mut captures: Vec<PathBuf> = Vec::new();
+        for path in &self.check {
+            if path.extension().is_none_or(|ending| ending != "toml") {
+                captures.push(path.clone());
+                continue;
+            }
+            let survey = description::read(&source(path))?;
+            let folder = path.parent().unwrap_or(Path::new(""));
+            captures.extend(survey.captures().into_iter().map(|(_, name)| folder.join(name)));
+        }
+        let mut seen = HashSet::new();
+        captures.retain(|path| seen.insert(path.clone()));
+        Ok(captures)
+    }
+
     fn wanted(&self) -> Wanted {
         Wanted {
             range: self.range,
@@ -181,7 +204,7 @@ impl Run for Plan {
         let (held, outcome) = if self.check.is_empty() {
             (Vec::new(), Outcome::Done)
         } else {
-            each_file(console, &self.check, |source| inspect(source, &settings))?
+            each_file(console, &self.captures()?, |source| inspect(source, &settings))?
         };
         let checked: Vec<Checked> = held.iter().map(|capture| check(&planned, capture)).collect();
         let inputs: Vec<_> = held.iter().flat_map(|capture| capture.inputs()).collect();
@@ -202,7 +225,9 @@ impl Run for Plan {
                 console.table(&report::table(&planned))?;
                 return console.sentences(&report::checklist(&planned));
             }
-            checked.iter().try_for_each(|capture| console.table(&report::checked(capture)))
+            console.sentences(&[report::of_checked(&checked)])?;
+            let shown = |capture: &&Checked| checked.len() <= MOST_TABLES || !capture.is_met();
+            checked.iter().filter(shown).try_for_each(|capture| console.table(&report::checked(capture)))
         })?;
         Ok(outcome)
     }

@@ -79,6 +79,24 @@ pub fn checklist(plan: &Plan) -> Vec<String> {
         .collect()
 }
 
+/// How many captures keep to the plan, and which do not, in what.
+pub fn of_checked(captures: &[Checked]) -> String {
+    let count = captures.len();
+    let failed: Vec<String> = captures
+        .iter()
+        .filter(|capture| !capture.is_met())
+        .map(|capture| {
+            let points = capture.points.iter().filter(|point| !point.met).map(|point| point.what.as_str());
+            format!("{} ({})", crate::error::printable(&capture.path), points.collect::<Vec<_>>().join("; "))
+        })
+        .collect();
+    match (failed.is_empty(), count) {
+        (true, 1) => "The capture keeps to the plan.".to_owned(),
+        (true, _) => format!("All {count} captures keep to the plan."),
+        (false, _) => format!("{} of {count} captures do not keep to the plan: {}.", failed.len(), failed.join(", ")),
+    }
+}
+
 /// Captures held against the plan.
 pub fn checked(capture: &Checked) -> Table {
     let columns = vec![Column::text("what"), Column::text("planned"), Column::text("found"), Column::text("")];

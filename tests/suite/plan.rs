@@ -146,5 +146,12 @@ mod program {
             "{failed:?}"
         );
         assert!(bench.done("plan --smallest 100u --check short.csv").out.contains("DOES NOT DO"));
+        // A survey's description names the captures, relative to itself.
+        bench.put(
+            "job/survey.toml",
+            b"title = \"x\"\n[[case]]\nname = \"a\"\noff = [\"../good.csv\"]\non = [\"../short.csv\"]\n",
+        );
+        let said = bench.done("plan --smallest 30u --largest 10m --bits 12 --check job/survey.toml").out;
+        assert!(said.starts_with("1 of 2 captures do not keep to the plan: job/../short.csv (record; "), "{said}");
     }
 }
