@@ -33,34 +33,28 @@ pub fn student_factor(coverage: f64, degrees: f64) -> f64 {
     if degrees > NEARLY_NORMAL {
         return nearly_normal(normal, degrees);
     }
+    // The library's own inverse does not end for some arguments. Far out the logarithm of the tail is nearly a straight
+    // line over that of t, so Newton's steps are taken there; what leaves the bracket is halved instead.
     let distribution = student(degrees);
-    let is_below = |t: f64| distribution.sf(t) > tail;
-    // Newton's method leads from the normal factor, which is less, to a narrow range that holds Student's. It only spares
-    // questions: most halves of the bisection lie outside that range.
-    let mut near = normal;
-    for _ in 0..12 {
-        let step = (distribution.sf(near) - tail) / distribution.pdf(near);
-        if !step.is_finite() || step.abs() <= 1e-11 * near {
-            break;
-        }
-        near += step;
-    }
-    let (left, right) = (near * (1.0 - 1e-10), near * (1.0 + 1e-10));
-    let narrow = is_below(left) && !is_below(right);
-    let is_below = |t: f64| if narrow && (t <= left || t >= right) { t <= left } else { is_below(t) };
-    // Bisection: the library's own inverse does not end for some arguments.
     let (mut low, mut high) = (normal, 2.0 * normal + 2.0);
-    while is_below(high) {
+    while distribution.sf(high) > tail {
         (low, high) = (high, 2.0 * high);
     }
-    while high - low > 1e-13 * high {
-        let middle = low + (high - low) / 2.0;
-        if middle <= low || middle >= high {
-            break;
+    let mut t = nearly_normal(normal, degrees).clamp(low, high);
+    loop {
+        let beyond = distribution.sf(t);
+        if beyond > tail {
+            low = t
+        } else {
+            high = t
         }
-        if is_below(middle) { low = middle } else { high = middle }
+        let next = t * ((beyond / tail).ln() * beyond / (t * distribution.pdf(t))).exp();
+        let next = if low < next && next < high { next } else { low + (high - low) / 2.0 };
+        if (next - t).abs() <= 1e-12 * t || high - low <= 1e-13 * high {
+            return next;
+        }
+        t = next;
     }
-    low + (high - low) / 2.0
 }
 
 /// Beyond so many degrees of freedom Student's t is expanded about the normal distribution, where the library's

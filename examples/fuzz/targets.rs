@@ -4,9 +4,13 @@ use std::hash::{DefaultHasher, Hash, Hasher};
 use std::io::{self, Cursor, Read};
 use std::sync::Arc;
 
+use linewake::analysis::response::{ResponseSettings, Weights, of_readings};
 use linewake::capture::Header;
 use linewake::error::Error;
 use linewake::levels::read;
+use linewake::read::calibration::calibration;
+use linewake::read::impedance::impedance;
+use linewake::read::readings::readings;
 use linewake::read::setup::setup;
 use linewake::read::{Origin, ReadOptions, Source, open};
 use linewake::units::Hertz;
@@ -288,6 +292,80 @@ pub const TARGETS: &[Target] = &[
         fixtures: &[],
         run: levels,
     },
+    Target {
+        name: "readings",
+        files: &["f.csv"],
+        opened: 0,
+        text: true,
+        words: &[
+            "voltage_mv",
+            "Voltage (V pp)",
+            "u_peak_v",
+            "frequency_khz",
+            "f_mhz",
+            "reading",
+            "Display (units)",
+            "uncertainty",
+            "# ",
+            ";",
+            "\t",
+            "0,5",
+            "-1",
+            "1e308",
+            "1e-308",
+            "nan",
+            "\u{feff}",
+        ],
+        fixtures: &[],
+        run: of_an_indicator,
+    },
+    Target {
+        name: "impedance",
+        files: &["f.csv"],
+        opened: 0,
+        text: true,
+        words: &[
+            "frequency_hz",
+            "frequency_khz",
+            "ohm",
+            "phase_deg",
+            "resistance_ohm",
+            "reactance_ohm",
+            "# ",
+            ";",
+            "\t",
+            "0,5",
+            "-90",
+            "1e308",
+            "1e-308",
+            "inf",
+            "\u{feff}",
+        ],
+        fixtures: &[],
+        run: of_a_supply,
+    },
+    Target {
+        name: "calibration",
+        files: &["f.toml"],
+        opened: 0,
+        text: true,
+        words: &[
+            "[wire]\n",
+            "[air]\n",
+            "[generator]\n",
+            "[[sine]]\n",
+            "[[comb]]\n",
+            "[[noise]]\n",
+            "[[shorted]]\n",
+            "channel = \"both\"\n",
+            "captures = [\"f.csv\"]\n",
+            "frequency_hz = 1e308\n",
+            "level_v = -1\n",
+            "spacing_hz = 1e-300\n",
+        ],
+        fixtures: &[],
+        run: known_signals,
+    },
 ];
 
 /// What stands between the parts of an input.
@@ -452,4 +530,28 @@ fn chain(source: &Source, _input: &[u8], _max_memory: u64) -> Result<Reading, Er
 fn levels(source: &Source, _input: &[u8], _max_memory: u64) -> Result<Reading, Error> {
     let curves = read(source)?;
     Ok(plain("levels".to_owned(), format!("{curves:?}")))
+}
+
+fn of_an_indicator(source: &Source, input: &[u8], _max_memory: u64) -> Result<Reading, Error> {
+    let readings = readings(source)?;
+    // What is made of them must not fall over either; that it may refuse is its own affair.
+    let settings = ResponseSettings { tolerance: 0.05, weights: Weights::Equal, robust: input.len().is_multiple_of(2) };
+    let made = of_readings(&readings, settings).is_ok();
+    let finite = |row: &linewake::read::readings::Reading| {
+        row.voltage_v.is_finite() && row.frequency_hz.is_finite() && row.reading.is_finite()
+    };
+    let fault = (!readings.rows.iter().all(finite)).then(|| "readings that are not finite".to_owned());
+    let stated = readings.rows.iter().any(|row| row.uncertainty.is_some());
+    let kind = format!("readings, uncertainty: {stated}, answered: {made}");
+    Ok(Reading { fault, said: vec![readings.unit.clone()], ..plain(kind, format!("{readings:?}")) })
+}
+
+fn of_a_supply(source: &Source, _input: &[u8], _max_memory: u64) -> Result<Reading, Error> {
+    let table = impedance(source)?;
+    Ok(plain("an impedance".to_owned(), format!("{table:?}")))
+}
+
+fn known_signals(source: &Source, _input: &[u8], _max_memory: u64) -> Result<Reading, Error> {
+    let described = calibration(source)?;
+    Ok(plain("a calibration".to_owned(), format!("{described:?}")))
 }

@@ -9,13 +9,11 @@ use std::f64::consts::SQRT_2;
 use serde::Serialize;
 
 use super::inspect::Inspection;
-use crate::compare::difference::{FAMILY_ERROR, POWER};
+use crate::compare::power::smallest_rise;
 use crate::dsp::segment::segment_length;
 use crate::dsp::window::{Taper, Window};
 use crate::error::{Error, Finding};
 use crate::measure::bands::Scheme;
-use crate::synth::Random;
-use crate::uncertainty::{student_probability, welch_satterthwaite};
 use crate::units::{Band, Hertz, Level, engineering};
 
 /// The rate is at least so many times the highest frequency: room for the recorder's own low-pass.
@@ -53,10 +51,12 @@ pub enum Pattern {
 }
 
 /// What is wanted.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Wanted {
     /// The range of frequencies.
     pub range: Band,
+    /// The bands that comparing will have.
+    pub bands: Scheme,
     /// The smallest RMS value to be shown in one resolution bandwidth, in volts on the line.
     pub smallest_v: f64,
     /// The largest RMS value expected on the line, mains aside.
@@ -114,7 +114,9 @@ pub struct Plan {
     pub smallest_db: f64,
     /// Whether quasi-peak readings can be had.
     pub quasi_peak_possible: bool,
-    /// The smallest rise in a 2 kHz band that comparing would show with a probability of 80 %; none where no rise would.
+    /// The narrowest of the bands, in which the smallest rise is largest.
+    pub narrowest: Band,
+    /// The smallest rise in that band that comparing would show with a probability of 80 %; none where no rise would.
     pub smallest_difference_db: Option<f64>,
     /// The bands that a table of the whole range has.
     pub bands: usize,
@@ -157,13 +159,7 @@ pub fn floor_db(full_scale_v: f64, bits: u32, probe: f64, rate_hz: f64, enbw_hz:
 /// a band of width B in a record of length T scatters by 1/√(BT) besides what captures scatter by themselves.
 ///
 /// `rows` is the number of rows over which verdicts are taken together; the strictest step of Holm's procedure counts.
-/// With few captures the scatter itself is hardly known, so that no closed form holds: means and variances as `compare`
-/// would find them are drawn, and the rise is sought at which its test, Welch's t, shows four in five. `None` where no rise
-/// below 60 dB would be shown so often.
-///
-/// # Sources
-/// B. L. Welch, Biometrika 34 (1947) 28-35; chi square by its cube root beyond 30 degrees of freedom: E. B. Wilson,
-/// M. M. Hilferty, Proc. Natl. Acad. Sci. 17 (1931) 684-688 (from memory).
+/// The test is that of `compare`; `None` where no rise below 60 dB would be shown so often. See [`smallest_rise`].
 pub fn smallest_difference_db(
     width_hz: f64,
     record_s: f64,
@@ -172,9 +168,6 @@ pub fn smallest_difference_db(
     mains_hz: f64,
     rows: usize,
 ) -> Option<f64> {
-    const DRAWS: usize = 2000;
-    const STEPS: u32 = 12;
-    const MOST_DB: f64 = 60.0;
     let count = captures.max(1) as f64;
     let by_captures = captures >= 3;
     let variance = (1.0 / (width_hz * record_s) + if by_captures { scatter * scatter } else { 0.0 }) / count;
@@ -182,41 +175,8 @@ pub fn smallest_difference_db(
     // take some of their degrees of freedom.
     let periods = (record_s * mains_hz).max(4.0);
     let degrees = if by_captures { count - 1.0 } else { count / (1.0 / (periods - 2.0) + 0.4 / periods) };
-    let mut random = Random::new(1, 0);
-    let mut side = || (1.0 + variance.sqrt() * random.normal(), variance * over_mean_chi_square(degrees, &mut random));
-    let draws: Vec<_> = (0..DRAWS).map(|_| (side(), side())).collect();
-    let critical = FAMILY_ERROR / rows.max(1) as f64;
-    let is_shown = |((from, from_variance), (to, to_variance)): &((f64, f64), (f64, f64)), gain: f64| {
-        let terms = [(*from_variance, degrees), (gain * gain * to_variance, degrees)];
-        let error = (terms[0].0 + terms[1].0).sqrt();
-        gain * to > *from && student_probability((gain * to - from) / error, welch_satterthwaite(&terms)) <= critical
-    };
-    let share = |db: f64| {
-        let gain = 10f64.powf(db / 10.0);
-        draws.iter().filter(|draw| is_shown(draw, gain)).count() as f64 / DRAWS as f64
-    };
-    // The louder side scatters more and then stands alone in the degrees of freedom, so that with few captures a larger
-    // rise may be shown less often: the smallest one is sought from below.
-    let ladder: Vec<f64> = (0..).map(|k| 0.01 * 1.1f64.powi(k)).take_while(|db| *db < MOST_DB).collect();
-    let first = ladder.iter().position(|&db| share(db) >= POWER)?;
-    let (mut low, mut high) = (first.checked_sub(1).map_or(0.0, |before| ladder[before]), ladder[first]);
-    for _ in 0..STEPS {
-        let middle = (low + high) / 2.0;
-        if share(middle) < POWER { low = middle } else { high = middle }
-    }
-    Some(high)
-}
-
-/// A number of the chi square distribution over its degrees of freedom.
-fn over_mean_chi_square(degrees: f64, random: &mut Random) -> f64 {
-    const FEW: f64 = 30.0;
-    if degrees <= FEW {
-        let whole = (1u8..).take_while(|k| f64::from(*k) <= degrees.round().max(1.0));
-        let squares: Vec<f64> = whole.map(|_| random.normal().powi(2)).collect();
-        return squares.iter().sum::<f64>() / squares.len() as f64;
-    }
-    let spread = 2.0 / (9.0 * degrees);
-    (1.0 - spread + spread.sqrt() * random.normal()).max(0.0).powi(3)
+    let rise = smallest_rise(|rise| [(variance, degrees), (rise * rise * variance, degrees)], rows)?;
+    Some(10.0 * rise.log10())
 }
 
 /// Makes the plan.
@@ -259,9 +219,17 @@ pub fn plan(wanted: Wanted) -> Result<Plan, Error> {
     conflicts.extend(floor_conflict(&wanted, full_scale_v, floor_db, smallest_db));
     // What the memory holds at that rate, but no longer than is needed where it does not suffice.
     let record_s = record_s.min(wanted.memory / sample_rate_hz);
-    let bands = Scheme::TwoKilohertz.bands(wanted.range)?.len();
-    let smallest_difference_db =
-        smallest_difference_db(2e3, record_s, wanted.captures, wanted.scatter, wanted.mains_hz, bands + 1);
+    let bands = wanted.bands.bands(wanted.range)?;
+    let narrower = |one: Band, other: &Band| if other.width() < one.width() { *other } else { one };
+    let (narrowest, bands) = (bands.iter().fold(wanted.range, narrower), bands.len());
+    let smallest_difference_db = smallest_difference_db(
+        narrowest.width(),
+        record_s,
+        wanted.captures,
+        wanted.scatter,
+        wanted.mains_hz,
+        bands + 1,
+    );
     let quasi_peak_possible = record_s >= QUASI_PEAK_S;
     if wanted.quasi_peak && !quasi_peak_possible {
         conflicts.push(Finding::limit(
@@ -282,7 +250,7 @@ pub fn plan(wanted: Wanted) -> Result<Plan, Error> {
         ));
     }
     if smallest_difference_db.is_none() {
-        conflicts.push(no_difference(&wanted, record_s, bands + 1));
+        conflicts.push(no_difference(&wanted, record_s, narrowest, bands + 1));
     }
     let order = order();
     let count = (order.len() * wanted.captures) as f64;
@@ -297,6 +265,7 @@ pub fn plan(wanted: Wanted) -> Result<Plan, Error> {
         floor_db,
         smallest_db,
         quasi_peak_possible,
+        narrowest,
         smallest_difference_db,
         bands,
         order,
@@ -391,12 +360,16 @@ fn floor_conflict(wanted: &Wanted, full_scale_v: f64, floor_db: f64, smallest_db
 }
 
 /// That no rise would be shown in four of five cases, and what would change that.
-fn no_difference(wanted: &Wanted, record_s: f64, rows: usize) -> Conflict {
+fn no_difference(wanted: &Wanted, record_s: f64, narrowest: Band, rows: usize) -> Conflict {
     let shown = |width: f64, captures: usize, rows: usize| {
         smallest_difference_db(width, record_s, captures, wanted.scatter, wanted.mains_hz, rows)
     };
-    let more = (wanted.captures + 1..=wanted.captures + 12).find_map(|n| Some((n, shown(2e3, n, rows)?)));
-    let wide = shown(wanted.range.width() / 5.0, wanted.captures, 6);
+    let more = (wanted.captures + 1..=wanted.captures + 12).find_map(|n| Some((n, shown(narrowest.width(), n, rows)?)));
+    let wide =
+        (wanted.bands != Scheme::Wide).then(|| Scheme::Wide.bands(wanted.range).ok()).flatten().and_then(|wide| {
+            let width = wide.iter().map(|band| band.width()).fold(f64::INFINITY, f64::min);
+            shown(width, wanted.captures, wide.len() + 1)
+        });
     let remedies = more
         .map(|(captures, db)| format!("take {captures} captures of each state ({db:.1} dB)"))
         .into_iter()
@@ -405,7 +378,7 @@ fn no_difference(wanted: &Wanted, record_s: f64, rows: usize) -> Conflict {
     Finding::limit(
         "no_difference",
         format!(
-            "With {} captures of each state and {rows} rows in a table no rise in a single 2 kHz band, however large, would be \
+            "With {} captures of each state and {rows} rows in a table no rise in {narrowest} alone, however large, would be \
              shown in four of five cases, because so few captures hardly tell how they scatter; {}.",
             wanted.captures,
             if remedies.is_empty() {
@@ -480,6 +453,13 @@ pub struct Checked {
     pub points: Vec<CheckedPoint>,
 }
 
+impl Checked {
+    /// Whether it keeps to the plan in every point.
+    pub fn is_met(&self) -> bool {
+        self.points.iter().all(|point| point.met)
+    }
+}
+
 /// One point of the plan.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct CheckedPoint {
@@ -526,8 +506,8 @@ pub fn check(plan: &Plan, capture: &Inspection) -> Checked {
             let most = plan.smallest_db - ABOVE_FLOOR_DB - 20.0 * plan.wanted.probe.log10();
             points.push(point(
                 &format!("floor at the recorder, {name}"),
-                format!("at most {most:.1} dBµV"),
-                format!("{floor:.1} dBµV"),
+                format!("at most {most:.1} dBµV").replace('-', "−"),
+                format!("{floor:.1} dBµV").replace('-', "−"),
                 floor <= most,
             ));
         }
@@ -550,20 +530,5 @@ mod tests {
         assert!(smallest(3, 6).is_some());
         let scattered = smallest_difference_db(2e3, 0.25, 6, 0.2, 50.0, 75);
         assert!(scattered.is_none_or(|db| db > 2.0 * rises[2]), "{scattered:?}");
-    }
-
-    #[test]
-    fn chi_square_has_its_mean_and_variance() {
-        let mut random = Random::new(3, 0);
-        for degrees in [2.0, 30.0, 200.0] {
-            let values: Vec<f64> = (0..20_000).map(|_| over_mean_chi_square(degrees, &mut random)).collect();
-            let mean = values.iter().sum::<f64>() / 20_000.0;
-            let variance = values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / 20_000.0;
-            // Mean 1 and variance 2/ν of a chi square over its degrees of freedom.
-            assert!(
-                (mean - 1.0).abs() < 0.03 && (variance * degrees / 2.0 - 1.0).abs() < 0.1,
-                "{degrees}: {mean} {variance}"
-            );
-        }
     }
 }

@@ -52,6 +52,34 @@ impl Check {
     }
 }
 
+/// What is known of the program and of the machine that it runs on.
+#[derive(Debug, Clone, Serialize)]
+pub struct Installation {
+    /// The version of the program; a document has it already.
+    #[serde(skip)]
+    pub version: &'static str,
+    /// The operating system.
+    pub system: &'static str,
+    /// The kind of processor.
+    pub processor: &'static str,
+    /// The optional parts that the program was built with.
+    pub features: Vec<&'static str>,
+    /// The threads that work is spread over.
+    pub threads: usize,
+    /// The memory of the machine where it tells.
+    pub memory_bytes: Option<u64>,
+    /// The folder that results are to be written in.
+    pub folder: String,
+    /// Whether it can be written.
+    pub folder_can_be_written: bool,
+    /// The size of a small picture with words in it.
+    pub picture_bytes: usize,
+    /// Known signals and what came out.
+    pub self_test: Vec<Check>,
+    /// Whether all is as it must be.
+    pub sound: bool,
+}
+
 fn capture(name: &str, seed: u64, tone_v: f64) -> Source {
     let mut samples = vec![0.0; SAMPLES];
     WhiteNoise { density: DENSITY }.add_to(&mut samples, RATE_HZ, &mut Random::new(seed, 0));

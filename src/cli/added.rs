@@ -5,7 +5,7 @@ use clap::Args;
 use super::options::{AcceptanceOptions, CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
-use super::{Outcome, Run, tables};
+use super::{Example, Outcome, Run, tables};
 use crate::analysis::acceptance;
 use crate::analysis::compare::what_is_added;
 use crate::error::Error;
@@ -42,6 +42,17 @@ pub(super) struct Added {
 }
 
 impl Run for Added {
+    const EXAMPLES: &'static [Example] = &[
+        Example {
+            answers: "What does the lamp add?",
+            line: "linewake added --off demo/captures/background-?.csv --on demo/captures/led-panel-on-?.csv --bands wide -o added.png",
+        },
+        Example {
+            answers: "The same from captures that were taken alternately",
+            line: "linewake added --paired --off demo/captures/background-?.csv --on demo/captures/led-panel-on-?.csv --bands wide",
+        },
+    ];
+
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         self.acceptance.check("added", None)?;
         let mut settings = self.capture.settings()?;

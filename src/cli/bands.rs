@@ -6,7 +6,7 @@ use super::options::{AcceptanceOptions, CaptureOptions, LevelOptions, OutputOpti
 use super::output::{Delivery, Forms};
 use super::over_time::{self, TimeOptions};
 use super::terminal::Console;
-use super::{Outcome, Run, each_file, tables};
+use super::{Example, Outcome, Run, each_file, tables};
 use crate::analysis::acceptance;
 use crate::analysis::bands::{bands, bands_with_budget, bands_with_groups};
 use crate::error::Error;
@@ -47,6 +47,21 @@ pub(super) struct Bands {
 }
 
 impl Run for Bands {
+    const EXAMPLES: &'static [Example] = &[
+        Example {
+            answers: "How much energy sits in each band of 2 kHz?",
+            line: "linewake bands demo/captures/led-panel-on-1.csv",
+        },
+        Example {
+            answers: "The same in five wide bands, as a picture",
+            line: "linewake bands demo/captures/led-panel-on-1.csv --bands wide -o bands.png",
+        },
+        Example {
+            answers: "How do the levels move along a long recording?",
+            line: "linewake bands demo/captures/led-panel-on-1.csv --every 50ms --bands wide -o over-time.png",
+        },
+    ];
+
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         self.acceptance.check("bands", Some(&self.levels))?;
         let settings = self.capture.settings()?;

@@ -12,7 +12,7 @@ use super::journal::Head;
 use super::options::{AcceptanceOptions, CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
-use super::{Outcome, Run, tables};
+use super::{Example, Outcome, Run, tables};
 use crate::analysis::acceptance;
 use crate::analysis::batch::{Status, batch, row};
 use crate::analysis::observe::Input;
@@ -63,6 +63,21 @@ pub(super) struct Batch {
 }
 
 impl Run for Batch {
+    const EXAMPLES: &'static [Example] = &[
+        Example {
+            answers: "How do all captures of a folder rank?",
+            line: "linewake batch demo/captures -o ranking.png",
+        },
+        Example {
+            answers: "A campaign that can be stopped at any time and goes on where it was",
+            line: "linewake batch demo/captures --into campaign --resume",
+        },
+        Example {
+            answers: "One of four shares of the work",
+            line: "linewake batch demo/captures --shard 1/4 -o share.csv",
+        },
+    ];
+
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         keep_what_is_freed();
         match &self.into {

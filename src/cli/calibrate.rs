@@ -8,7 +8,7 @@ use super::files::{Together, source, write_example};
 use super::options::{OutputOptions, ReadingOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
-use super::{Outcome, Run};
+use super::{Example, Outcome, Run};
 use crate::analysis::calibrate::{Calibrated, calibrate};
 use crate::analysis::observe::Input;
 use crate::analysis::settings::Settings;
@@ -24,16 +24,8 @@ use crate::write::Folder;
 /// CALIBRATION.toml names captures of known signals: sine steps of a generator, a comb, white noise of known density,
 /// the input shorted. Out of them come gain over frequency with its uncertainty, phase, linearity, floor, delay between
 /// the channels and crosstalk. With -o FILE.toml the chain is written as a setup with its tables, which every command
-/// takes by --setup.
+/// takes by --setup. A chain is calibrated on the bench, with nothing of it at the mains.
 #[derive(Debug, Args)]
-#[command(after_help = "Examples:
-  linewake calibrate --new -o calibration.toml
-  linewake calibrate calibration.toml
-  linewake calibrate calibration.toml -o chain.toml
-  linewake calibrate calibration.toml -o chain.png
-  linewake spectrum --setup chain.toml capture.csv
-
-A chain is calibrated on the bench, with nothing of it at the mains.")]
 pub(super) struct Calibrate {
     /// The description of what was fed, and which captures hold it
     #[arg(value_name = "CALIBRATION.toml", required_unless_present = "new", conflicts_with = "new")]
@@ -48,6 +40,21 @@ pub(super) struct Calibrate {
 }
 
 impl Run for Calibrate {
+    const EXAMPLES: &'static [Example] = &[
+        Example {
+            answers: "How is said what was fed, and which captures hold it? (an example, to be edited)",
+            line: "linewake calibrate --new -o calibration.toml",
+        },
+        Example {
+            answers: "Which chain do the known signals show? (a setup for all other commands)",
+            line: "linewake calibrate demo/calibration/calibration.toml -o bench.toml",
+        },
+        Example {
+            answers: "How does that look over frequency?",
+            line: "linewake calibrate demo/calibration/calibration.toml -o bench.png",
+        },
+    ];
+
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         let Some(file) = &self.file else {
             match &self.output.output {

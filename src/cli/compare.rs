@@ -5,7 +5,7 @@ use clap::Args;
 use super::options::{AcceptanceOptions, CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
-use super::{Outcome, Run, tables};
+use super::{Example, Outcome, Run, tables};
 use crate::analysis::acceptance;
 use crate::analysis::compare::{Off, what_changed_of_the_load};
 use crate::error::Error;
@@ -48,6 +48,21 @@ pub(super) struct Compare {
 }
 
 impl Run for Compare {
+    const EXAMPLES: &'static [Example] = &[
+        Example {
+            answers: "What did the filter change?",
+            line: "linewake compare --before demo/captures/led-panel-on-?.csv --after demo/captures/led-panel-on-filter-?.csv --bands wide -o compare.png",
+        },
+        Example {
+            answers: "What of that is the load's own noise, and not what was on the line anyway?",
+            line: "linewake compare --off demo/captures/background-?.csv --off-after demo/captures/background-filter-?.csv --before demo/captures/led-panel-on-?.csv --after demo/captures/led-panel-on-filter-?.csv --bands wide",
+        },
+        Example {
+            answers: "Did the level fall by 20 dB for sure? (status 3 if not)",
+            line: "linewake compare --before demo/captures/led-panel-on-?.csv --after demo/captures/led-panel-on-filter-?.csv --bands 50k,95k --fail-on 'wire.change_high>-20'",
+        },
+    ];
+
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         self.acceptance.check("compare", None)?;
         let mut settings = self.capture.settings()?;

@@ -6,7 +6,7 @@ use indicatif::ProgressBar;
 use super::files::{Together, source};
 use super::options::{Mains, ReadingOptions, mains};
 use super::terminal::Console;
-use super::{Outcome, Run};
+use super::{Example, Outcome, Run};
 use crate::analysis::convert::{Conversion, Step, Wanted, convert};
 use crate::error::{Error, printable};
 use crate::report::document::Document;
@@ -19,7 +19,6 @@ use crate::write::{Samples, WRITERS, Writer};
 /// what is written is read back and compared before it is put in its place. A file OUT.toml beside it holds what the
 /// container cannot say: names, units, roles, clock, history.
 #[derive(Debug, Args)]
-#[command(after_help = EXAMPLES)]
 pub(super) struct Convert {
     /// The capture
     #[arg(value_name = "IN")]
@@ -49,12 +48,6 @@ pub(super) struct Convert {
     force: bool,
 }
 
-const EXAMPLES: &str = "\
-Examples:
-  linewake convert lamp.csv lamp.wav
-  linewake convert lamp.csv lamp.npy --samples f32 --lossy
-  linewake convert codes.npy codes.cff --sample-rate 250k --scale 0.001 --mains 50";
-
 /// What was asked for, as a document shows it.
 #[derive(serde::Serialize)]
 struct Asked {
@@ -73,6 +66,21 @@ struct Body<'a> {
 }
 
 impl Run for Convert {
+    const EXAMPLES: &'static [Example] = &[
+        Example {
+            answers: "The same samples for an audio program",
+            line: "linewake convert demo/captures/led-panel-on-1.csv led-panel.wav",
+        },
+        Example {
+            answers: "In single precision, and how much is lost by that?",
+            line: "linewake convert demo/captures/led-panel-on-1.csv led-panel.npy --samples f32 --lossy",
+        },
+        Example {
+            answers: "For a program that reads COMTRADE",
+            line: "linewake convert demo/captures/led-panel-on-1.csv led-panel.cff --mains 50",
+        },
+    ];
+
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         let writer = self.writer()?;
         let name = self.output.file_name().and_then(|name| name.to_str()).ok_or_else(|| {

@@ -5,7 +5,7 @@ use clap::Args;
 use super::options::{AcceptanceOptions, CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
-use super::{Outcome, Run, each_file, tables};
+use super::{Example, Outcome, Run, each_file, tables};
 use crate::analysis::acceptance;
 use crate::analysis::coupling::{Coupling as Coupled, coupling, coupling_change, coupling_together};
 use crate::analysis::observe::Input;
@@ -47,6 +47,21 @@ pub(super) struct Coupling {
 }
 
 impl Run for Coupling {
+    const EXAMPLES: &'static [Example] = &[
+        Example {
+            answers: "How much of what the antenna hears is what the wire carries?",
+            line: "linewake coupling demo/captures/led-panel-on-1.csv -o coupling.png",
+        },
+        Example {
+            answers: "The same from repeats of one case, which tell steady tones apart",
+            line: "linewake coupling --pool demo/captures/led-panel-on-?.csv",
+        },
+        Example {
+            answers: "Did the air fall because the wire fell?",
+            line: "linewake coupling --before demo/captures/led-panel-on-?.csv --after demo/captures/led-panel-on-filter-?.csv -o coupling-change.png",
+        },
+    ];
+
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         self.acceptance.check("coupling", None)?;
         let settings = self.capture.settings()?;

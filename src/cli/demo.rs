@@ -6,7 +6,7 @@ use serde::Serialize;
 
 use super::files::{self, source};
 use super::terminal::Console;
-use super::{Outcome, Run, tables};
+use super::{Example, Outcome, Run, tables};
 use crate::analysis::bands::bands;
 use crate::analysis::batch::{batch, row};
 use crate::analysis::observe::Input;
@@ -23,8 +23,9 @@ use crate::spread;
 use crate::survey::studio::check::{Checked, Found, LoadResult, check};
 use crate::survey::studio::{CaptureSpec, State, Studio};
 
-/// The file by which a folder is known as a demo's own.
+/// The files by which a folder is known as a demo's own.
 const SUMMARY: &str = "demo.json";
+const DESCRIPTION: &str = "survey.toml";
 
 /// The invented example survey, made and run from nothing.
 ///
@@ -40,6 +41,9 @@ pub(super) struct Demo {
     /// The seed of noise, phases and wander; the same seed gives the same bytes
     #[arg(long, value_name = "N", default_value_t = 1)]
     seed: u64,
+    /// Make the captures and their description only, to be looked at by hand
+    #[arg(long, conflicts_with = "json")]
+    captures_only: bool,
     /// Print one JSON document instead of tables
     #[arg(long, help_heading = "Output")]
     json: bool,
@@ -57,9 +61,15 @@ struct Body<'a> {
 }
 
 impl Run for Demo {
+    const EXAMPLES: &'static [Example] = &[
+        Example { answers: "How does all of this look, without a measurement?", line: "linewake demo" },
+        Example { answers: "The same studio on another day", line: "linewake demo another-day --seed 2" },
+        Example { answers: "Captures to try the commands on", line: "linewake demo --captures-only" },
+    ];
+
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
-        let (captures, plots) = self.folders()?;
         let studio = Studio::new(self.seed);
+        let (captures, plots) = self.folders(&studio)?;
         let settings = Settings::default();
         let path = |capture: &CaptureSpec| captures.join(capture.file_name());
 
@@ -85,6 +95,11 @@ impl Run for Demo {
             ))?;
         }
 
+        let description = self.folder.join(DESCRIPTION);
+        files::write_whole(&description, studio.survey_toml().as_bytes())?;
+        if self.captures_only {
+            return Ok(Outcome::Done);
+        }
         let checked = check(&studio, |capture| source(&path(capture)), &settings)?;
         let inputs = self.draw(&specs, &path, &plots, &settings, &checked)?;
         let body = Body {
@@ -96,8 +111,6 @@ impl Run for Demo {
         let document = Document::new("demo", super::with(&settings, "seed", &self.seed)?, &inputs, body).to_text()?;
         files::write_whole(&self.folder.join("built-in-and-found.csv"), &columns::found(&checked.rows)?)?;
         files::write_whole(&self.folder.join(SUMMARY), document.as_bytes())?;
-        let description = self.folder.join("survey.toml");
-        files::write_whole(&description, studio.survey_toml().as_bytes())?;
         let made = super::survey::make(console, &description, &self.folder.join("report.html"), self.force)?;
         if self.json {
             console.print(&document)?;
@@ -118,13 +131,16 @@ impl Run for Demo {
 
 impl Demo {
     /// The folders for captures and pictures, made where they are missing.
-    fn folders(&self) -> Result<(PathBuf, PathBuf), Error> {
+    fn folders(&self, studio: &Studio) -> Result<(PathBuf, PathBuf), Error> {
         let name = || self.folder.display().to_string();
         let failed = |e: std::io::Error| {
             Error::output(format!("cannot be used: {e}")).in_file(name()).remedy("name a folder that can be written")
         };
+        let described =
+            || fs::read(self.folder.join(DESCRIPTION)).is_ok_and(|text| text == studio.survey_toml().as_bytes());
+        let is_own = || self.folder.join(SUMMARY).is_file() || described();
         let foreign = match fs::read_dir(&self.folder) {
-            Ok(mut entries) => entries.next().is_some() && !self.folder.join(SUMMARY).is_file(),
+            Ok(mut entries) => entries.next().is_some() && !is_own(),
             Err(error) if error.kind() == std::io::ErrorKind::NotFound => false,
             Err(error) => return Err(failed(error)),
         };
@@ -135,7 +151,8 @@ impl Demo {
         }
         let (captures, plots) = (self.folder.join("captures"), self.folder.join("pictures"));
         let bench = self.folder.join("calibration");
-        [&captures, &plots, &bench].into_iter().try_for_each(fs::create_dir_all).map_err(failed)?;
+        let pictures = (!self.captures_only).then_some(&plots);
+        [&captures, &bench].into_iter().chain(pictures).try_for_each(fs::create_dir_all).map_err(failed)?;
         Ok((captures, plots))
     }
 

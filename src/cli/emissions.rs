@@ -5,7 +5,7 @@ use clap::Args;
 use super::options::{CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
-use super::{Outcome, Run, each_file, tables};
+use super::{Example, Outcome, Run, each_file, tables};
 use crate::analysis::emissions::{CaptureEmissions, emission_changes, emissions};
 use crate::analysis::settings::Settings;
 use crate::error::{Error, Finding};
@@ -40,6 +40,21 @@ pub(super) struct Emissions {
 }
 
 impl Run for Emissions {
+    const EXAMPLES: &'static [Example] = &[
+        Example {
+            answers: "Which lines stand out, and what are they locked to?",
+            line: "linewake emissions demo/captures/heat-pump-fan-on-2.csv -o emissions.png",
+        },
+        Example {
+            answers: "Only those that rise by 20 dB",
+            line: "linewake emissions demo/captures/led-panel-on-1.csv --prominence 20",
+        },
+        Example {
+            answers: "What became of them with the filter?",
+            line: "linewake emissions --before demo/captures/led-panel-on-?.csv --after demo/captures/led-panel-on-filter-?.csv -o emission-changes.png",
+        },
+    ];
+
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         let settings = self.capture.settings()?;
         let criteria = Criteria { prominence_db: self.prominence, ..Criteria::default() };

@@ -4,7 +4,7 @@ use clap::Args;
 
 use super::files::{failed, write_whole};
 use super::terminal::Console;
-use super::{Outcome, Run};
+use super::{Example, Outcome, Run};
 use crate::error::Error;
 use crate::guide::{TEXT, chapters};
 use crate::report::document::made_by;
@@ -15,8 +15,8 @@ use crate::survey::studio::mistakes::Mistake;
 
 /// How does the job go, step by step, from arrival to report?
 ///
-/// Ten steps, the usual mistakes, how to read the plots, how sure a result is, the words of the trade. A word of a
-/// heading shows that chapter alone: steps, mistakes, plots, sure, words.
+/// Ten steps, one job from end to end to be tried at home, the usual mistakes, how to read the plots, how sure a result
+/// is, the words of the trade. A word of a heading shows that chapter alone: steps, job, mistakes, plots, sure, words.
 #[derive(Debug, Args)]
 pub(super) struct Guide {
     /// A word of a chapter's heading
@@ -28,6 +28,12 @@ pub(super) struct Guide {
 }
 
 impl Run for Guide {
+    const EXAMPLES: &'static [Example] = &[
+        Example { answers: "How does the job go?", line: "linewake guide" },
+        Example { answers: "What is typed, from the plan to the report?", line: "linewake guide job" },
+        Example { answers: "What do the usual mistakes look like?", line: "linewake guide --pictures mistakes" },
+    ];
+
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         if let Some(folder) = &self.pictures {
             return self.draw(console, folder);

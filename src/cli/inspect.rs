@@ -6,7 +6,7 @@ use clap::Args;
 use super::options::{CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
-use super::{Outcome, Run, each_file, tables};
+use super::{Example, Outcome, Run, each_file, tables};
 use crate::analysis::inspect::{Inspection, how_read, inspect};
 use crate::analysis::observe::Input;
 use crate::capture::{Account, ColumnAccount, DataBlock, RateCandidate, RateSource};
@@ -34,6 +34,21 @@ pub(super) struct Inspect {
 }
 
 impl Run for Inspect {
+    const EXAMPLES: &'static [Example] = &[
+        Example {
+            answers: "Is this capture fit for a result, and how was it read?",
+            line: "linewake inspect demo/captures/led-panel-on-1.csv",
+        },
+        Example {
+            answers: "Why was each column taken for what it is?",
+            line: "linewake inspect demo/captures/led-panel-on-1.csv --explain",
+        },
+        Example {
+            answers: "Which of these captures are fit?",
+            line: "linewake inspect demo/captures/background-?.csv demo/captures/led-panel-on-?.csv",
+        },
+    ];
+
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         let settings = self.capture.settings()?;
         let delivery = Delivery::prepare("inspect", &self.output, false)?;

@@ -7,7 +7,7 @@ use super::files::{sources, write_example};
 use super::options::{OutputOptions, inputs};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
-use super::{Outcome, Run, tables};
+use super::{Example, Outcome, Run, tables};
 use crate::analysis::levels::{Listed, listed};
 use crate::error::Error;
 use crate::levels::{Curve, Curves, EXAMPLE, to_toml};
@@ -45,6 +45,15 @@ struct Document<'a> {
 }
 
 impl Run for Levels {
+    const EXAMPLES: &'static [Example] = &[
+        Example { answers: "Which published levels are known?", line: "linewake levels" },
+        Example {
+            answers: "What does one of them say, for what, at which frequencies?",
+            line: "linewake levels lighting-mains --at 10k,50k,100k -o lighting.png",
+        },
+        Example { answers: "How are levels of my own written?", line: "linewake levels --new -o own.toml" },
+    ];
+
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         let known = Curves::with(&sources(&self.levels))?;
         let chosen = self.name.as_deref().map(|name| known.named(name)).transpose()?;

@@ -7,7 +7,7 @@ use super::files::source;
 use super::options::{CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
-use super::{Outcome, Run, json};
+use super::{Example, Outcome, Run, json};
 use crate::analysis::mitigate::{Request, assumed, mitigate};
 use crate::analysis::observe::Input;
 use crate::circuit::supply::{Capacitor, Element, Node, Origin, Place, Supply, Tolerances};
@@ -24,12 +24,6 @@ use crate::units::with_prefix;
 /// inductive line does below and near their resonance. With FILE (captures without the filter) the loss is applied to
 /// what is on the wire; with --after (captures with it in place) the change predicted stands beside the one measured.
 #[derive(Debug, Args)]
-#[command(after_help = "Examples:
-  linewake mitigate --capacitor 1u --source-ohm 0.4 --source-henry 50u --load-ohm 50
-  linewake mitigate --capacitor 2.2u,esr=0.05,esl=20n,discharge=470k -o loss.png
-  linewake mitigate --line 8 --capacitor 1u --capacitor 1u,at=8 --noise load
-  linewake mitigate --element line,load,henry=100u --element load,neutral,farad=1u
-  linewake mitigate before.csv --after with-filter.csv --capacitor 4.7u --bands wide -o filter.png")]
 pub(super) struct Mitigate {
     /// Captures without the filter
     #[arg(value_name = "FILE")]
@@ -364,6 +358,21 @@ impl Mitigate {
 }
 
 impl Run for Mitigate {
+    const EXAMPLES: &'static [Example] = &[
+        Example {
+            answers: "What would 1 µF do on this line?",
+            line: "linewake mitigate --capacitor 1u,esr=0.05,discharge=470k --source-ohm 0.4 --source-henry 50u --load-ohm 50 -o loss.png",
+        },
+        Example {
+            answers: "At the load or at the outlet 8 m away?",
+            line: "linewake mitigate --line 8 --capacitor 1u --capacitor 1u,at=8 --noise load",
+        },
+        Example {
+            answers: "Did the filter do what its circuit predicts?",
+            line: "linewake mitigate demo/captures/led-panel-on-1.csv --after demo/captures/led-panel-on-filter-1.csv --capacitor 4.7u,esr=1 --no-load --bands wide -o filter.png",
+        },
+    ];
+
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         let mut settings = self.capture.settings()?;
         let delivery = Delivery::prepare("mitigate", &self.output, true)?;

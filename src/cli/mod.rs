@@ -69,8 +69,17 @@ enum Outcome {
     Over,
 }
 
+/// A command line, and what it answers: a question, or what the line is for.
+struct Example {
+    answers: &'static str,
+    line: &'static str,
+}
+
 /// A command: its arguments, and what it does with them.
 trait Run: Args {
+    /// Two or three command lines, shown below the options.
+    const EXAMPLES: &'static [Example];
+
     /// Does the work. What it finds goes to standard output, what it has to say besides to standard error.
     fn run(self, console: &mut Console) -> Result<Outcome, Error>;
 }
@@ -79,6 +88,7 @@ trait Run: Args {
 struct Command {
     name: &'static str,
     arguments: fn(clap::Command) -> clap::Command,
+    examples: &'static [Example],
     run: fn(&ArgMatches, &mut Console) -> Result<Outcome, Error>,
 }
 
@@ -87,8 +97,16 @@ impl Command {
         Self {
             name,
             arguments: T::augment_args,
+            examples: T::EXAMPLES,
             run: |matches, console| T::from_arg_matches(matches).map_err(|e| Error::usage(e.to_string()))?.run(console),
         }
+    }
+
+    /// What the parser knows of it.
+    fn parser(&self) -> clap::Command {
+        let examples = self.examples.iter().map(|Example { answers, line }| format!("  {answers}\n      {line}"));
+        let examples = format!("Examples:\n{}", examples.collect::<Vec<_>>().join("\n"));
+        (self.arguments)(clap::Command::new(self.name)).after_help(examples)
     }
 }
 
@@ -143,7 +161,7 @@ pub fn parser() -> clap::Command {
         .after_help(AFTER_HELP)
         .subcommand_required(true)
         .arg_required_else_help(true);
-    COMMANDS.iter().fold(base, |base, command| base.subcommand((command.arguments)(clap::Command::new(command.name))))
+    COMMANDS.iter().fold(base, |base, command| base.subcommand(command.parser()))
 }
 
 /// Runs the program with its arguments (the first one is the program's own name) and gives its exit status.

@@ -10,7 +10,7 @@ use super::files::{Output, source};
 use super::options::OutputOptions;
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
-use super::{Outcome, Run, tables};
+use super::{Example, Outcome, Run, tables};
 use crate::analysis::observe::Input;
 use crate::analysis::over_time::{OverTime, Part, merged, over_time};
 use crate::analysis::settings::Settings;
@@ -90,6 +90,18 @@ pub(super) struct Merge {
 }
 
 impl Run for Merge {
+    const EXAMPLES: &'static [Example] = &[
+        Example {
+            answers: "Half of the work on one machine",
+            line: "linewake bands demo/captures/led-panel-on-1.csv --every 50ms --shard 1/2 --partial part-1.json",
+        },
+        Example {
+            answers: "The other half on another one",
+            line: "linewake bands demo/captures/led-panel-on-1.csv --every 50ms --shard 2/2 --partial part-2.json",
+        },
+        Example { answers: "What is that together?", line: "linewake merge part-1.json part-2.json -o over-time.csv" },
+    ];
+
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         let delivery = Delivery::prepare(COMMAND, &self.output, true)?;
         let mut first: Option<(PathBuf, Map<String, Value>)> = None;

@@ -5,7 +5,7 @@ use clap::Args;
 use super::options::{CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
-use super::{Outcome, Run, each_file, tables};
+use super::{Example, Outcome, Run, each_file, tables};
 use crate::analysis::phase_map::{Fineness, phase_map};
 use crate::error::Error;
 use crate::measure::bands::Scheme;
@@ -39,6 +39,17 @@ pub(super) struct PhaseMap {
 }
 
 impl Run for PhaseMap {
+    const EXAMPLES: &'static [Example] = &[
+        Example {
+            answers: "Where in the mains cycle does the noise sit?",
+            line: "linewake phase-map demo/captures/led-panel-on-1.csv -o phase-map.png",
+        },
+        Example {
+            answers: "Finer in time, and by bands of 2 kHz",
+            line: "linewake phase-map demo/captures/heat-pump-fan-on-1.csv --window-ms 0.5 --bands 2k -o phase-map.csv",
+        },
+    ];
+
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         let settings = self.capture.settings()?;
         let fineness = Fineness { window_s: self.window_ms / 1e3, phases: self.phases };

@@ -1,19 +1,26 @@
-use std::path::PathBuf;
+use std::collections::HashSet;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
 
+use super::files::source;
 use super::mitigate::above_zero;
 use super::options::{Mains, OutputOptions, mains, seconds};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
-use super::{Outcome, Run, each_file};
+use super::{Example, Outcome, Run, each_file};
 use crate::analysis::inspect::inspect;
 use crate::analysis::plan::{Checked, Pattern, Plan as Planned, Wanted, check, plan};
 use crate::analysis::settings::Settings;
 use crate::dsp::window::Window;
 use crate::error::{Error, printable};
+use crate::measure::bands::Scheme;
 use crate::report::plan as report;
+use crate::survey::description;
 use crate::units::{Band, Hertz, with_prefix};
+
+/// Of more captures than this only those that do not keep to the plan get a table.
+const MOST_TABLES: usize = 5;
 
 /// Which sample rate, record length, range and probes does the job need?
 ///
@@ -21,15 +28,13 @@ use crate::units::{Band, Hertz, with_prefix};
 /// expected floor, the smallest difference that comparing will show, file sizes, conflicts with their remedies, and a
 /// checklist to print. With --check captures are held against the plan.
 #[derive(Debug, Args)]
-#[command(after_help = "Examples:
-  linewake plan --smallest 100u --bits 12 --memory 1M
-  linewake plan --smallest 40dBuV --mains-present 230 --probe 100 --bits 8
-  linewake plan --quasi-peak --memory 10M --every 60s --checklist
-  linewake plan --smallest 100u --check demo/captures/led-panel-on-1.csv")]
 pub(super) struct Plan {
     /// The range of frequencies
     #[arg(long, value_name = "LOW:HIGH", default_value = "2k:150k")]
     range: Band,
+    /// The bands that will be compared: 2k (2 kHz wide), 200 (200 Hz groups, 2-9 kHz), wide, or edges such as 2k,9k,30k,150k
+    #[arg(long, value_name = "BANDS", default_value = "2k")]
+    bands: Scheme,
     /// The smallest level to be shown on the line in one resolution bandwidth: volts RMS (100u) or dBuV (40dBuV)
     #[arg(long, value_name = "LEVEL", default_value = "100u", value_parser = level)]
     smallest: f64,
@@ -75,8 +80,8 @@ pub(super) struct Plan {
     /// Print the checklist only
     #[arg(long, conflicts_with = "json")]
     checklist: bool,
-    /// Hold captures against the plan
-    #[arg(long, num_args = 1.., value_name = "FILE")]
+    /// Hold captures against the plan: their files, or the description of a survey that names them
+    #[arg(long, num_args = 1.., value_name = "FILE|SURVEY.toml")]
     check: Vec<PathBuf>,
     #[command(flatten)]
     output: OutputOptions,
@@ -127,9 +132,27 @@ fn percent(text: &str) -> Result<f64, String> {
 }
 
 impl Plan {
+    /// The captures that are to be held against the plan, each once.
+    fn captures(&self) -> Result<Vec<PathBuf>, Error> {
+        let mut captures: Vec<PathBuf> = Vec::new();
+        for path in &self.check {
+            if path.extension().is_none_or(|ending| ending != "toml") {
+                captures.push(path.clone());
+                continue;
+            }
+            let survey = description::read(&source(path))?;
+            let folder = path.parent().unwrap_or(Path::new(""));
+            captures.extend(survey.captures().into_iter().map(|(_, name)| folder.join(name)));
+        }
+        let mut seen = HashSet::new();
+        captures.retain(|path| seen.insert(path.clone()));
+        Ok(captures)
+    }
+
     fn wanted(&self) -> Wanted {
         Wanted {
             range: self.range,
+            bands: self.bands.clone(),
             smallest_v: self.smallest,
             largest_v: self.largest,
             mains_v: self.mains_present,
@@ -152,6 +175,21 @@ impl Plan {
 }
 
 impl Run for Plan {
+    const EXAMPLES: &'static [Example] = &[
+        Example {
+            answers: "What must be set so that 100 µV can be shown?",
+            line: "linewake plan --smallest 100u --largest 10m --bits 12 --memory 1M",
+        },
+        Example {
+            answers: "What if the mains stays in the signal?",
+            line: "linewake plan --smallest 40dBuV --mains-present 230 --probe 100 --bits 8 --checklist",
+        },
+        Example {
+            answers: "Do these captures keep to the plan?",
+            line: "linewake plan --smallest 100u --largest 10m --bits 12 --check demo/captures/led-panel-on-1.csv",
+        },
+    ];
+
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         let delivery = Delivery::prepare("plan", &self.output, false)?;
         let planned = plan(self.wanted())?;
@@ -166,7 +204,7 @@ impl Run for Plan {
         let (held, outcome) = if self.check.is_empty() {
             (Vec::new(), Outcome::Done)
         } else {
-            each_file(console, &self.check, |source| inspect(source, &settings))?
+            each_file(console, &self.captures()?, |source| inspect(source, &settings))?
         };
         let checked: Vec<Checked> = held.iter().map(|capture| check(&planned, capture)).collect();
         let inputs: Vec<_> = held.iter().flat_map(|capture| capture.inputs()).collect();
@@ -182,12 +220,14 @@ impl Run for Plan {
             if self.checklist {
                 return console.sentences(&report::checklist(&planned)[1..]);
             }
-            console.sentences(&report::sentences(&planned))?;
             if checked.is_empty() {
+                console.sentences(&report::sentences(&planned))?;
                 console.table(&report::table(&planned))?;
                 return console.sentences(&report::checklist(&planned));
             }
-            checked.iter().try_for_each(|capture| console.table(&report::checked(capture)))
+            console.sentences(&[report::of_checked(&checked)])?;
+            let shown = |capture: &&Checked| checked.len() <= MOST_TABLES || !capture.is_met();
+            checked.iter().filter(shown).try_for_each(|capture| console.table(&report::checked(capture)))
         })?;
         Ok(outcome)
     }

@@ -6,7 +6,7 @@ use serde_json::{Map, Value};
 use super::options::{AcceptanceOptions, CaptureOptions, LevelOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
-use super::{Outcome, Run, each_file, tables};
+use super::{Example, Outcome, Run, each_file, tables};
 use crate::analysis::acceptance;
 use crate::analysis::receiver::{CaptureReadings, Request, receive};
 use crate::analysis::settings::Settings;
@@ -64,6 +64,21 @@ fn band(text: &str) -> Result<&'static ReceiverBand, String> {
 }
 
 impl Run for Receiver {
+    const EXAMPLES: &'static [Example] = &[
+        Example {
+            answers: "What does a measuring receiver read? (quasi-peak from 1.5 s of record on)",
+            line: "linewake receiver demo/captures/led-panel-on-1.csv",
+        },
+        Example {
+            answers: "And quasi-peak, if this short record repeated for ever?",
+            line: "linewake receiver demo/captures/led-panel-on-1.csv --repeat -o receiver.png",
+        },
+        Example {
+            answers: "How does the needle move at one frequency?",
+            line: "linewake receiver demo/captures/led-panel-on-1.csv --repeat --course 67.9k -o course.csv",
+        },
+    ];
+
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         self.acceptance.check("receiver", Some(&self.levels))?;
         let settings = self.capture.settings()?;

@@ -6,7 +6,7 @@ use super::files::{source, write_example};
 use super::options::OutputOptions;
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
-use super::{Outcome, Run};
+use super::{Example, Outcome, Run};
 use crate::analysis::response::{ResponseSettings, Weights, response};
 use crate::error::{Error, printable};
 use crate::read::readings::EXAMPLE;
@@ -19,11 +19,6 @@ use crate::report::response as report;
 /// may be read more than once. Straight lines over voltage and over frequency, one gain for all, the end of the linear
 /// range, contours of equal reading, and what the same sines are as slew_rms and slew_mean_abs of "bands".
 #[derive(Debug, Args)]
-#[command(after_help = "Examples:
-  linewake response --new -o readings.csv
-  linewake response readings.csv
-  linewake response readings.csv --weights relative --tolerance 3 -o response.png
-  linewake response readings.csv --robust --json -o lines.csv")]
 pub(super) struct Response {
     /// The table of readings
     #[arg(value_name = "READINGS.csv", required_unless_present = "new", conflicts_with = "new")]
@@ -51,6 +46,21 @@ fn percent(text: &str) -> Result<f64, String> {
 }
 
 impl Run for Response {
+    const EXAMPLES: &'static [Example] = &[
+        Example {
+            answers: "How are readings written down? (an invented table, to be replaced)",
+            line: "linewake response --new -o readings.csv",
+        },
+        Example {
+            answers: "Is the indicator linear, and up to where?",
+            line: "linewake response readings.csv --weights relative --tolerance 3 -o response.png",
+        },
+        Example {
+            answers: "The same with readings among them that went wrong",
+            line: "linewake response readings.csv --robust",
+        },
+    ];
+
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         let Some(file) = &self.file else {
             match &self.output.output {

@@ -6,7 +6,7 @@ use super::files::{source, write_example};
 use super::options::OutputOptions;
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
-use super::{Outcome, Run, tables};
+use super::{Example, Outcome, Run, tables};
 use crate::analysis::observe::Input;
 use crate::analysis::settings::Settings;
 use crate::analysis::setup::{ChannelChain, chains};
@@ -37,6 +37,17 @@ struct Chains<'a> {
 }
 
 impl Run for Setup {
+    const EXAMPLES: &'static [Example] = &[
+        Example {
+            answers: "How is a measuring chain described? (an example, to be edited)",
+            line: "linewake setup --new -o chain.toml",
+        },
+        Example {
+            answers: "Is this chain sound, and what does it correct?",
+            line: "linewake setup chain.toml -o chain.png",
+        },
+    ];
+
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         let Some(file) = &self.file else {
             match &self.output.output {

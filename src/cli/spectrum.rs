@@ -5,7 +5,7 @@ use clap::Args;
 use super::options::{AcceptanceOptions, CaptureOptions, LevelOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
-use super::{Outcome, Run, each_file, tables};
+use super::{Example, Outcome, Run, each_file, tables};
 use crate::analysis::acceptance;
 use crate::analysis::spectrum::spectrum;
 use crate::error::Error;
@@ -32,6 +32,21 @@ pub(super) struct Spectrum {
 }
 
 impl Run for Spectrum {
+    const EXAMPLES: &'static [Example] = &[
+        Example {
+            answers: "Which frequencies, how strong?",
+            line: "linewake spectrum demo/captures/led-panel-on-1.csv -o spectrum.png",
+        },
+        Example {
+            answers: "What is the level of a tone to a hundredth of a decibel?",
+            line: "linewake spectrum demo/captures/led-panel-on-1.csv --window hft95 --rbw 500 -o spectrum.csv",
+        },
+        Example {
+            answers: "How does the spectrum stand beside a published level?",
+            line: "linewake spectrum demo/captures/led-panel-on-1.csv --against lighting-mains -o against.png",
+        },
+    ];
+
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         self.acceptance.check("spectrum", Some(&self.levels))?;
         let settings = self.capture.settings()?;

@@ -8,9 +8,10 @@ use super::captures::captures_in;
 use super::files::{FileOrigin, source, write_example};
 use super::publication::Publication;
 use super::terminal::Console;
-use super::{Outcome, Run};
+use super::{Example, Outcome, Run};
 use crate::error::Error;
 use crate::read::Source;
+use crate::read::setup::setup;
 use crate::report::survey::{About, Chapter, DataFile, Report, Taken, bind, chapter, package};
 use crate::spread;
 use crate::survey::description::{self, Candidate, propose};
@@ -38,6 +39,9 @@ pub(super) struct Survey {
     /// written, and names of files are relative to where it stands
     #[arg(long, value_name = "DIR", conflicts_with = "json")]
     new: Option<PathBuf>,
+    /// The measuring chain that the proposal names: a setup, as "calibrate -o chain.toml" writes it
+    #[arg(long, value_name = "SETUP.toml", requires = "new")]
+    setup: Option<PathBuf>,
     /// Print one JSON document instead of the conclusions
     #[arg(long, help_heading = "Output")]
     json: bool,
@@ -51,6 +55,21 @@ pub(super) struct Survey {
 }
 
 impl Run for Survey {
+    const EXAMPLES: &'static [Example] = &[
+        Example {
+            answers: "Which cases do the captures of this folder make? (a proposal, to be edited)",
+            line: "linewake survey --new demo/captures -o proposed.toml",
+        },
+        Example {
+            answers: "The same with a chain that was calibrated, so that levels are those of the line",
+            line: "linewake survey --new demo/captures --setup chain.toml -o on-the-line.toml",
+        },
+        Example {
+            answers: "What comes out of the whole job? (a page and its data)",
+            line: "linewake survey demo/survey.toml -o studio.html",
+        },
+    ];
+
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         if let Some(folder) = &self.new {
             return self.propose(console, folder);
@@ -80,7 +99,8 @@ impl Survey {
                 .expected("a folder with captures")
                 .remedy("check the path"));
         }
-        let beside = self.output.as_deref().and_then(Path::parent).unwrap_or(folder);
+        let here = |parent: &Path| if parent.as_os_str().is_empty() { PathBuf::from(".") } else { parent.to_owned() };
+        let beside = self.output.as_deref().and_then(Path::parent).map_or_else(|| folder.to_owned(), here);
         let (mut found, unseen) = captures_in(&[folder.to_owned()], Some(&folder.join("report")))?;
         // What is hidden is some program's own, such as a report that was not finished.
         found.retain(|path| {
@@ -90,10 +110,13 @@ impl Survey {
         for error in &unseen {
             console.error(error);
         }
-        let candidates: Vec<Candidate> = found.iter().map(|path| candidate(path, folder, beside)).collect();
+        let candidates: Vec<Candidate> = found.iter().map(|path| candidate(path, folder, &beside)).collect();
         let title =
             folder.canonicalize().ok().and_then(|whole| Some(whole.file_name()?.to_string_lossy().into_owned()));
-        let text = propose(&format!("Survey of {}", title.unwrap_or_else(|| "captures".to_owned())), &candidates);
+        let setup =
+            self.setup.as_ref().map(|path| setup(&source(path)).map(|_| named(path, folder, &beside))).transpose()?;
+        let title = format!("Survey of {}", title.unwrap_or_else(|| "captures".to_owned()));
+        let text = propose(&title, &candidates, setup.as_deref());
         match &self.output {
             None => console.print(&text)?,
             Some(path) => {
@@ -111,21 +134,22 @@ impl Survey {
 
 /// A capture as a description beside it names it, with the time it was written.
 fn candidate(path: &Path, folder: &Path, beside: &Path) -> Candidate {
+    let written = fs::metadata(path).and_then(|about| about.modified()).ok();
+    let since = written.and_then(|time| time.duration_since(UNIX_EPOCH).ok());
+    Candidate {
+        name: named(path, folder, beside),
+        written_ms: since.and_then(|since| u64::try_from(since.as_millis()).ok()),
+    }
+}
+
+/// A file as a description beside it names it: relative where it can be.
+fn named(path: &Path, folder: &Path, beside: &Path) -> String {
     let inside = |base: &Path| path.strip_prefix(base).ok().map(Path::to_owned);
     let whole = || path.canonicalize().ok()?.strip_prefix(beside.canonicalize().ok()?).ok().map(Path::to_owned);
     let relative = if beside == folder { inside(folder) } else { whole() };
     let name = relative.or_else(|| path.canonicalize().ok()).unwrap_or_else(|| path.to_owned());
-    let written = fs::metadata(path).and_then(|about| about.modified()).ok();
-    let since = written.and_then(|time| time.duration_since(UNIX_EPOCH).ok());
-    Candidate {
-        name: name
-            .components()
-            .map(|part| part.as_os_str().to_string_lossy())
-            .collect::<Vec<_>>()
-            .join("/")
-            .replace("//", "/"),
-        written_ms: since.and_then(|since| u64::try_from(since.as_millis()).ok()),
-    }
+    let parts = name.components().map(|part| part.as_os_str().to_string_lossy());
+    parts.collect::<Vec<_>>().join("/").replace("//", "/")
 }
 
 /// A report that is in its place.

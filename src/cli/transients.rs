@@ -5,7 +5,7 @@ use clap::Args;
 use super::options::{CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
-use super::{Outcome, Run, each_file, tables};
+use super::{Example, Outcome, Run, each_file, tables};
 use crate::analysis::transients::{CaptureTransients, transients};
 use crate::error::Error;
 use crate::measure::transients::Criteria;
@@ -42,6 +42,17 @@ pub(super) struct Transients {
 }
 
 impl Run for Transients {
+    const EXAMPLES: &'static [Example] = &[
+        Example {
+            answers: "Which impulses, how often, where in the mains cycle?",
+            line: "linewake transients demo/captures/laptop-adapter-on-1.csv -o transients.png",
+        },
+        Example {
+            answers: "Which rings below 9 kHz, where a stronger tone above hides them?",
+            line: "linewake transients demo/captures/heat-pump-fan-on-1.csv --low-pass 9k",
+        },
+    ];
+
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         let settings = self.capture.settings()?;
         let criteria = Criteria { threshold: self.threshold, quiet_s: self.quiet, keep: self.keep };

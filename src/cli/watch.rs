@@ -12,7 +12,7 @@ use super::options::{CaptureOptions, seconds};
 use super::publication::Publication;
 use super::survey::PAGE;
 use super::terminal::Console;
-use super::{Outcome, Run};
+use super::{Example, Outcome, Run};
 use crate::analysis::batch::{self, Status};
 use crate::analysis::compare::{Order, what_changed};
 use crate::analysis::observe::{Periods, Wants, observe};
@@ -78,6 +78,21 @@ struct Entry {
 const WIDTHS: [usize; 5] = [36, 12, 26, 12, 26];
 
 impl Run for Watch {
+    const EXAMPLES: &'static [Example] = &[
+        Example {
+            answers: "What do the captures say that are in the folder by now?",
+            line: "linewake watch demo/captures --once -o watched.html",
+        },
+        Example {
+            answers: "The same as they come in, for a quarter of an hour",
+            line: "linewake watch demo/captures --for 15m",
+        },
+        Example {
+            answers: "How does each differ from what was there before?",
+            line: "linewake watch demo/captures --reference demo/captures/background-1.csv --once -o watched.html",
+        },
+    ];
+
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         if !self.folder.is_dir() {
             return Err(Error::input("is no folder")

@@ -5,7 +5,7 @@ use clap::Args;
 use super::options::{CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
-use super::{Outcome, Run, each_file};
+use super::{Example, Outcome, Run, each_file};
 use crate::analysis::waveform::{Stretch, waveform};
 use crate::error::Error;
 use crate::report::document::Captures;
@@ -30,6 +30,17 @@ pub(super) struct Waveform {
 }
 
 impl Run for Waveform {
+    const EXAMPLES: &'static [Example] = &[
+        Example {
+            answers: "What do wire and air look like, off, on, and on with the filter?",
+            line: "linewake waveform demo/captures/background-1.csv demo/captures/led-panel-on-1.csv demo/captures/led-panel-on-filter-1.csv -o waveform.png",
+        },
+        Example {
+            answers: "What happens within one mains cycle?",
+            line: "linewake waveform demo/captures/led-panel-on-1.csv --cycles 1 -o cycle.svg",
+        },
+    ];
+
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         let mut settings = self.capture.settings()?;
         // The high-pass settles on what lies before the stretch shown, so all is read from the first sample on.

@@ -98,8 +98,8 @@ impl Pair {
         if self.in_pairs && self.before.captures() == self.after.captures() {
             let together = difference_of_pairs(&self.before.means(band), &self.after.means(band));
             let [from, to] = [&self.before, &self.after].map(|side| Estimate::of_independent(&side.means(band)));
-            let apart = difference(&from, &to).standard_error();
-            let gain = apart.zip(together.standard_error()).map(|(apart, together)| apart / together);
+            let apart = difference(&from, &to).standard_error;
+            let gain = apart.zip(together.standard_error).map(|(apart, together)| apart / together);
             let pairing_gain = gain.filter(|gain| gain.is_finite());
             let observation = Observation::Pair;
             return Some(Found { before_power, after_power, difference: together, observation, pairing_gain });

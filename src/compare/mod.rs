@@ -11,5 +11,6 @@ pub mod emissions;
 pub mod fall_off;
 pub mod load;
 pub mod margin;
+pub mod power;
 pub mod ranking;
 pub mod side;

@@ -38,7 +38,7 @@ mod tests {
         let steps: Vec<_> = TEXT.lines().filter_map(|line| line.strip_prefix("### ")?.split_once(". ")).collect();
         assert_eq!(steps.len(), 10);
         assert!(steps.iter().zip(1..).all(|((number, _), at)| *number == at.to_string()));
-        assert_eq!(chapters().count(), 5);
+        assert_eq!(chapters().count(), 6);
         assert!(chapters().all(|chapter| chapter.text.lines().count() > 3));
     }
 }

@@ -281,19 +281,12 @@ fn options_of(fields: &Fields<'_>) -> Result<ReadOptions, Error> {
         read(text).map(Some).map_err(expected)
     };
     let count = |key: &str, least: u32| fields.whole(key, least..=1_000_000).map(|count| count.map(u64::from));
-    let sample_rate = match fields.word("sample-rate")? {
-        Some(text) => Some(
-            text.parse()
-                .map_err(|_| fields.wrong("sample-rate", shown(&text), "a rate in hertz such as 250000 or \"250k\""))?,
-        ),
-        None => None,
-    };
     let unit = fields.text("unit")?;
     if let Some(unit) = unit.filter(|unit| Quantity::parse(unit).is_none()) {
         return Err(fields.wrong("unit", shown(unit), "a unit such as \"V\" or \"mV\""));
     }
     Ok(ReadOptions {
-        sample_rate,
+        sample_rate: fields.rate("sample-rate")?,
         separator: character("separator", separator)?,
         decimal_mark: character("decimal-mark", decimal_mark)?,
         time_column: fields.word("time-column")?,

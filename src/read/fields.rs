@@ -7,6 +7,7 @@ use toml::de::{DeTable, DeValue};
 
 use super::Source;
 use crate::error::{Error, printable};
+use crate::units::Hertz;
 
 /// The text of a TOML file with its name.
 #[derive(Clone, Copy)]
@@ -161,6 +162,14 @@ impl<'a> Fields<'a> {
         word_in(value.get_ref())
             .map(Some)
             .ok_or_else(|| self.wrong_kind(key, value.get_ref(), "text in quotes, or a number"))
+    }
+
+    /// Samples a second: a number, or text such as "250k".
+    pub(crate) fn rate(&self, key: &str) -> Result<Option<Hertz>, Error> {
+        let Some(text) = self.word(key)? else { return Ok(None) };
+        let wrong =
+            |_| self.wrong(key, format!("\"{}\"", printable(&text)), "samples a second, such as 250000 or \"250k\"");
+        text.parse().map(Some).map_err(wrong)
     }
 
     /// One word, or a list of them; empty without the key.

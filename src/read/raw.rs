@@ -5,7 +5,7 @@
 //! ```text
 //! [raw]
 //! type = "i16"              u8 i8 u16 i16 i24 u32 i32 u64 i64 f32 f64
-//! rate = 250000             samples a second of a channel
+//! rate = 250000             samples a second of a channel; "250k" as well
 //! channels = 2              1 where it is left out
 //! byte_order = "little"     or "big"
 //! order = "interleaved"     or "planar": a channel behind the other
@@ -79,9 +79,6 @@ fn describe(sidecar: &Source) -> Result<Description, Error> {
     let name = raw.choice("type", &names)?.ok_or_else(|| raw.missing("type", "\"i16\" or another type"))?;
     let number = NUMBERS.iter().find(|(known, _)| *known == name).map_or(Number::U8, |(_, number)| *number);
     let channels = raw.whole("channels", 1..=MOST_CHANNELS)?.unwrap_or(1) as usize;
-    let rate = raw
-        .maybe_positive("rate")?
-        .map(|rate| Hertz::new(rate).map_err(|error| raw.wrong("rate", error.to_string(), "samples a second")));
     let scales = raw.numbers("scale")?.unwrap_or_else(|| vec![1.0]);
     let scales = match scales.len() {
         1 => vec![scales[0]; channels],
@@ -106,7 +103,7 @@ fn describe(sidecar: &Source) -> Result<Description, Error> {
         big_endian: raw.choice("byte_order", &["little", "big"])? == Some("big"),
         channels,
         planar: raw.choice("order", &["interleaved", "planar"])? == Some("planar"),
-        rate: rate.transpose()?,
+        rate: raw.rate("rate")?,
         skip: u64::from(raw.whole("skip", 0..=1 << 20)?.unwrap_or(0)),
         scales: scales.iter().map(|scale| scale * prefix).collect(),
         offset: offset * prefix,

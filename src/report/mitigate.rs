@@ -278,15 +278,43 @@ pub fn cautions(found: &Mitigation) -> Vec<String> {
     [String::new(), "Before anything is plugged in:".to_owned()].into_iter().chain(lines).collect()
 }
 
-/// The insertion loss over frequency.
+/// The insertion loss over frequency, a row a frequency; then what it makes of the captures, a row a band and one for
+/// the whole range.
 ///
 /// # Errors
 /// None but for a lack of memory.
 pub fn columns(found: &Mitigation) -> Result<Vec<u8>, Error> {
+    const OF_LOSS: usize = 4;
+    const OF_BAND: usize = 13;
     let mut columns = Columns::of("mitigate")?;
+    let row = |name: &str, loss: Vec<String>, band: Vec<String>| [vec![name.to_owned()], loss, band].concat();
     for loss in &found.losses {
         let values = [loss.frequency_hz, loss.loss_db, loss.interval_db[0], loss.interval_db[1]];
-        columns.row(values.map(number))?;
+        columns.row(row("frequency", values.map(number).to_vec(), vec![String::new(); OF_BAND]))?;
+    }
+    if let Some(predicted) = &found.predicted {
+        let band = |band: &BandPrediction| {
+            let ends = band.ci95_db.map_or([None; 2], |ends| ends.map(Some));
+            vec![
+                number(band.band.low()),
+                number(band.band.high()),
+                predicted.unit.symbol().to_owned(),
+                number(band.before_rms),
+                number(band.predicted_rms),
+                number(band.predicted_change_db),
+                number(band.predicted_interval_db[0]),
+                number(band.predicted_interval_db[1]),
+                number(band.after_rms),
+                number(band.change_db),
+                number(ends[0]),
+                number(ends[1]),
+                band.agreement.words().to_owned(),
+            ]
+        };
+        let bands = predicted.bands.iter().map(|each| ("band", each)).chain([("whole range", &predicted.total)]);
+        for (name, each) in bands {
+            columns.row(row(name, vec![String::new(); OF_LOSS], band(each)))?;
+        }
     }
     columns.finish()
 }

@@ -22,7 +22,9 @@ pub fn sentences(plan: &Plan) -> Vec<String> {
     )];
     if let Some(db) = plan.smallest_difference_db {
         said.push(format!(
-            "A rise of {db:.2} dB in a 2 kHz band of noise will be shown with a probability of 80 % (5 % over all {} rows of a table).",
+            "A rise of {db:.2} dB of noise in a band as narrow as {} will be shown with a probability of 80 % (5 % over all {} rows \
+             of a table).",
+            plan.narrowest,
             plan.bands + 1
         ));
     }
@@ -75,6 +77,24 @@ pub fn checklist(plan: &Plan) -> Vec<String> {
         .into_iter()
         .chain(plan.checklist.iter().map(|item| format!("[ ] {item}")))
         .collect()
+}
+
+/// How many captures keep to the plan, and which do not, in what.
+pub fn of_checked(captures: &[Checked]) -> String {
+    let count = captures.len();
+    let failed: Vec<String> = captures
+        .iter()
+        .filter(|capture| !capture.is_met())
+        .map(|capture| {
+            let points = capture.points.iter().filter(|point| !point.met).map(|point| point.what.as_str());
+            format!("{} ({})", crate::error::printable(&capture.path), points.collect::<Vec<_>>().join("; "))
+        })
+        .collect();
+    match (failed.is_empty(), count) {
+        (true, 1) => "The capture keeps to the plan.".to_owned(),
+        (true, _) => format!("All {count} captures keep to the plan."),
+        (false, _) => format!("{} of {count} captures do not keep to the plan: {}.", failed.len(), failed.join(", ")),
+    }
 }
 
 /// Captures held against the plan.

@@ -8,6 +8,7 @@ use crate::analysis::emissions::{CaptureEmissions, EmissionComparison, EmissionR
 use crate::analysis::over_time::{OverTime, WholeChannel};
 use crate::analysis::phase_map::{BandInCycle, CapturePhaseMap, ChannelPhaseMap, PhaseReference};
 use crate::analysis::receiver::{CaptureReadings, Period, Reception};
+use crate::analysis::self_test::Installation;
 use crate::analysis::setup::ChannelChain;
 use crate::analysis::spectrum::CaptureSpectrum;
 use crate::analysis::transients::{CaptureTransients, ChannelTransients, PHASE_BINS};
@@ -365,6 +366,9 @@ pub fn where_in_cycle(band: &BandInCycle, reference: PhaseReference) -> String {
     }
 }
 
+/// Where no difference would have been shown, however large.
+pub(super) const NONE_SHOWN: &str = "captures like these can show none, more of them can";
+
 /// What a load adds.
 pub fn of_addition(comparison: &Comparison<BandAddition>) -> Vec<String> {
     let mut sentences = Vec::new();
@@ -389,7 +393,7 @@ pub fn of_addition(comparison: &Comparison<BandAddition>) -> Vec<String> {
             (Added::NoDifferenceShown, _, _) => format!(
                 "{place_first} no difference shown in {} as a whole{}.",
                 total.band,
-                total.smallest_shown_rms.map_or("; captures like these can show none".into(), |rms| format!(
+                total.smallest_shown_rms.map_or(format!("; {NONE_SHOWN}"), |rms| format!(
                     "; an addition of {} or more would have been",
                     engineering(rms, unit)
                 ))
@@ -491,7 +495,7 @@ pub fn of_change(comparison: &Comparison<BandChange>) -> Vec<String> {
             Changed::NoChangeShown => format!(
                 "{place_first} no change shown in {} as a whole, {amount}{}.",
                 total.band,
-                total.smallest_shown_db.map_or("; captures like these can show none".into(), |db| format!(
+                total.smallest_shown_db.map_or(format!("; {NONE_SHOWN}"), |db| format!(
                     "; a change of {db:.1} dB or more would have been"
                 ))
             ),
@@ -999,6 +1003,16 @@ fn phases(channel: &ChannelTransients) -> Option<String> {
 /// The last part of a path.
 pub fn short_name(path: &str) -> &str {
     path.rsplit(['/', '\\']).next().unwrap_or(path)
+}
+
+/// Whether an installation is sound, and what is not.
+pub fn of_installation(installation: &Installation) -> String {
+    if installation.sound {
+        return "This installation is sound: known signals come out as they must.".to_owned();
+    }
+    let failed = installation.self_test.iter().filter(|check| !check.passed).map(|check| check.what);
+    let folder = (!installation.folder_can_be_written).then_some("the folder cannot be written");
+    format!("This installation is not sound: {}.", failed.chain(folder).collect::<Vec<_>>().join("; "))
 }
 
 #[cfg(test)]

@@ -17,12 +17,13 @@ use crate::analysis::levels::Listed;
 use crate::analysis::over_time::{Interval, OverTime, Whole, WholeChannel};
 use crate::analysis::phase_map::{BandInCycle, ChannelPhaseMap, PhaseReference};
 use crate::analysis::receiver::{ChannelReadings, Reception};
+use crate::analysis::self_test::{Check, Installation};
 use crate::analysis::setup::ChannelChain;
 use crate::analysis::spectrum::ChannelSpectrum;
 use crate::analysis::transients::{ChannelTransients, EventRow};
 use crate::capture::{Quantity, Role};
-use crate::compare::added::BandAddition;
-use crate::compare::before_after::BandChange;
+use crate::compare::added::{BandAddition, Verdict as Added};
+use crate::compare::before_after::{BandChange, Verdict as Changed};
 use crate::compare::coupling::{BandCause, BandCoupling, Verdict as Coupled};
 use crate::compare::load::BandLoad;
 use crate::compare::margin::{Against, INDICATION, NOT_EXPOSURE};
@@ -492,7 +493,9 @@ pub fn changes(channel: &ChannelComparison<BandChange>) -> Table {
     };
     table.rows = channel.bands.iter().map(row).chain([row(&channel.total)]).collect();
     let observations: Vec<_> = channel.bands.iter().chain([&channel.total]).map(|row| row.observation).collect();
-    table.notes = comparison_notes(&observations);
+    let is_beyond = |row: &&BandChange| row.verdict == Changed::NoChangeShown && row.smallest_shown_rms.is_none();
+    let beyond = channel.bands.iter().chain([&channel.total]).filter(is_beyond).count();
+    table.notes = comparison_notes(&observations).into_iter().chain(beyond_note(beyond)).collect();
     table
 }
 
@@ -574,8 +577,20 @@ pub fn additions(channel: &ChannelComparison<BandAddition>) -> Table {
     };
     table.rows = channel.bands.iter().map(row).chain([row(&channel.total)]).collect();
     let observations: Vec<_> = channel.bands.iter().chain([&channel.total]).map(|row| row.observation).collect();
-    table.notes = comparison_notes(&observations);
+    let is_beyond = |row: &&BandAddition| row.verdict == Added::NoDifferenceShown && row.smallest_shown_rms.is_none();
+    let beyond = channel.bands.iter().chain([&channel.total]).filter(is_beyond).count();
+    table.notes = comparison_notes(&observations).into_iter().chain(beyond_note(beyond)).collect();
     table
+}
+
+/// Rows in which no rise, however large, would be shown, and what helps.
+fn beyond_note(rows: usize) -> Option<String> {
+    (rows > 0).then(|| {
+        format!(
+            "In {rows} of the rows no rise, however large, would be shown in four cases of five, because so little hardly tells \
+             how captures scatter. More captures of each state help most (plan says how many), fewer bands (--bands wide) too."
+        )
+    })
 }
 
 fn comparison_notes(observations: &[Observation]) -> Vec<String> {
@@ -1099,5 +1114,49 @@ pub fn found(rows: &[Found]) -> Table {
             .into(),
         ]);
     }
+    table
+}
+
+/// The program and the machine.
+pub fn installation(installation: &Installation) -> Table {
+    let mut table = Table::new("Installation", vec![Column::text("what"), Column::text("found")]);
+    let memory =
+        installation.memory_bytes.map_or("not known".to_owned(), |bytes| format!("{:.1} GB", bytes as f64 / 1e9));
+    let writable = if installation.folder_can_be_written { "can be written" } else { "cannot be written" };
+    let rows = [
+        ("version", installation.version.to_owned()),
+        ("system", format!("{}, {}", installation.system, installation.processor)),
+        ("built with", installation.features.join(", ")),
+        ("threads", installation.threads.to_string()),
+        ("memory", memory),
+        ("fonts", format!("in the program; a test picture has {} bytes", installation.picture_bytes)),
+        ("folder", format!("{}: {writable}", installation.folder)),
+    ];
+    table.rows = rows.into_iter().map(|(what, found)| vec![what.to_owned(), found]).collect();
+    table
+}
+
+/// Known signals beside what came out.
+pub fn self_test(checks: &[Check]) -> Table {
+    let columns = vec![
+        Column::text("known signal"),
+        Column::number("must be", "dB"),
+        Column::number("found", "dB"),
+        Column::number("error", "dB"),
+        Column::number("allowed", "dB"),
+        Column::text("verdict"),
+    ];
+    let mut table = Table::new("Self-test", columns);
+    let row = |check: &Check| {
+        vec![
+            check.what.to_owned(),
+            format!("{:.3}", check.expected),
+            format!("{:.3}", check.found),
+            format!("{:+.3}", check.found - check.expected),
+            format!("±{:.2}", check.allowed),
+            if check.passed { "as it must be" } else { "wrong" }.to_owned(),
+        ]
+    };
+    table.rows = checks.iter().map(row).collect();
     table
 }

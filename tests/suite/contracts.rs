@@ -196,7 +196,34 @@ fn commands_have_unique_names_and_help() {
     }
 }
 
-/// Every analysing command writes CSV under a header of its own: snake_case, a name once.
+/// What a command's help shows as examples, as a shell hands them over but for its patterns of file names.
+#[cfg(feature = "cli")]
+pub(crate) fn examples(command: &clap::Command) -> Vec<Vec<String>> {
+    let shown = command.get_after_help().map(ToString::to_string).unwrap_or_default();
+    let arguments = |line: &str| line.split_whitespace().map(|word| word.trim_matches('\'').to_owned()).collect();
+    shown.lines().map(str::trim).filter(|line| line.starts_with("linewake ")).map(arguments).collect()
+}
+
+#[cfg(feature = "cli")]
+#[test]
+fn the_parser_takes_every_example_of_the_help() {
+    let parser = linewake::cli::parser();
+    for command in parser.get_subcommands() {
+        let (name, lines) = (command.get_name(), examples(command));
+        assert!((2..=3).contains(&lines.len()), "{name}: {} examples", lines.len());
+        let shown = command.get_after_help().unwrap().to_string();
+        assert_eq!(shown.lines().count(), 1 + 2 * lines.len(), "{name}: a line that says what each answers\n{shown}");
+        for line in &lines {
+            if let Err(error) = parser.clone().try_get_matches_from(line) {
+                panic!("{}\n{error}", line.join(" "));
+            }
+        }
+        assert!(lines.iter().any(|line| line[1] == name), "{name}: none of its examples is one of it");
+    }
+}
+
+/// Every analysing command that gives its result as a document and as a file writes CSV under a header of its own:
+/// snake_case, a name once.
 #[cfg(feature = "cli")]
 #[test]
 fn csv_headers_are_the_commands_own() {
@@ -204,12 +231,10 @@ fn csv_headers_are_the_commands_own() {
     let parser = linewake::cli::parser();
     let mut headers = HashSet::new();
     for command in parser.get_subcommands() {
-        let writes = command.get_arguments().any(|argument| argument.get_id() == "output");
+        let takes = |name: &str| command.get_arguments().any(|argument| argument.get_id() == name);
         let header = header_of(command.get_name());
-        let is_analysis = command.get_arguments().any(|argument| argument.get_id() == "rbw");
-        // What writes a page keeps its tables in a folder beside it.
-        let writes = writes && command.get_name() != "watch";
-        assert!(!(writes && is_analysis) || header.is_some(), "{}: no header", command.get_name());
+        let is_analysis = ["rbw", "json", "output"].into_iter().all(takes);
+        assert!(!is_analysis || header.is_some(), "{}: no header", command.get_name());
         let Some(header) = header else { continue };
         are_names(command.get_name(), header.split(','));
         assert!(header.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || "_,".contains(c)), "{header}");

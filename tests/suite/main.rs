@@ -40,6 +40,8 @@ mod methods_reference;
 #[cfg(feature = "cli")]
 mod mitigate;
 #[cfg(feature = "cli")]
+mod new_user;
+#[cfg(feature = "cli")]
 mod over_time;
 mod page;
 mod plan;

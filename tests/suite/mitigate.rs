@@ -33,7 +33,10 @@ fn a_capacitor_on_an_inductive_line_is_said_to_amplify() {
     assert!(svg.contains("below it amplifies") && svg.contains("parts as stated"));
     bench.done(&format!("mitigate --capacitor 1u {GRID} -o loss.csv"));
     let rows = String::from_utf8(bench.read("loss.csv")).unwrap();
-    assert!(rows.starts_with("frequency_hz,loss_db,loss_low_db,loss_high_db\n") && rows.lines().count() == 401);
+    assert!(
+        rows.starts_with("row,frequency_hz,loss_db,loss_low_db,loss_high_db,low_hz,") && rows.lines().count() == 401
+    );
+    assert!(rows.lines().skip(1).all(|row| row.starts_with("frequency,")));
 }
 
 /// Closed forms: I = 2πfCU, Q = 2πfCU², f0 = 1/(2π√(LC)), with 50 µH, 100 µH, and the inductance of 0.25 ohm at 50 Hz
@@ -131,6 +134,28 @@ fn a_known_filter_is_predicted_and_another_one_is_told() {
     }
     let svg = String::from_utf8(bench.read("filter.svg")).unwrap();
     assert!(svg.contains("predicted with the filter") && svg.contains("measured with the filter"));
+    // The same in the file: the losses, then a row a band and one for the whole range.
+    bench.done(&format!("{command} --capacitor 100n -o filter.csv"));
+    let file = bench.read("filter.csv");
+    let mut rows = csv::Reader::from_reader(file.as_slice());
+    let header = rows.headers().unwrap().clone();
+    let place = |name: &str| header.iter().position(|cell| cell == name).unwrap();
+    let rows: Vec<_> = rows.records().map(Result::unwrap).filter(|row| &row[0] != "frequency").collect();
+    assert_eq!(
+        rows.iter().map(|row| row[0].to_owned()).collect::<Vec<_>>(),
+        ["band", "band", "band", "band", "whole range"]
+    );
+    for (row, band) in rows.iter().zip(bands.iter().chain([&document["predicted"]["total"]])) {
+        for (name, value) in [
+            ("low_hz", &band["low_hz"]),
+            ("predicted_change_db", &band["predicted_change_db"]),
+            ("predicted_high_db", &band["predicted_interval_db"][1]),
+            ("ci95_low_db", &band["ci95_db"][0]),
+        ] {
+            assert_eq!(row[place(name)].parse::<f64>().unwrap(), number(value), "{name}: {row:?}");
+        }
+        assert_eq!((&row[place("agreement")], &row[place("loss_db")]), (band["agreement"].as_str().unwrap(), ""));
+    }
     let text = bench.done(&format!("{command} --capacitor 1u")).out;
     assert!(text.contains("they differ at") && text.contains("differs"), "{text}");
     // Without captures of afterwards nothing is claimed of agreement.

@@ -85,6 +85,12 @@ mod program {
             "{plan}"
         );
         assert!(String::from_utf8(bench.read("plan.csv")).unwrap().starts_with("what,value,unit\n"));
+        let narrow = plan["smallest_difference_db"].as_f64().unwrap();
+        let wide =
+            bench.json("plan --smallest 40dBuV --largest 10m --bits 12 --memory 1M --bands wide")["plan"].clone();
+        // The narrowest of the wide bands is 7 kHz, and the table has 6 rows for 75.
+        assert_eq!((wide["narrowest"]["high_hz"].as_f64(), wide["bands"].as_u64()), (Some(9e3), Some(5)));
+        assert!(wide["smallest_difference_db"].as_f64().unwrap() < 0.5 * narrow, "{wide}");
         assert!(bench.done("plan --checklist").out.starts_with("Checklist\n[ ] Mains can kill"));
     }
 
@@ -101,6 +107,8 @@ mod program {
             ("--every 60s --memory 1M", "take more memory"),
             ("--captures 1", "take three or more"),
             ("--captures 3", "take 4 captures of each state"),
+            ("--captures 3", "ask for wide bands"),
+            ("--captures 3 --bands 2k,3k,150k --scatter 30", "2 to 3 kHz alone"),
         ] {
             let answer = bench.run(&format!("plan {arguments}"));
             assert!(answer.status == 0 && answer.err.contains(said), "{arguments}: {}", answer.err);
@@ -138,5 +146,12 @@ mod program {
             "{failed:?}"
         );
         assert!(bench.done("plan --smallest 100u --check short.csv").out.contains("DOES NOT DO"));
+        // A survey's description names the captures, relative to itself.
+        bench.put(
+            "job/survey.toml",
+            b"title = \"x\"\n[[case]]\nname = \"a\"\noff = [\"../good.csv\"]\non = [\"../short.csv\"]\n",
+        );
+        let said = bench.done("plan --smallest 30u --largest 10m --bits 12 --check job/survey.toml").out;
+        assert!(said.starts_with("1 of 2 captures do not keep to the plan: job/../short.csv (record; "), "{said}");
     }
 }

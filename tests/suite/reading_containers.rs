@@ -409,7 +409,7 @@ fn raw_samples_are_read_as_their_sidecar_says() {
     let be24: Vec<u8> = pairs().flat_map(|code| (code as i32).to_be_bytes()[1..].to_vec()).collect();
     let planar: Vec<u8> = wire.iter().chain(&air).flat_map(|code| code.to_le_bytes()).collect();
     let skipped = [&[7; 10][..], &le16].concat();
-    let common = "channels = 2\nrate = 250000\nunit = \"mV\"\nscale = [20.0, 4.0]\noffset = 1.5\n";
+    let common = "channels = 2\nrate = \"250k\"\nunit = \"mV\"\nscale = [20.0, 4.0]\noffset = 1.5\n";
     let value = |scale: f64, offset: f64| move |code: &f64| code * scale + offset;
     let expected: Vec<Vec<f64>> = vec![
         wire.iter().map(value(20.0 * 1e-3, 1.5 * 1e-3)).collect(),
@@ -446,6 +446,8 @@ fn raw_samples_are_read_as_their_sidecar_says() {
         ("channels = 2\n", "type"),
         ("type = \"i16\"\n", "--sample-rate"),
         ("type = \"i16\"\nrate = 1000\nscale = [1, 2, 3]\n", "3 factors"),
+        ("type = \"i16\"\nrate = \"fast\"\n", "samples a second, such as 250000 or \"250k\""),
+        ("type = \"i16\"\nrate = -1\n", "rate"),
         ("type = \"i16\"\nrate = 1000\nrats = 1\n", "did you mean"),
         ("type = \"f64\"\nrate = 1000\norder = \"planar\"\nchannels = 7\n", "no multiple"),
     ] {

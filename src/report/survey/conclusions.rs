@@ -5,7 +5,7 @@ use crate::capture::Role;
 use crate::compare::added::{BandAddition, Verdict as Added};
 use crate::compare::before_after::{BandChange, Verdict as Changed};
 use crate::compare::coupling::{BandCause, Cause, Verdict as Coupled};
-use crate::report::sentences::{place, share};
+use crate::report::sentences::{NONE_SHOWN, place, share};
 use crate::survey::fall_off::FallOffResult;
 use crate::survey::run::CaseResult;
 use crate::units::{Band, engineering, prefix_of};
@@ -49,7 +49,7 @@ fn of_addition(name: &str, added: &Comparison<BandAddition>, result: &CaseResult
     };
     let unit = wire.unit.symbol();
     let Some(row) = strongest(wire) else {
-        let least = wire.total.smallest_shown_rms.map_or(String::new(), |rms| {
+        let least = wire.total.smallest_shown_rms.map_or(format!("; {NONE_SHOWN}"), |rms| {
             format!("; an addition of {} in the whole range would have been", engineering(rms, unit))
         });
         return format!("{name}: no addition is shown {}{least}.", place(wire.role));
@@ -117,7 +117,8 @@ fn of_filter(row: &BandChange) -> String {
         Changed::Lower => "lowers",
         Changed::Higher => "raises",
         Changed::NoChangeShown => {
-            let least = row.smallest_shown_db.map_or(String::new(), |db| format!(" ({db:.1} dB would have been)"));
+            let least =
+                row.smallest_shown_db.map_or(format!(" ({NONE_SHOWN})"), |db| format!(" ({db:.1} dB would have been)"));
             return format!("with the filter no change is shown there{least}");
         }
     };

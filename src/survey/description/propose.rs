@@ -39,16 +39,17 @@ type Sides<'a> = BTreeMap<State, Vec<&'a Candidate>>;
 
 /// The text of a description for these captures, which come in the order in which they are to be listed.
 ///
-/// Captures of the surroundings that name no load stand for every load of their folder.
+/// Captures of the surroundings that name no load stand for every load of their folder. The measuring chain is that of
+/// a setup where there is one, named as the captures are.
 ///
 /// ```
 /// use linewake::survey::description::{Candidate, propose};
 /// let names = ["background-1.csv", "lamp-on-1.csv", "lamp-on-filter-1.csv"];
 /// let found = names.map(|name| Candidate { name: name.into(), written_ms: None });
-/// let text = propose("Studio", &found);
+/// let text = propose("Studio", &found, None);
 /// assert!(text.contains("name = \"lamp\"") && text.contains("on_with_filter = [\"lamp-on-filter-1.csv\"]"));
 /// ```
-pub fn propose(title: &str, captures: &[Candidate]) -> String {
+pub fn propose(title: &str, captures: &[Candidate], setup: Option<&str>) -> String {
     let mut cases: BTreeMap<(String, String, Option<Distance>), Sides<'_>> = BTreeMap::new();
     let mut shared: BTreeMap<String, Sides<'_>> = BTreeMap::new();
     let mut doubtful = Vec::new();
@@ -66,7 +67,7 @@ pub fn propose(title: &str, captures: &[Candidate]) -> String {
             cases.entry(key).or_default().entry(state).or_default().push(capture);
         }
     }
-    let mut text = head(title);
+    let mut text = head(title, setup);
     if !doubtful.is_empty() {
         text.push_str("# These names tell no state and were taken for captures with the load on:\n");
         doubtful.iter().for_each(|name| {
@@ -74,9 +75,13 @@ pub fn propose(title: &str, captures: &[Candidate]) -> String {
         });
         text.push('\n');
     }
+    // A folder tells loads of one name apart; one that holds all captures of a job says nothing.
+    let mut folders: Vec<&String> = cases.keys().map(|(folder, _, _)| folder).chain(shared.keys()).collect();
+    folders.dedup();
+    let place = |folder: &str| if folders.len() > 1 { folder.to_owned() } else { String::new() };
     let mut fall_offs: BTreeMap<(&str, &str), Vec<String>> = BTreeMap::new();
     for ((folder, load, distance), sides) in &cases {
-        let name = case_name(folder, load, *distance);
+        let name = case_name(&place(folder), load, *distance);
         let mut sides = sides.clone();
         for (state, captures) in shared.get(folder).into_iter().flatten() {
             sides.entry(*state).or_insert_with(|| captures.clone());
@@ -89,11 +94,11 @@ pub fn propose(title: &str, captures: &[Candidate]) -> String {
     // Surroundings that no load stands beside are a case of their own.
     for (folder, sides) in &shared {
         if !cases.keys().any(|(other, _, _)| other == folder) {
-            write_case(&mut text, &case_name(folder, "surroundings", None), None, sides);
+            write_case(&mut text, &case_name(&place(folder), "surroundings", None), None, sides);
         }
     }
     for ((folder, load), names) in fall_offs.into_iter().filter(|(_, names)| names.len() > 1) {
-        let name = quoted(&case_name(folder, load, None));
+        let name = quoted(&case_name(&place(folder), load, None));
         let _ = writeln!(text, "[[fall_off]]\nname = {name}\ncases = {}\n", list(names.iter().map(String::as_str)));
     }
     text
@@ -130,7 +135,10 @@ pub fn compared_with<'a>(name: &str, names: &'a [String]) -> Vec<&'a str> {
     if own.is_empty() { of("", &[State::Off, State::Background]) } else { own }
 }
 
-fn head(title: &str) -> String {
+fn head(title: &str, setup: Option<&str>) -> String {
+    // What is not known is shown as it would be written.
+    let mark = if setup.is_some() { "" } else { "# " };
+    let setup = quoted(setup.unwrap_or("chain.toml"));
     format!(
         "# A survey, as far as the names of the captures tell. Check every line, and fill in what only you know.\n\
          # Then: linewake survey THIS-FILE. Names of files are relative to this one.\n\
@@ -144,10 +152,10 @@ fn head(title: &str) -> String {
          # [people]                        # any role = a name, or a list of names\n\
          # measured = \"\"\n\
          \n\
-         # [[instrument]]\n\
-         # name = \"recorder\"\n\
+         {mark}[[instrument]]\n\
+         {mark}name = \"recorder\"\n\
          # about = \"two channels, 12 bits\"\n\
-         # setup = \"chain.toml\"            # the measuring chain; begin with \"setup --new\"\n\
+         {mark}setup = {setup}            # the measuring chain; begin with \"calibrate\" or \"setup --new\"\n\
          \n\
          # [[location]]\n\
          # name = \"control room\"\n\
@@ -268,7 +276,6 @@ fn millimetres(word: &str) -> Option<Distance> {
 
 fn case_name(folder: &str, load: &str, distance: Option<Distance>) -> String {
     let load = if load.is_empty() { "load" } else { load };
-    // The folder tells loads of one name apart; one that holds all captures of a job says nothing.
     let place = match folder {
         "" | "captures" => String::new(),
         folder => format!("{folder}: "),

@@ -238,7 +238,7 @@ fn the_proposal_for_the_demos_captures_gives_the_demos_cases() {
     let names: Vec<String> = studio.captures().iter().map(|c| format!("captures/{}", c.file_name())).collect();
     let mut names: Vec<&str> = names.iter().map(String::as_str).collect();
     names.sort_unstable();
-    let proposed = parse(&propose("Studio", &found(&names))).unwrap();
+    let proposed = parse(&propose("Studio", &found(&names), None)).unwrap();
     let written = parse(&studio.survey_toml()).unwrap();
     assert_eq!(proposed.cases.len(), LOADS.len());
     for case in &written.cases {
@@ -266,6 +266,7 @@ fn names_tell_state_repeat_and_distance() {
             "mystery.csv",
             "weird \"name\" \\ on.csv",
         ]),
+        None,
     );
     let survey = parse(&text).unwrap_or_else(|error| panic!("{error}\n{text}"));
     let case =
@@ -293,22 +294,34 @@ fn names_tell_state_repeat_and_distance() {
 fn captures_taken_in_turns_are_seen_by_their_times() {
     let at = |name: &str, seconds: u64| Candidate { name: name.to_owned(), written_ms: Some(1000 * seconds) };
     let turns = [at("lamp-off-1.csv", 0), at("lamp-off-2.csv", 60), at("lamp-on-1.csv", 30), at("lamp-on-2.csv", 90)];
-    let survey = parse(&propose("x", &turns)).unwrap();
+    let survey = parse(&propose("x", &turns, None)).unwrap();
     assert!(survey.cases[0].alternating);
     assert_eq!(survey.cases[0].taken, ["lamp-off-1.csv", "lamp-on-1.csv", "lamp-off-2.csv", "lamp-on-2.csv"]);
     // Copied at once, or all off before all on: no pairs.
     let copied = turns.clone().map(|one| Candidate { written_ms: one.written_ms.map(|ms| ms / 100), ..one });
-    assert!(!parse(&propose("x", &copied)).unwrap().cases[0].alternating);
+    assert!(!parse(&propose("x", &copied, None)).unwrap().cases[0].alternating);
     let apart = [at("lamp-off-1.csv", 0), at("lamp-off-2.csv", 30), at("lamp-on-1.csv", 60), at("lamp-on-2.csv", 90)];
-    assert!(!parse(&propose("x", &apart)).unwrap().cases[0].alternating);
+    assert!(!parse(&propose("x", &apart, None)).unwrap().cases[0].alternating);
 }
 
 #[test]
 fn hostile_names_stay_within_their_quotes() {
     let names = ["a\"]\n[[case]]\nname=\"x-on.csv", "b\u{0}\u{7f}\u{1b}-on.csv", "c\r\n# -on.csv", "'''\"\"\"-on.csv"];
-    let text = propose("t\"\n[people]\n", &found(&names));
+    let text = propose("t\"\n[people]\n", &found(&names), None);
     let survey = parse(&text).unwrap_or_else(|error| panic!("{error}\n{text}"));
     let read: Vec<&str> = survey.captures().into_iter().map(|(_, name)| name).collect();
     assert!(names.iter().all(|name| read.contains(name)), "{read:?}");
     assert_eq!(survey.people, []);
+}
+
+#[test]
+fn a_folder_that_holds_all_names_no_case_and_a_chain_is_named() {
+    let names = ["job/raw/background-1.csv", "job/raw/lamp-on-1.csv"];
+    let survey = parse(&propose("x", &found(&names), Some("chain \"a\".toml"))).unwrap();
+    assert_eq!(survey.cases[0].name, "lamp");
+    assert_eq!(survey.instruments[0].setup.as_deref(), Some("chain \"a\".toml"));
+    assert_eq!(survey.cases[0].instrument, Some(0));
+    let survey = parse(&propose("x", &found(&["a/lamp-on-1.csv", "b/lamp-on-1.csv"]), None)).unwrap();
+    assert_eq!(survey.cases.iter().map(|case| case.name.as_str()).collect::<Vec<_>>(), ["a: lamp", "b: lamp"]);
+    assert!(survey.instruments.is_empty());
 }
