@@ -25,16 +25,23 @@ mod mitigate;
 mod options;
 mod output;
 mod over_time;
+#[cfg(not(target_family = "wasm"))]
+mod page;
 mod phase_map;
 mod plan;
 mod publication;
 mod receiver;
 mod response;
+#[cfg_attr(target_family = "wasm", path = "in_browser/screen.rs")]
+mod screen;
 mod setup;
 mod spectrum;
 mod survey;
+#[cfg_attr(target_family = "wasm", path = "in_browser/temporary.rs")]
+mod temporary;
 mod terminal;
 mod transients;
+#[cfg(not(target_family = "wasm"))]
 mod watch;
 mod waveform;
 mod whole;
@@ -107,6 +114,8 @@ const COMMANDS: &[Command] = &[
     Command::of::<batch::Batch>("batch"),
     Command::of::<over_time::Merge>("merge"),
     Command::of::<survey::Survey>("survey"),
+    // Nothing comes into the folder of a page by itself, and the page is there.
+    #[cfg(not(target_family = "wasm"))]
     Command::of::<watch::Watch>("watch"),
     Command::of::<convert::Convert>("convert"),
     Command::of::<levels::Levels>("levels"),
@@ -116,6 +125,8 @@ const COMMANDS: &[Command] = &[
     Command::of::<mitigate::Mitigate>("mitigate"),
     Command::of::<demo::Demo>("demo"),
     Command::of::<guide::Guide>("guide"),
+    #[cfg(not(target_family = "wasm"))]
+    Command::of::<page::Page>("page"),
     Command::of::<doctor::Doctor>("doctor"),
     Command::of::<completions::Completions>("completions"),
     Command::of::<manual::Manual>("manual"),

@@ -1,0 +1,62 @@
+// The worker of the page, run by node: the very files that stand in the page, with what node lacks of a worker.
+import fs from "node:fs";
+import vm from "node:vm";
+import path from "node:path";
+
+const source = new URL("../../src/browser/", import.meta.url);
+
+/** A file on disk that looks like one that was dropped. */
+class OnDisk {
+    constructor(file, from = 0, to = fs.statSync(file).size) {
+        Object.assign(this, { file, from, size: to - from, lastModified: fs.statSync(file).mtimeMs });
+    }
+    slice(from, to) { return new OnDisk(this.file, this.from + from, this.from + to); }
+}
+
+class FileReaderSync {
+    readAsArrayBuffer(part) {
+        const bytes = new Uint8Array(part.size);
+        const descriptor = fs.openSync(part.file);
+        fs.readSync(descriptor, bytes, 0, part.size, part.from);
+        fs.closeSync(descriptor);
+        return bytes.buffer;
+    }
+}
+
+/** A worker with its module; `run` gives the answer of a command line. */
+export async function worker(wasm) {
+    const waiting = new Map();
+    const self = {
+        postMessage(answer) {
+            if (answer.progress !== undefined) waiting.get(answer.run).lines.push(answer.progress);
+            else waiting.get(answer.run).done(answer);
+        },
+    };
+    const world = { self, WebAssembly, TextEncoder, TextDecoder, Blob, FileReaderSync, crypto, performance, Date, console, Uint8Array, DataView, BigInt };
+    vm.createContext(world);
+    for (const name of ["system.js", "worker.js"]) {
+        vm.runInContext(fs.readFileSync(new URL(name, source), "utf8"), world, { filename: name });
+    }
+    self.onmessage({ data: { module: await WebAssembly.compile(fs.readFileSync(wasm)) } });
+    let count = 0;
+    return {
+        add(files) { self.onmessage({ data: { files: files.map(([name, file]) => ({ path: name, blob: new OnDisk(file) })) } }); },
+        run(...words) {
+            const name = ++count;
+            return new Promise(done => {
+                const lines = [];
+                waiting.set(name, { lines, done: answer => done({ ...answer, lines }) });
+                self.onmessage({ data: { run: name, arguments: words } });
+            });
+        },
+    };
+}
+
+/** All files in a folder and below, as [path, file]. */
+export function filesIn(folder, before = "") {
+    return fs.readdirSync(folder, { withFileTypes: true }).flatMap(entry => {
+        const name = before + entry.name;
+        const file = path.join(folder, entry.name);
+        return entry.isDirectory() ? filesIn(file, `${name}/`) : [[name, file]];
+    });
+}
