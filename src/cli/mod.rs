@@ -8,6 +8,7 @@ mod batch;
 mod campaign;
 mod captures;
 mod compare;
+#[cfg(not(target_family = "wasm"))]
 mod completions;
 mod convert;
 mod coupling;
@@ -20,6 +21,7 @@ mod held;
 mod inspect;
 mod journal;
 mod levels;
+#[cfg(not(target_family = "wasm"))]
 mod manual;
 mod mitigate;
 mod options;
@@ -114,7 +116,7 @@ const COMMANDS: &[Command] = &[
     Command::of::<batch::Batch>("batch"),
     Command::of::<over_time::Merge>("merge"),
     Command::of::<survey::Survey>("survey"),
-    // Nothing comes into the folder of a page by itself, and the page is there.
+    // A page has no shell, no manual and no other page, and nothing comes into its folder by itself.
     #[cfg(not(target_family = "wasm"))]
     Command::of::<watch::Watch>("watch"),
     Command::of::<convert::Convert>("convert"),
@@ -128,7 +130,9 @@ const COMMANDS: &[Command] = &[
     #[cfg(not(target_family = "wasm"))]
     Command::of::<page::Page>("page"),
     Command::of::<doctor::Doctor>("doctor"),
+    #[cfg(not(target_family = "wasm"))]
     Command::of::<completions::Completions>("completions"),
+    #[cfg(not(target_family = "wasm"))]
     Command::of::<manual::Manual>("manual"),
 ];
 

@@ -2,6 +2,7 @@
 import fs from "node:fs";
 import vm from "node:vm";
 import path from "node:path";
+import { pathToFileURL } from "node:url";
 
 const source = new URL("../../src/browser/", import.meta.url);
 
@@ -23,8 +24,8 @@ class FileReaderSync {
     }
 }
 
-/** A worker with its module; `run` gives the answer of a command line. */
-export async function worker(wasm) {
+/** The worker with its module in node; `run` gives the answer of a command line. */
+export async function inNode(wasm) {
     const waiting = new Map();
     const self = {
         postMessage(answer) {
@@ -41,7 +42,7 @@ export async function worker(wasm) {
     let count = 0;
     return {
         add(files) { self.onmessage({ data: { files: files.map(([name, file]) => ({ path: name, blob: new OnDisk(file) })) } }); },
-        run(...words) {
+        run(words) {
             const name = ++count;
             return new Promise(done => {
                 const lines = [];
@@ -49,6 +50,53 @@ export async function worker(wasm) {
                 self.onmessage({ data: { run: name, arguments: words } });
             });
         },
+        end() {},
+    };
+}
+
+/** The same in the page, in headless Chromium. */
+export async function inChromium(page) {
+    const { chromium } = await import("playwright-core");
+    const browser = await chromium.launch({
+        executablePath: process.env.CHROMIUM ?? "/usr/bin/chromium",
+        args: ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--no-first-run"],
+    });
+    const tab = await browser.newPage();
+    tab.setDefaultTimeout(600_000);
+    tab.on("request", request => {
+        if (!/^(file|data|blob):/.test(request.url())) throw new Error(`asks for ${request.url()}`);
+    });
+    await tab.goto(pathToFileURL(page).href);
+    await tab.evaluate(() => {
+        window.computing = Computing.ofPage();
+        window.chosen = document.body.appendChild(Object.assign(document.createElement("input"), { type: "file", multiple: true, id: "chosen" }));
+    });
+    return {
+        tab,
+        async add(files) {
+            if (files.length === 0) return;
+            await tab.setInputFiles("#chosen", files.map(([, file]) => file));
+            await tab.evaluate(names => {
+                window.computing.add(names.map((path, at) => ({ path, blob: window.chosen.files[at] })));
+            }, files.map(([name]) => name));
+        },
+        async run(words) {
+            const answer = await tab.evaluate(async words => {
+                const lines = [];
+                const answer = await window.computing.run(words, line => lines.push(line));
+                const text = bytes => new Promise(done => {
+                    const reader = new FileReader();
+                    reader.onload = () => done(reader.result.slice(reader.result.indexOf(",") + 1));
+                    reader.readAsDataURL(new Blob([bytes]));
+                });
+                const outputs = {};
+                for (const [name, bytes] of Object.entries(answer.outputs)) outputs[name] = await text(bytes);
+                return { ...answer, outputs, lines };
+            }, words);
+            for (const name in answer.outputs) answer.outputs[name] = Buffer.from(answer.outputs[name], "base64");
+            return answer;
+        },
+        end: () => browser.close(),
     };
 }
 
