@@ -5,11 +5,13 @@
  * both sides of it: the words of a command line in; its documents, tables, sentences and files out.
  *
  * The page posts
- *   {module}                   the compiled command line (WebAssembly.Module, or its bytes), first and once
+ *   {packed}                   the command line for WebAssembly, LZMA in base64; or
+ *   {module}                   the same compiled, as another worker answered it; one of them first and once
  *   {files: [{path, blob}]}    files of the folder, added once; they stay, a later one of the same path replaces
  *   {run, arguments: [...]}    words of a command line without the program's name; run names the answer. May come with
  *                              files; one after the other is done
  * and gets
+ *   {module} or {failed}       after {packed}: the compiled module for other workers, or why there is none
  *   {run, progress}            as it goes on: "DONE of WHOLE captures", "... cases", "... samples", "... bytes, pass N"
  *   {run, status, standard_output, standard_error, outputs, memory}
  *                              at the end: exit status, texts, {path: Uint8Array} of every file that was written
@@ -27,9 +29,20 @@ let work = Promise.resolve();
 
 self.onmessage = ({ data }) => {
     if (data.module) compiled = data.module;
+    if (data.packed) work = work.then(() => unpack(data.packed));
     for (const { path, blob } of data.files ?? []) dropped.set(path, blob);
     if (data.run !== undefined) work = work.then(() => run(data.run, data.arguments));
 };
+
+/** Here and not in the page, which would stand still for as long as it takes. */
+async function unpack(packed) {
+    try {
+        compiled = await WebAssembly.compile(unpacked(Uint8Array.from(atob(packed.trim()), letter => letter.charCodeAt(0))));
+        self.postMessage({ module: compiled });
+    } catch (error) {
+        self.postMessage({ failed: error.message });
+    }
+}
 
 /** Text from pieces of bytes. */
 const joined = async pieces => new Blob(pieces).text();
@@ -53,7 +66,6 @@ async function run(name, words) {
     };
     let ended;
     try {
-        if (!(compiled instanceof WebAssembly.Module)) compiled = await WebAssembly.compile(compiled);
         ended = await command(compiled, ["linewake", ...words], files, piece => out.push(piece), heard);
     } catch (error) {
         // Nothing of it is left but this worker, which goes on with the next run.

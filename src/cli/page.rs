@@ -29,8 +29,8 @@ pub(super) struct Page {
     /// The file to write; it ends in .html
     #[arg(short, long, value_name = "FILE", default_value = "linewake.html")]
     output: PathBuf,
-    /// Carry this module instead of the one built in: the program for wasm32-wasip1, packed by gzip
-    #[arg(long, value_name = "FILE.wasm.gz")]
+    /// Carry this module instead of the one built in: the program for wasm32-wasip1, packed by LZMA
+    #[arg(long, value_name = "FILE.wasm.lzma")]
     module: Option<PathBuf>,
     /// Replace a file that is there already
     #[arg(long)]
@@ -73,13 +73,14 @@ fn is_same(path: &Path, bytes: &[u8]) -> bool {
 
 /// A packed module from a file.
 fn module(path: &Path) -> Result<Vec<u8>, Error> {
-    const GZIP: &[u8] = &[0x1f, 0x8b];
+    /// How such a file begins: lc, lp and pb in one byte, then a dictionary of a power of two.
+    const LZMA: &[u8] = &[0x5d, 0, 0];
     let bytes = source(path).bytes_at(0, LONGEST_MODULE + 1)?;
-    if bytes.starts_with(GZIP) && bytes.len() <= LONGEST_MODULE {
+    if bytes.starts_with(LZMA) && bytes.len() <= LONGEST_MODULE {
         return Ok(bytes);
     }
     Err(Error::input("is no packed module")
         .in_file(path.display().to_string())
-        .expected("a module packed by gzip, up to 64 MB")
-        .remedy("src/browser/build makes one, linewake.wasm.gz"))
+        .expected("a module packed by LZMA (\"xz --format=lzma\"), up to 64 MB")
+        .remedy("src/browser/build makes one, linewake.wasm.lzma"))
 }

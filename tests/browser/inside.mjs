@@ -35,7 +35,7 @@ export async function inNode(wasm) {
     };
     const world = { self, WebAssembly, TextEncoder, TextDecoder, Blob, FileReaderSync, crypto, performance, Date, console, Uint8Array, DataView, BigInt };
     vm.createContext(world);
-    for (const name of ["system.js", "worker.js"]) {
+    for (const name of ["unpack.js", "system.js", "worker.js"]) {
         vm.runInContext(fs.readFileSync(new URL(name, source), "utf8"), world, { filename: name });
     }
     self.onmessage({ data: { module: await WebAssembly.compile(fs.readFileSync(wasm)) } });
@@ -68,7 +68,24 @@ export async function inChromium(page) {
     });
     await tab.goto(pathToFileURL(page).href);
     await tab.evaluate(() => {
-        window.computing = Computing.ofPage();
+        const text = id => document.getElementById(id).textContent;
+        const worker = new Worker(URL.createObjectURL(new Blob([text("worker")], { type: "text/javascript" })));
+        const waiting = new Map();
+        worker.onmessage = ({ data }) => {
+            const { lines, done } = waiting.get(data.run);
+            if (data.progress === undefined) done({ ...data, lines });
+            else lines.push(data.progress);
+        };
+        window.begun = new Promise((done, failed) => {
+            waiting.set(undefined, { done: ({ module, failed: why }) => module ? done() : failed(new Error(why)) });
+        });
+        worker.postMessage({ packed: text("module") });
+        window.worker = worker;
+        window.run = words => new Promise(done => {
+            const run = waiting.size;
+            waiting.set(run, { lines: [], done });
+            worker.postMessage({ run, arguments: words });
+        });
         window.chosen = document.body.appendChild(Object.assign(document.createElement("input"), { type: "file", multiple: true, id: "chosen" }));
     });
     return {
@@ -77,13 +94,13 @@ export async function inChromium(page) {
             if (files.length === 0) return;
             await tab.setInputFiles("#chosen", files.map(([, file]) => file));
             await tab.evaluate(names => {
-                window.computing.add(names.map((path, at) => ({ path, blob: window.chosen.files[at] })));
+                window.worker.postMessage({ files: names.map((path, at) => ({ path, blob: window.chosen.files[at] })) });
             }, files.map(([name]) => name));
         },
         async run(words) {
             const answer = await tab.evaluate(async words => {
-                const lines = [];
-                const answer = await window.computing.run(words, line => lines.push(line));
+                await window.begun;
+                const answer = await window.run(words);
                 const text = bytes => new Promise(done => {
                     const reader = new FileReader();
                     reader.onload = () => done(reader.result.slice(reader.result.indexOf(",") + 1));
@@ -91,7 +108,7 @@ export async function inChromium(page) {
                 });
                 const outputs = {};
                 for (const [name, bytes] of Object.entries(answer.outputs)) outputs[name] = await text(bytes);
-                return { ...answer, outputs, lines };
+                return { ...answer, outputs };
             }, words);
             for (const name in answer.outputs) answer.outputs[name] = Buffer.from(answer.outputs[name], "base64");
             return answer;

@@ -11,6 +11,8 @@ import { filesIn, inChromium, inNode } from "./inside.mjs";
 const [program, carried, hostile] = process.argv.slice(2).map(path => resolve(path));
 const root = new URL("../../", import.meta.url).pathname;
 const TOLERANCE = 1e-12;
+/** What is worse than that by its nature, how far it may be apart, and why. */
+const ALLOWED = [];
 /** What speaks of the machine it runs on, or is not in the page. */
 const ELSEWHERE = ["doctor", "watch", "completions", "manual", "page", "--help"];
 
@@ -22,29 +24,83 @@ const other = await (carried.endsWith(".html") ? inChromium : inNode)(carried);
 /** Numbers and what stands between them; systems number their errors differently. */
 const tokens = text => text.replace(/ \(os error \d+\)/g, "").split(/(-?\d+(?:\.\d+)?(?:[eE][-+]?\d+)?)/);
 
-const seen = { documents: 0, same: 0, numbers: 0, largest: 0, where: "", others: 0, others_same: 0, took: 0, memory: 0 };
+const seen = { documents: 0, same: 0, numbers: 0, others: 0, others_same: 0, took: 0, memory: 0 };
+/** The largest difference by the name of what differs. */
+const largest = new Map();
 let failed = 0;
 const fault = sentence => {
     failed += 1;
     if (failed <= 40) console.log(`FAIL ${sentence}`);
 };
 
+/**
+ * How far two numbers are apart, in parts of their size. A level in decibels is the logarithm of a size, and one near
+ * zero is not a small one: its difference is taken back to the size, 20 log10(1 + d).
+ */
+function apart(name, x, y) {
+    if (/(^|[_ ])db(uv)?([_ ]|$)|decibel|level|_high$|_low$/i.test(name) && !/hz/i.test(name)) {
+        return Math.min(Math.abs(x - y) * Math.LN10 / 20, Math.abs(x - y) / Math.max(Math.abs(x), Math.abs(y)));
+    }
+    return Math.abs(x - y) / Math.max(Math.abs(x), Math.abs(y));
+}
+
+/** Two numbers of a name. */
+function numbers(what, name, x, y) {
+    seen.numbers += 1;
+    if (x === y) return;
+    const found = apart(name, x, y);
+    if (!(found <= (largest.get(name)?.found ?? 0))) largest.set(name, { found, what, x, y });
+    const allowed = ALLOWED.find(([names]) => names.test(name))?.[1] ?? TOLERANCE;
+    if (!(found <= allowed)) fault(`${what}: ${name}: ${x} there, ${y} here, ${found.toExponential(1)} apart`);
+}
+
+/** Two values of a document. */
+function values(what, name, x, y) {
+    if (typeof x === "number" && typeof y === "number") return numbers(what, name, x, y);
+    if (x === null || y === null || typeof x !== "object" || typeof y !== "object") {
+        if (typeof x === "string" && typeof y === "string") return texts(what, name, x, y);
+        if (x !== y) fault(`${what}: ${name}: ${x} there, ${y} here`);
+        return;
+    }
+    const keys = Object.keys(x);
+    if (keys.join() !== Object.keys(y).join()) return fault(`${what}: ${name} has ${keys} there, ${Object.keys(y)} here`);
+    for (const key of keys) values(what, Array.isArray(x) ? name : key, x[key], y[key]);
+}
+
+/** Two texts with numbers in them. */
+function texts(what, name, x, y) {
+    if (x === y) return;
+    const [a, b] = [tokens(x), tokens(y)];
+    for (let at = 0; at < Math.max(a.length, b.length); at += 1) {
+        if (a[at] === b[at]) continue;
+        if (at % 2 === 1 && at < Math.min(a.length, b.length)) numbers(what, name, Number(a[at]), Number(b[at]));
+        else {
+            const around = list => list.slice(Math.max(0, at - 4), at + 3).join("").slice(-160);
+            return fault(`${what}: ${name}: "${around(a)}" there, "${around(b)}" here`);
+        }
+    }
+}
+
+/** Rows of cells under their header, where a text is a table of these. */
+function table(text) {
+    const rows = text.trimEnd().split("\n").map(line => [...line.matchAll(/(?:^|,)(?:"((?:[^"]|"")*)"|([^,]*))/g)].map(([, quoted, plain]) => quoted ?? plain));
+    return rows.every(row => row.length === rows[0].length) ? rows : undefined;
+}
+
 /** Holds two texts against each other; `what` is where they came from. */
 function hold(what, ours, theirs) {
     seen.documents += 1;
     if (ours === theirs) return void (seen.same += 1);
-    const [a, b] = [tokens(ours), tokens(theirs)];
-    for (let at = 0; at < Math.max(a.length, b.length); at += 1) {
-        if (a[at] === b[at]) continue;
-        const [x, y] = [Number(a[at]), Number(b[at])];
-        const apart = at % 2 === 1 ? Math.abs(x - y) / Math.max(Math.abs(x), Math.abs(y)) : NaN;
-        seen.numbers += 1;
-        if (!(apart <= TOLERANCE)) {
-            const around = list => list.slice(Math.max(0, at - 4), at + 3).join("").slice(-160);
-            return fault(`${what}: ${apart}: "${around(a)}" there, "${around(b)}" here`);
-        }
-        if (apart > seen.largest) [seen.largest, seen.where] = [apart, what];
-    }
+    const [json, rows] = [/^\s*\{/.test(ours), what.endsWith(".csv") && [table(ours), table(theirs)]];
+    if (json && !what.endsWith("jsonl")) return values(what, "", JSON.parse(ours), JSON.parse(theirs));
+    if (!rows?.[0] || !rows[1] || rows[0].length !== rows[1].length) return texts(what, "text", ours, theirs);
+    const [header] = rows[0];
+    rows[0].forEach((row, at) => row.forEach((cell, column) => {
+        const [x, y] = [cell, rows[1][at][column]];
+        const both = [x, y].every(cell => cell !== "" && Number.isFinite(Number(cell)));
+        if (both) numbers(what, header[column], Number(x), Number(y));
+        else texts(what, header[column], x, y ?? "");
+    }));
 }
 
 const stamps = () => new Map(filesIn(folder).map(([name, file]) => [name, statSync(file).mtimeMs]));
@@ -128,7 +184,9 @@ if (hostile !== undefined) {
 }
 await other.end();
 
-console.log(`${seen.documents} texts, ${seen.same} the same to the last byte; ${seen.numbers} numbers differ, by ${seen.largest.toExponential(2)} at most (${seen.where})`);
+console.log(`${seen.documents} texts, ${seen.same} the same to the last byte; of the others ${seen.numbers} numbers compared`);
+const worst = [...largest].sort(([, a], [, b]) => b.found - a.found).slice(0, 12);
+for (const [name, { found, what, x, y }] of worst) console.log(`  ${name}: at most ${found.toExponential(1)} apart (${x}, ${y}; ${what})`);
 console.log(`${seen.others} pictures and pages, ${seen.others_same} the same to the last byte`);
 console.log(`${(seen.took / 1000).toFixed(1)} s there; at most ${(seen.memory / 1e6).toFixed(1)} MB of memory`);
 console.log(failed === 0 ? "ok: the same numbers" : `${failed} differ`);
