@@ -15,12 +15,22 @@ pub trait Kernel {
 }
 
 /// Runs a kernel with the widest vectors that this processor has.
+#[cfg(target_family = "wasm")]
+pub fn widest<K: Kernel>(kernel: K) -> K::Output {
+    // One width, which the whole program is compiled for.
+    kernel.run()
+}
+
+/// Runs a kernel with the widest vectors that this processor has.
+#[cfg(not(target_family = "wasm"))]
 pub fn widest<K: Kernel>(kernel: K) -> K::Output {
     pulp::Arch::new().dispatch(Widened(kernel))
 }
 
+#[cfg(not(target_family = "wasm"))]
 struct Widened<K>(K);
 
+#[cfg(not(target_family = "wasm"))]
 impl<K: Kernel> pulp::WithSimd for Widened<K> {
     type Output = K::Output;
 

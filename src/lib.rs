@@ -44,6 +44,8 @@
 #![cfg_attr(test, allow(clippy::float_cmp, reason = "tests compare exact values on purpose"))]
 
 pub mod analysis;
+#[cfg(not(target_family = "wasm"))]
+pub mod browser;
 pub mod capture;
 pub mod circuit;
 #[cfg(feature = "cli")]

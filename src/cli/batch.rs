@@ -125,10 +125,10 @@ impl Batch {
             } else {
                 row(&Watched::new(&path).source, &settings, &self.bands)
             };
-            progress.inc(1);
+            progress.step();
             done
         });
-        progress.finish_and_clear();
+        drop(progress);
         let (inputs, rows): (Vec<_>, Vec<_>) = done.into_iter().unzip();
         let mut inputs = inputs.concat();
         // Both files of a pair name each other.

@@ -155,7 +155,7 @@ impl Campaign {
             let progress = console.progress(work.len());
             let mut unsettled = Vec::new();
             let done = |tried| {
-                progress.inc(1);
+                progress.step();
                 match tried {
                     Tried::Done(entry) => journal.append(&entry),
                     Tried::Unsettled(name) => {
@@ -165,7 +165,7 @@ impl Campaign {
                 }
             };
             let ended = spread::each(work, |name| method.entry(name, all, is_last), done);
-            progress.finish_and_clear();
+            drop(progress);
             ended?;
             work = unsettled;
         }

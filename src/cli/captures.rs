@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 
 use walkdir::WalkDir;
 
+use super::temporary::canonical;
 use crate::error::{Error, printable};
 use crate::read::FORMATS;
 
@@ -45,8 +46,8 @@ pub(super) fn listed(list: &Path) -> Result<Vec<PathBuf>, Error> {
 /// # Errors
 /// A folder without any capture.
 pub(super) fn captures_in(paths: &[PathBuf], left_out: Option<&Path>) -> Result<(Vec<PathBuf>, Vec<Error>), Error> {
-    let left_out = left_out.and_then(|folder| folder.canonicalize().ok());
-    let is_left_out = |path: &Path| left_out.is_some() && path.canonicalize().ok() == left_out;
+    let left_out = left_out.and_then(canonical);
+    let is_left_out = |path: &Path| left_out.is_some() && canonical(path) == left_out;
     let (mut files, mut unseen) = (Vec::new(), Vec::new());
     for path in paths {
         if path.is_dir() {

@@ -1,13 +1,12 @@
 use std::path::{Path, PathBuf};
 
 use clap::Args;
-use indicatif::ProgressBar;
 
 use super::files::{Together, source};
 use super::options::{Mains, ReadingOptions, mains};
 use super::terminal::Console;
 use super::{Example, Outcome, Run};
-use crate::analysis::convert::{Conversion, Step, Wanted, convert};
+use crate::analysis::convert::{Conversion, Wanted, convert};
 use crate::error::{Error, printable};
 use crate::report::document::Document;
 use crate::write::{Samples, WRITERS, Writer};
@@ -97,9 +96,9 @@ impl Run for Convert {
         let staged = together.staged(name);
         let conversion =
             convert(&source(&self.input), &settings, &wanted, &mut together.folder(), || source(&staged), &|step| {
-                show(&progress, step)
+                progress.at(step.done, step.of)
             });
-        progress.finish_and_clear();
+        drop(progress);
         let conversion = conversion?;
         together.put()?;
         let files: Vec<String> =
@@ -133,13 +132,6 @@ impl Convert {
             if columnar { error.remedy("Parquet comes with a build with --features columnar") } else { error }
         })
     }
-}
-
-fn show(progress: &ProgressBar, step: Step) {
-    if let Some(of) = step.of {
-        progress.set_length(of);
-    }
-    progress.set_position(step.done);
 }
 
 /// The command line as it was given, parts with blanks in quotes.

@@ -77,10 +77,10 @@ impl Run for Demo {
         let progress = console.progress(specs.len());
         let written = spread::map(specs.clone(), |capture| {
             let done = files::write_whole(&path(&capture), &studio.csv(&capture));
-            progress.inc(1);
+            progress.step();
             done
         });
-        progress.finish_and_clear();
+        drop(progress);
         written.into_iter().collect::<Result<(), _>>()?;
         let bench = self.folder.join("calibration");
         studio.bench().iter().try_for_each(|(name, bytes)| files::write_whole(&bench.join(name), bytes))?;

@@ -5,8 +5,7 @@ use std::io::{self, BufWriter, IsTerminal, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, OnceLock};
 
-use tempfile::TempDir;
-
+use super::temporary::{self, canonical};
 use super::terminal::Reading;
 use super::whole::Whole;
 use crate::error::Error;
@@ -139,7 +138,7 @@ impl StandardInput {
             if input.is_terminal() {
                 return Err(io::Error::other("nothing is piped into it"));
             }
-            let mut file = tempfile::tempfile()?;
+            let mut file = temporary::unnamed()?;
             io::copy(&mut input, &mut file)?;
             Ok(Spool(Arc::new(Mutex::new(file))))
         };
@@ -243,7 +242,7 @@ impl Output {
 /// They are written into a folder of their own beside their target, where they can be read back, and moved from there.
 pub(super) struct Together {
     target: PathBuf,
-    staging: TempDir,
+    staging: temporary::Folder,
     names: Vec<String>,
 }
 
@@ -252,10 +251,10 @@ impl Together {
     /// overwritten unless `force` is given.
     pub(super) fn prepare(path: &Path, names: &[String], inputs: &[&Path], force: bool) -> Result<Self, Error> {
         let target = folder_of(path)?;
-        let inputs: Vec<PathBuf> = inputs.iter().filter_map(|input| input.canonicalize().ok()).collect();
+        let inputs: Vec<PathBuf> = inputs.iter().filter_map(|input| canonical(input)).collect();
         for file in names.iter().map(|name| path.with_file_name(name)) {
             let named = |error: Error| Err(error.in_file(file.display().to_string()));
-            if file.canonicalize().is_ok_and(|same| inputs.contains(&same)) {
+            if canonical(&file).is_some_and(|same| inputs.contains(&same)) {
                 return named(Error::usage("is the capture itself").remedy("name another output"));
             }
             if file.is_dir() {
@@ -266,8 +265,7 @@ impl Together {
                 return named(error.remedy("choose another name, or give --force to replace it"));
             }
         }
-        let staging = tempfile::Builder::new().prefix(".linewake-").suffix(".part").tempdir_in(&target);
-        let staging = staging.map_err(|error| failed(path, &error))?;
+        let staging = temporary::folder_in(&target).map_err(|error| failed(path, &error))?;
         Ok(Self { target, staging, names: Vec::new() })
     }
 

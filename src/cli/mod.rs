@@ -9,6 +9,7 @@ mod calibrate;
 mod campaign;
 mod captures;
 mod compare;
+#[cfg(not(target_family = "wasm"))]
 mod completions;
 mod convert;
 mod coupling;
@@ -21,21 +22,29 @@ mod held;
 mod inspect;
 mod journal;
 mod levels;
+#[cfg(not(target_family = "wasm"))]
 mod manual;
 mod mitigate;
 mod options;
 mod output;
 mod over_time;
+#[cfg(not(target_family = "wasm"))]
+mod page;
 mod phase_map;
 mod plan;
 mod publication;
 mod receiver;
 mod response;
+#[cfg_attr(target_family = "wasm", path = "in_browser/screen.rs")]
+mod screen;
 mod setup;
 mod spectrum;
 mod survey;
+#[cfg_attr(target_family = "wasm", path = "in_browser/temporary.rs")]
+mod temporary;
 mod terminal;
 mod transients;
+#[cfg(not(target_family = "wasm"))]
 mod watch;
 mod waveform;
 mod whole;
@@ -126,6 +135,8 @@ const COMMANDS: &[Command] = &[
     Command::of::<batch::Batch>("batch"),
     Command::of::<over_time::Merge>("merge"),
     Command::of::<survey::Survey>("survey"),
+    // A page has no shell, no manual and no other page, and nothing comes into its folder by itself.
+    #[cfg(not(target_family = "wasm"))]
     Command::of::<watch::Watch>("watch"),
     Command::of::<convert::Convert>("convert"),
     Command::of::<levels::Levels>("levels"),
@@ -136,8 +147,12 @@ const COMMANDS: &[Command] = &[
     Command::of::<mitigate::Mitigate>("mitigate"),
     Command::of::<demo::Demo>("demo"),
     Command::of::<guide::Guide>("guide"),
+    #[cfg(not(target_family = "wasm"))]
+    Command::of::<page::Page>("page"),
     Command::of::<doctor::Doctor>("doctor"),
+    #[cfg(not(target_family = "wasm"))]
     Command::of::<completions::Completions>("completions"),
+    #[cfg(not(target_family = "wasm"))]
     Command::of::<manual::Manual>("manual"),
 ];
 

@@ -12,6 +12,7 @@ use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
 
 use super::files::{failed, folder_of, write_whole};
+use super::temporary::canonical;
 use crate::error::Error;
 use crate::report::document::made_by;
 use crate::report::survey::{DataFile, Entry, PACKAGE, paths_of_package};
@@ -153,9 +154,9 @@ fn check_folder(folder: &Path, inputs: &[PathBuf], force: bool) -> Result<(), Er
     if entries.next().is_none() {
         return Ok(());
     }
-    let whole = folder.canonicalize().ok();
+    let whole = canonical(folder);
     let within =
-        |input: &&PathBuf| input.canonicalize().ok().zip(whole.as_ref()).is_some_and(|(i, f)| i.starts_with(f));
+        |input: &&PathBuf| canonical(input).zip(whole.as_ref()).is_some_and(|(i, f)| i.starts_with(f));
     if let Some(input) = inputs.iter().find(within) {
         return refuse(format!("would be replaced, and \"{}\" lies in it", input.display()), ELSEWHERE);
     }

@@ -7,6 +7,7 @@ use clap::Args;
 use super::captures::captures_in;
 use super::files::{FileOrigin, source, write_example};
 use super::publication::Publication;
+use super::temporary::canonical;
 use super::terminal::Console;
 use super::{Example, Outcome, Run};
 use crate::error::Error;
@@ -112,7 +113,7 @@ impl Survey {
         }
         let candidates: Vec<Candidate> = found.iter().map(|path| candidate(path, folder, &beside)).collect();
         let title =
-            folder.canonicalize().ok().and_then(|whole| Some(whole.file_name()?.to_string_lossy().into_owned()));
+            canonical(folder).and_then(|whole| Some(whole.file_name()?.to_string_lossy().into_owned()));
         let setup =
             self.setup.as_ref().map(|path| setup(&source(path)).map(|_| named(path, folder, &beside))).transpose()?;
         let title = format!("Survey of {}", title.unwrap_or_else(|| "captures".to_owned()));
@@ -145,9 +146,9 @@ fn candidate(path: &Path, folder: &Path, beside: &Path) -> Candidate {
 /// A file as a description beside it names it: relative where it can be.
 fn named(path: &Path, folder: &Path, beside: &Path) -> String {
     let inside = |base: &Path| path.strip_prefix(base).ok().map(Path::to_owned);
-    let whole = || path.canonicalize().ok()?.strip_prefix(beside.canonicalize().ok()?).ok().map(Path::to_owned);
+    let whole = || canonical(path)?.strip_prefix(canonical(beside)?).ok().map(Path::to_owned);
     let relative = if beside == folder { inside(folder) } else { whole() };
-    let name = relative.or_else(|| path.canonicalize().ok()).unwrap_or_else(|| path.to_owned());
+    let name = relative.or_else(|| canonical(path)).unwrap_or_else(|| path.to_owned());
     let parts = name.components().map(|part| part.as_os_str().to_string_lossy());
     parts.collect::<Vec<_>>().join("/").replace("//", "/")
 }
@@ -183,8 +184,8 @@ pub(super) fn make(console: &mut Console, description: &Path, page: &Path, force
     let publication = Publication::prepare("survey", page, &inputs(&job, description, folder), force)?;
 
     let progress = console.progress(survey.captures().len());
-    let captures = job.look(&|| progress.inc(1));
-    progress.finish_and_clear();
+    let captures = job.look(&|| progress.step());
+    drop(progress);
     if captures.usable() == 0 {
         captures.all.iter().for_each(|looked| {
             let why = looked.seen.as_ref().err().map_or("", String::as_str);
@@ -203,10 +204,10 @@ pub(super) fn make(console: &mut Console, description: &Path, page: &Path, force
     let progress = console.cases(survey.cases.len());
     let chapters = spread::map((0..survey.cases.len()).collect(), |place| {
         let chapter = one_case(&job, &captures, place, &open, &names, &publication);
-        progress.inc(1);
+        progress.step();
         chapter
     });
-    progress.finish_and_clear();
+    drop(progress);
     let chapters: Vec<Chapter> = chapters.into_iter().collect::<Result<_, _>>()?;
     let air: Vec<_> = chapters.iter().filter_map(|chapter| chapter.air.clone()).collect();
     let falls = fall_offs(&survey, &air);

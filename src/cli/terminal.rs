@@ -1,14 +1,13 @@
 //! Standard output, standard error, progress: everything that reaches a terminal goes through here.
 
 use std::collections::HashMap;
-use std::io::{self, IsTerminal, Write};
+use std::io::{self, Write};
 use std::path::PathBuf;
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Weak};
-use std::time::{Duration, Instant};
+use std::time::Instant;
 
-use indicatif::{HumanDuration, ProgressBar, ProgressDrawTarget, ProgressStyle};
-
+use super::screen::{self, Bar};
 use super::{files, tables};
 use crate::capture::Role;
 use crate::compare::margin::Against;
@@ -18,10 +17,6 @@ use crate::report::table::Table;
 
 /// Tables are no wider than this when they go to a file or a pipe.
 const PLAIN_WIDTH: u16 = 160;
-/// Work shorter than this shows no progress.
-const PATIENCE: Duration = Duration::from_millis(500);
-/// Reading that takes less shows no progress.
-const LONG: Duration = Duration::from_secs(2);
 
 /// The way to the terminal.
 pub(super) struct Console {
@@ -36,21 +31,17 @@ pub(super) struct Console {
 /// A text is passed twice, a fingerprint is one pass more, and nobody knows before how many there will be. So what is
 /// shown is how far the present one has come.
 pub(super) struct Reading {
-    bar: ProgressBar,
+    bar: Bar,
     begun: Instant,
     /// Bytes of all captures, and bytes read.
     whole: AtomicU64,
     read: AtomicU64,
-    is_shown: AtomicBool,
 }
 
 impl Reading {
     fn new() -> Self {
-        let bar = ProgressBar::with_draw_target(None, ProgressDrawTarget::hidden());
-        let style = ProgressStyle::with_template("pass {prefix}: {percent}% of {total_bytes} read {bar:30} {msg} left");
-        bar.set_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()));
-        let (whole, read, is_shown) = (AtomicU64::new(0), AtomicU64::new(0), AtomicBool::new(false));
-        Self { bar, begun: Instant::now(), whole, read, is_shown }
+        let (whole, read) = (AtomicU64::new(0), AtomicU64::new(0));
+        Self { bar: Bar::of_passes(), begun: Instant::now(), whole, read }
     }
 
     /// So many bytes are to be read.
@@ -62,27 +53,13 @@ impl Reading {
     pub(super) fn add(&self, bytes: u64) {
         let read = self.read.fetch_add(bytes, Ordering::Relaxed) + bytes;
         let took = self.begun.elapsed();
-        if took < LONG {
+        if took < screen::LONG {
             return;
         }
         let whole = self.whole.load(Ordering::Relaxed).max(1);
         let (pass, position) = (read.saturating_sub(1) / whole, read.saturating_sub(1) % whole);
-        self.bar.set_length(whole);
-        self.bar.set_position(position);
-        self.bar.set_prefix((pass + 1).to_string());
-        // The bar's own guess begins with its first sight.
         let left = took.mul_f64((whole - position) as f64 / read.max(1) as f64);
-        self.bar.set_message(HumanDuration(left).to_string());
-        if !self.is_shown.swap(true, Ordering::Relaxed) {
-            self.bar.set_draw_target(ProgressDrawTarget::stderr());
-            self.bar.enable_steady_tick(PATIENCE);
-        }
-    }
-}
-
-impl Drop for Reading {
-    fn drop(&mut self) {
-        self.bar.finish_and_clear();
+        self.bar.pass(pass + 1, position, whole, left);
     }
 }
 
@@ -93,7 +70,7 @@ impl Console {
 
     /// Sources for captures, which show on a terminal how far they are read.
     pub(super) fn captures(&mut self, paths: &[PathBuf]) -> Vec<Source> {
-        if !self.err.is_terminal() {
+        if !screen::shows_progress() {
             return files::captures(paths, None);
         }
         let reading = self.reading.upgrade().unwrap_or_else(|| Arc::new(Reading::new()));
@@ -118,7 +95,7 @@ impl Console {
 
     /// Prints a table with an empty line before it.
     pub(super) fn table(&mut self, table: &Table) -> Result<(), Error> {
-        let width = if self.out.is_terminal() { console::Term::stdout().size().1.clamp(60, 200) } else { PLAIN_WIDTH };
+        let width = screen::width().unwrap_or(PLAIN_WIDTH);
         self.print(&format!("\n{}", table.to_text(Some(width))))
     }
 
@@ -182,29 +159,18 @@ impl Console {
         let _ = writeln!(self.err, "{word}: {place}{} [{}]", finding.message, finding.code);
     }
 
-    /// A bar for the samples of one long capture; shows itself on a terminal only, and only when the work lasts.
-    pub(super) fn samples(&self) -> ProgressBar {
-        self.bar(0, "{percent}% of the samples {bar:30} {eta} left")
+    /// For the samples of one long capture.
+    pub(super) fn samples(&self) -> Bar {
+        Bar::of_samples()
     }
 
-    /// A bar for work of many steps; shows itself on a terminal only, and only when the work lasts.
-    pub(super) fn progress(&self, steps: usize) -> ProgressBar {
-        self.bar(steps as u64, "{pos} of {len} captures {bar:30} {eta} left")
+    /// For work on many captures.
+    pub(super) fn progress(&self, captures: usize) -> Bar {
+        Bar::of_steps(captures, "captures")
     }
 
-    /// The same for cases of a survey.
-    pub(super) fn cases(&self, steps: usize) -> ProgressBar {
-        self.bar(steps as u64, "{pos} of {len} cases {bar:30} {eta} left")
-    }
-
-    fn bar(&self, steps: u64, template: &str) -> ProgressBar {
-        if !self.err.is_terminal() {
-            return ProgressBar::hidden();
-        }
-        let bar = ProgressBar::new(steps);
-        let style = ProgressStyle::with_template(template).unwrap_or_else(|_| ProgressStyle::default_bar());
-        bar.set_style(style);
-        bar.enable_steady_tick(PATIENCE);
-        bar
+    /// For the cases of a survey.
+    pub(super) fn cases(&self, cases: usize) -> Bar {
+        Bar::of_steps(cases, "cases")
     }
 }

@@ -3,11 +3,12 @@
 //! On Linux it has no name until it is whole, so that whatever ends the program (Ctrl-C, kill -9, loss of power)
 //! leaves nothing behind. Elsewhere, and on file systems that know no such files, it is a temporary file.
 
+#[cfg(target_os = "linux")]
 use std::fs::File;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
-use tempfile::NamedTempFile;
+use super::temporary::{self, NamedFile};
 
 /// A file on its way to its place.
 #[derive(Debug)]
@@ -20,7 +21,7 @@ pub(super) struct Whole {
 enum Form {
     #[cfg(target_os = "linux")]
     Unnamed(File),
-    Named(NamedTempFile),
+    Named(NamedFile),
 }
 
 impl Whole {
@@ -38,7 +39,7 @@ impl Whole {
         match self.form {
             #[cfg(target_os = "linux")]
             Form::Unnamed(file) => unnamed::give_name(&file, &self.path),
-            Form::Named(file) => file.persist(&self.path).map(|_| ()).map_err(|e| e.error),
+            Form::Named(file) => temporary::put(file, &self.path),
         }
     }
 }
@@ -62,12 +63,7 @@ fn form_in(folder: &Path) -> io::Result<Form> {
     if let Some(file) = unnamed::in_folder(folder) {
         return Ok(Form::Unnamed(file));
     }
-    let mut builder = tempfile::Builder::new();
-    builder.prefix(".linewake-").suffix(".part");
-    // A result is as readable as any other file that the user makes.
-    #[cfg(unix)]
-    builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
-    builder.tempfile_in(folder).map(Form::Named)
+    temporary::file_in(folder).map(Form::Named)
 }
 
 #[cfg(target_os = "linux")]

@@ -10,7 +10,7 @@ pub mod page;
 #[cfg(feature = "columnar")]
 pub mod parquet;
 pub mod pictures;
-mod plain;
+pub(crate) mod plain;
 pub mod plan;
 pub mod response;
 pub mod rows;

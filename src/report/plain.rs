@@ -49,7 +49,7 @@ pub(super) fn escape(text: &str, out: &mut String) {
 pub(super) const LETTERS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
 
 /// Bytes as text in base 64 (RFC 4648, section 4), padded.
-pub(super) fn base64(bytes: &[u8]) -> String {
+pub(crate) fn base64(bytes: &[u8]) -> String {
     let mut out = String::with_capacity(bytes.len().div_ceil(3) * 4);
     for group in bytes.chunks(3) {
         let byte = |k: usize| u32::from(group.get(k).copied().unwrap_or(0));

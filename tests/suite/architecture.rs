@@ -23,8 +23,9 @@ const RANKS: &[(&str, u32)] = &[
     ("analysis", 7),
     ("survey", 8),
     ("report", 9),
-    ("cli", 10),
-    ("main", 11),
+    ("browser", 10),
+    ("cli", 11),
+    ("main", 12),
 ];
 
 /// What only the command line and the program itself may do.

@@ -301,6 +301,26 @@ fn every_hostile_file_gives_what_the_catalogue_says() {
     assert!(faults.is_empty(), "{} of {count}, most held: {most:?}\n{}", faults.len(), faults.join("\n"));
 }
 
+/// Leaves each file in a folder of its own in `LINEWAKE_HOSTILE_FILES`, with the words that it is inspected with, for the
+/// test of the build for browsers.
+#[test]
+fn every_hostile_file_can_be_left_for_others() {
+    let Some(folder) = std::env::var_os("LINEWAKE_HOSTILE_FILES").map(std::path::PathBuf::from) else { return };
+    for (number, hostile) in catalogue().iter().filter(|hostile| hostile.place.is_none()).enumerate() {
+        let folder = folder.join(format!("{number:03}"));
+        std::fs::create_dir_all(&folder).unwrap();
+        let name = hostile.file.replace('/', "_");
+        // Not every system takes every name.
+        if std::fs::write(folder.join(&name), &hostile.bytes).is_err() {
+            continue;
+        }
+        for (name, bytes) in &hostile.beside {
+            std::fs::write(folder.join(name), bytes).unwrap();
+        }
+        std::fs::write(folder.join("words.json"), serde_json::json!([hostile.options, name]).to_string()).unwrap();
+    }
+}
+
 /// The same through the program: status 2, the words and a help on standard error, nothing on standard output.
 #[cfg(feature = "cli")]
 #[test]

@@ -37,7 +37,7 @@ impl Face {
         static BOLD: OnceLock<Option<FontRef<'static>>> = OnceLock::new();
         let load = |bytes| FontRef::try_from_slice(bytes).ok();
         if self.bold { &BOLD } else { &REGULAR }
-            .get_or_init(|| load(if self.bold { dejavu::sans::bold() } else { dejavu::sans::regular() }))
+            .get_or_init(|| load(face(self.bold)))
             .as_ref()
     }
 
@@ -124,6 +124,17 @@ impl Face {
         self.each_glyph(text, |_, end| ends.push(end));
         text.chars().zip(ends).take_while(|(_, end)| *end <= width).map(|(c, _)| c).collect()
     }
+}
+
+/// The letters. Where a page carries them they are those of Europe and the signs only; others show as boxes.
+#[cfg(target_family = "wasm")]
+fn face(bold: bool) -> &'static [u8] {
+    if bold { include_bytes!("fonts/DejaVuSans-Bold.ttf") } else { include_bytes!("fonts/DejaVuSans.ttf") }
+}
+
+#[cfg(not(target_family = "wasm"))]
+fn face(bold: bool) -> &'static [u8] {
+    if bold { dejavu::sans::bold() } else { dejavu::sans::regular() }
 }
 
 #[cfg(test)]
