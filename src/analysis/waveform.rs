@@ -15,7 +15,7 @@ use crate::read::Source;
 use ndarray::{Axis, Slice};
 
 /// Columns of a picture; a screen has about as many for one panel.
-const COLUMNS: usize = 700;
+pub const COLUMNS: usize = 700;
 
 /// Which stretch of a record is shown.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -24,11 +24,13 @@ pub struct Stretch {
     pub cycles: u32,
     /// From this time on, in seconds after the first sample.
     pub from_s: f64,
+    /// So many columns at least, where there are as many samples; at most twice as many.
+    pub columns: usize,
 }
 
 impl Default for Stretch {
     fn default() -> Self {
-        Self { cycles: 3, from_s: 0.0 }
+        Self { cycles: 3, from_s: 0.0, columns: COLUMNS }
     }
 }
 
@@ -110,7 +112,7 @@ fn trace(pipeline: Pipeline, stretch: Stretch) -> Result<CaptureWaveform, Error>
     let end = start + sample(length).max(2);
     let channels = pipeline.channels().to_vec();
     let selected = pipeline.selected().to_vec();
-    let (mut raw, mut settled) = (Trace::new(COLUMNS), Trace::new(COLUMNS));
+    let (mut raw, mut settled) = (Trace::new(stretch.columns), Trace::new(stretch.columns));
     let mut shown = 0;
     let passed = pipeline.run(|block, conditioned| {
         if let Some(part) = part_of(block, start, end) {

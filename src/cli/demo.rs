@@ -39,6 +39,9 @@ pub(super) struct Demo {
     /// The seed of noise, phases and wander; the same seed gives the same bytes
     #[arg(long, value_name = "N", default_value_t = 1)]
     seed: u64,
+    /// Make the captures and their description only
+    #[arg(long, conflicts_with = "json")]
+    captures: bool,
     /// Print one JSON document instead of tables
     #[arg(long, help_heading = "Output")]
     json: bool,
@@ -71,12 +74,17 @@ impl Run for Demo {
         });
         progress.finish_and_clear();
         written.into_iter().collect::<Result<(), _>>()?;
+        let description = self.folder.join("survey.toml");
+        files::write_whole(&description, studio.survey_toml().as_bytes())?;
         if !self.json {
             console.print(&studio.describe())?;
             console.table(&tables::built_in(&studio.built_in()))?;
             console.print(&format!("\n{} captures are in {}.\n", specs.len(), captures.display()))?;
         }
 
+        if self.captures {
+            return Ok(Outcome::Done);
+        }
         let checked = check(&studio, |capture| source(&path(capture)), &settings)?;
         let inputs = self.draw(&specs, &path, &plots, &settings, &checked)?;
         let body = Body {
@@ -88,8 +96,6 @@ impl Run for Demo {
         let document = Document::new("demo", super::with(&settings, "seed", &self.seed)?, &inputs, body).to_text()?;
         files::write_whole(&self.folder.join("built-in-and-found.csv"), &columns::found(&checked.rows)?)?;
         files::write_whole(&self.folder.join(SUMMARY), document.as_bytes())?;
-        let description = self.folder.join("survey.toml");
-        files::write_whole(&description, studio.survey_toml().as_bytes())?;
         let made = super::survey::make(console, &description, &self.folder.join("report.html"), self.force)?;
         if self.json {
             console.print(&document)?;

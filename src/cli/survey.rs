@@ -10,7 +10,8 @@ use super::publication::Publication;
 use super::terminal::Console;
 use super::{Outcome, Run};
 use crate::error::Error;
-use crate::read::Source;
+use crate::read::{Bytes, Source};
+use crate::report::document::Document;
 use crate::report::survey::{About, Chapter, DataFile, Report, Taken, bind, chapter, package};
 use crate::spread;
 use crate::survey::description::{self, Candidate, propose};
@@ -36,9 +37,9 @@ pub(super) struct Survey {
     description: Option<PathBuf>,
     /// Find the captures in a folder and propose a description by their names and times, to be edited; with -o it is
     /// written, and names of files are relative to where it stands
-    #[arg(long, value_name = "DIR", conflicts_with = "json")]
+    #[arg(long, value_name = "DIR")]
     new: Option<PathBuf>,
-    /// Print one JSON document instead of the conclusions
+    /// Print one JSON document instead of the conclusions, or of the proposal
     #[arg(long, help_heading = "Output")]
     json: bool,
     /// The page, which ends in .html; its data go into the folder of the same name without the ending
@@ -94,15 +95,23 @@ impl Survey {
         let title =
             folder.canonicalize().ok().and_then(|whole| Some(whole.file_name()?.to_string_lossy().into_owned()));
         let text = propose(&format!("Survey of {}", title.unwrap_or_else(|| "captures".to_owned())), &candidates);
+        if self.json {
+            let proposed = description::read(&Source::new(Bytes::new("the proposal", text.as_bytes())))?;
+            let cases = serde_json::json!({ "cases": proposed.cases });
+            console.print(&Document::new("survey", serde_json::json!({}), &[], cases).to_text()?)?;
+        }
         match &self.output {
+            None if self.json => {}
             None => console.print(&text)?,
             Some(path) => {
                 write_example(path, "a description", "toml", &text, self.force)?;
-                console.print(&format!(
-                    "A description of {} captures, to be edited: {}\n",
-                    found.len(),
-                    path.display()
-                ))?;
+                if !self.json {
+                    console.print(&format!(
+                        "A description of {} captures, to be edited: {}\n",
+                        found.len(),
+                        path.display()
+                    ))?;
+                }
             }
         }
         Ok(if unseen.is_empty() { Outcome::Done } else { Outcome::Partly })
