@@ -38,7 +38,7 @@
 
     async program() {
       const unpacked = async () => {
-        const packed = Uint8Array.from(atob(of("program").textContent.trim()), (letter) => letter.charCodeAt(0));
+        const packed = Uint8Array.from(atob(of("module").textContent.trim()), (letter) => letter.charCodeAt(0));
         return new Response(new Blob([packed]).stream().pipeThrough(new DecompressionStream("gzip"))).arrayBuffer();
       };
       this.compiled ??= unpacked().then((bytes) => WebAssembly.compile(bytes));
@@ -164,6 +164,7 @@
     await Promise.all(fresh.map(({ path }) => inspect(captures.get(path))));
     await propose();
     if (!chosen || !captures.has(chosen)) chosen = null;
+    if (!picked) subject = null;
     show();
     const unread = fresh.filter(({ path }) => captures.get(path)?.kind === "unreadable").length;
     tell(`${fresh.length} ${fresh.length === 1 ? "capture" : "captures"} looked at${unread ? `, ${unread} not readable` : ""}.`);
@@ -272,7 +273,7 @@
   let dragged = null;
   function item(path, at) {
     const capture = captures.get(path);
-    const name = button(plain(short(path)), () => { chosen = path; show(); of("capture").scrollIntoView({ block: "nearest" }); ask(); }, { className: "name", title: plain(path) });
+    const name = button(plain(short(path)), () => { chosen = path; subject = view.one ? { path } : subject; show(); of("capture").scrollIntoView({ block: "nearest" }); ask(); }, { className: "name", title: plain(path) });
     const moves = element("select", { ariaLabel: `Place of ${plain(short(path))}` }, element("option", { value: "", textContent: "Move …" }));
     const choices = [];
     const group = (label, copy) => {
@@ -440,6 +441,7 @@
   ];
   let view = VIEWS[0];
   let subject = null; // { one } or { path }
+  let picked = false; // Whether a person chose it.
   const tabs = VIEWS.map((one, k) => {
     const tab = button(one.title, () => open(one), { id: `tab-${one.name}` });
     tab.setAttribute("role", "tab");
@@ -484,13 +486,17 @@
     let at = choices.findIndex((choice) => same(choice, subject));
     if (at < 0 && subject?.one && !view.all) at = choices.findIndex(({ path }) => path && subject.one.roles.on.includes(path));
     if (at < 0 && subject?.path && !view.one) at = choices.findIndex(({ one }) => one && Object.values(one.roles).flat().includes(subject.path));
-    if (at < 0) at = choices.findIndex(({ one, path }) => path ? cases.some(({ roles }) => roles.on.includes(path)) : view.needs(one).length === 0);
+    const whole = choices.findIndex(({ one }) => one && view.needs(one).length === 0);
+    if (at < 0 && (view.name === "waveform" || !view.one)) at = whole;
+    if (at < 0) at = choices.findIndex(({ path }) => cases.some(({ roles }) => roles.on.includes(path)));
+    if (at < 0) at = whole;
     if (at < 0) at = 0;
     select.value = String(at);
     subject = choices[at] ?? null;
   }
   of("subject").addEventListener("change", () => {
     subject = of("subject").choices[Number(of("subject").value)];
+    picked = true;
     detail = null;
     ask();
   });
