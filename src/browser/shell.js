@@ -146,7 +146,7 @@
 
   // A path as the command line takes it: never an option, never outside of its folder.
   function safe(path) {
-    const parts = path.split("/").filter((part) => part && part !== "." && part !== "..");
+    const parts = (path.toWellFormed?.() ?? path).replaceAll("\u0000", "_").split("/").filter((part) => part && part !== "." && part !== "..");
     const joined = parts.join("/") || "capture";
     return joined.startsWith("-") ? `./${joined}` : joined;
   }
@@ -300,8 +300,8 @@
       if (choice?.gone) return remove(path);
       if (choice) place(path, at, choice.to, choice.copy);
     });
-    const made = element("li", { className: "item", draggable: true, dataset: { path } }, name, moves,
-      element("p", { className: `verdict ${capture?.kind}`, textContent: capture?.verdict ?? "" }));
+    const made = element("li", { className: "item", draggable: true, dataset: { path } }, name,
+      element("p", { className: `verdict ${capture?.kind}`, textContent: capture?.verdict ?? "" }), moves);
     made.addEventListener("dragstart", (event) => {
       dragged = { path, at };
       event.dataTransfer.setData("text/x-place", "");
