@@ -123,8 +123,13 @@
   const bench = new Bench();
 
   let told = "";
+  let telling = 0;
   function tell(words) {
-    if (words !== undefined) told = words;
+    if (words !== undefined) {
+      told = words;
+      clearTimeout(telling);
+      telling = setTimeout(() => tell(""), 12000);
+    }
     const jobs = bench.workers.map((one) => one.job).filter(Boolean);
     const count = jobs.length + bench.waiting.length;
     const first = jobs.find((job) => job.progress) ?? jobs[0];

@@ -193,13 +193,8 @@ pub(super) enum Kind {
 }
 
 impl Kind {
-    const ALL: [(Kind, &'static str); 5] = [
-        (Kind::Png, "png"),
-        (Kind::Svg, "svg"),
-        (Kind::Csv, "csv"),
-        (Kind::Json, "json"),
-        (Kind::Html, "html"),
-    ];
+    const ALL: [(Kind, &'static str); 5] =
+        [(Kind::Png, "png"), (Kind::Svg, "svg"), (Kind::Csv, "csv"), (Kind::Json, "json"), (Kind::Html, "html")];
 
     fn of(path: &Path) -> Result<Self, Error> {
         let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase());

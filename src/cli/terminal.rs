@@ -100,13 +100,7 @@ impl Drop for Reading {
 
 impl Console {
     pub(super) fn new() -> Self {
-        Self {
-            out: io::stdout(),
-            err: io::stderr(),
-            reading: Weak::new(),
-            kept: None,
-            remarks: Remarks::default(),
-        }
+        Self { out: io::stdout(), err: io::stderr(), reading: Weak::new(), kept: None, remarks: Remarks::default() }
     }
 
     /// Sources for captures, which show on a terminal how far they are read.

@@ -36,7 +36,8 @@ impl Run for Waveform {
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         let mut settings = self.capture.settings()?;
         // The high-pass settles on what lies before the stretch shown, so all is read from the first sample on.
-        let stretch = Stretch { cycles: self.cycles, from_s: std::mem::take(&mut settings.from_s), columns: self.columns };
+        let stretch =
+            Stretch { cycles: self.cycles, from_s: std::mem::take(&mut settings.from_s), columns: self.columns };
         let delivery = Delivery::prepare("waveform", &self.output, true)?;
         let (done, outcome) = each_file(console, &self.files, |source| waveform(source, &settings, stretch))?;
         let (inputs, captures): (Vec<_>, Vec<_>) = done.into_iter().unzip();

@@ -54,8 +54,11 @@ pub fn page(answer: Answer<'_>) -> Page {
     let mut page = Page::new(title, made_by(command));
     let several = said.iter().filter(|said| matches!(said, Said::Of(_))).count() > 1;
     // The words beside the plot are those that stand above it already.
-    let told: Vec<&String> =
-        said.iter().filter_map(|said| if let Said::Sentences(all) = said { Some(all) } else { None }).flatten().collect();
+    let told: Vec<&String> = said
+        .iter()
+        .filter_map(|said| if let Said::Sentences(all) = said { Some(all) } else { None })
+        .flatten()
+        .collect();
     let mut plot = figure.map(|mut figure| {
         figure.conclusion.retain(|sentence| !told.contains(&sentence));
         Block::Plot(Box::new(Plot::new(format!("plot-{}", anchor(command)), figure).fine()))
@@ -153,8 +156,11 @@ mod tests {
 
     fn figure() -> Figure {
         let line = Shape::Line(vec![(0.0, 1.0), (1.0, 2.0)]);
-        let panel = Panel::new("Wire", Axis::linear("Time, ms"), Axis::linear("Wire, V"))
-            .with(Series::new("wire", Style::Wire, line));
+        let panel = Panel::new("Wire", Axis::linear("Time, ms"), Axis::linear("Wire, V")).with(Series::new(
+            "wire",
+            Style::Wire,
+            line,
+        ));
         let conclusion = vec!["Said above.".to_owned(), "Said by the picture alone.".to_owned()];
         Figure { conclusion, rows: vec![Row::new(vec![panel])], ..Figure::new("The studio's line") }
     }

@@ -350,9 +350,17 @@ fn the_ending_of_the_output_picks_its_kind() {
 
         let printed = bench.done(&format!("{arguments} --json -o {command}.json")).out;
         assert_eq!(String::from_utf8(bench.read(&format!("{command}.json"))).unwrap(), printed);
+        let printed = bench.done(&format!("{arguments} -o {command}.html")).out;
+        let page = String::from_utf8(bench.read(&format!("{command}.html"))).unwrap();
+        assert!(page.starts_with("<!DOCTYPE html>") && page.trim_end().ends_with("</html>"), "{command}");
+        assert_eq!(page.contains("<figure class=\"plot\""), *command != "inspect", "{command}");
+        // What it says first on the terminal stands in the page, but for the name of the file.
+        let sentence = printed.lines().find(|line| !line.is_empty() && !line.ends_with(".csv")).unwrap();
+        assert!(page.contains(sentence.trim()), "{command}: {sentence}");
+        assert!(page.contains("nothing about health") && page.contains("SHA-256"), "{command}");
         if *command == "inspect" {
             let answer = bench.run("inspect on.csv -o inspect.png");
-            assert!(answer.status == 2 && answer.err.contains(".csv or .json"), "{}", answer.err);
+            assert!(answer.status == 2 && answer.err.contains(".csv, .json or .html"), "{}", answer.err);
             continue;
         }
         bench.done(&format!("{arguments} -o {command}.png"));
@@ -383,9 +391,13 @@ fn the_ending_of_the_output_picks_its_kind() {
 #[test]
 fn files_of_others_are_left_alone() {
     let bench = studio_bench();
-    for (name, content) in
-        [("a.csv", &b"my,own,table\n1,2,3\n"[..]), ("a.json", b"{}"), ("a.svg", b"<svg></svg>"), ("a.png", b"\x89PNG")]
-    {
+    for (name, content) in [
+        ("a.csv", &b"my,own,table\n1,2,3\n"[..]),
+        ("a.json", b"{}"),
+        ("a.svg", b"<svg></svg>"),
+        ("a.png", b"\x89PNG"),
+        ("a.html", b"<!DOCTYPE html>"),
+    ] {
         bench.put(name, content);
         let answer = bench.run(&format!("bands on.csv -o {name}"));
         assert!(answer.status == 2 && answer.err.contains(name) && answer.err.contains("--force"), "{}", answer.err);

@@ -100,7 +100,12 @@ pub(in crate::report) fn small(figure: &Figure) -> Result<String, Error> {
 pub(in crate::report) fn data(figure: &Figure, fine: usize) -> impl Serialize + use<> {
     let rows = figure.rows.iter().enumerate().map(|(r, row)| RowData {
         share: row.share,
-        panels: row.panels.iter().enumerate().map(|(c, panel)| PanelData::new(&figure.rows, (r, c), panel, fine)).collect(),
+        panels: row
+            .panels
+            .iter()
+            .enumerate()
+            .map(|(c, panel)| PanelData::new(&figure.rows, (r, c), panel, fine))
+            .collect(),
     });
     Data { title: plain(&figure.title), height: figure.height, rows: rows.collect() }
 }
@@ -218,7 +223,11 @@ impl PanelData {
                 .filter(|phase| phase.zero.is_finite() && phase.cycle > 0.0)
                 .map(|phase| PhaseData { label: plain(&phase.label), zero: phase.zero, cycle: phase.cycle }),
             map: panel.map.as_ref().map(MapData::new),
-            series: panel.series.iter().map(|series| SeriesData::new(series, panel, x, (columns, most_points))).collect(),
+            series: panel
+                .series
+                .iter()
+                .map(|series| SeriesData::new(series, panel, x, (columns, most_points)))
+                .collect(),
             marks: panel.marks.iter().filter(|m| m.x.is_finite()).map(|m| (m.x, plain(&m.label))).collect(),
             ties: panel.ties.iter().map(|tie| (tie.first, tie.last, plain(&tie.label))).collect(),
         }
