@@ -625,7 +625,11 @@
         detail = null;
         ask();
       };
-      of("options").replaceChildren(element("p", { textContent: "They hold for every view that knows them. An empty field is as usual." }), fields("set", usable, (name) => settings.get(name), changed));
+      of("options").replaceChildren(element("p", { textContent: "They hold for every view that knows them. An empty field is as usual." }), fields("set", usable, (name) => settings.get(name), changed),
+        button("Save an example of a measuring chain", async () => {
+          const { standard_output } = await bench.run(["setup", "--new"], { urgent: true, said: "an example of a chain" });
+          save("chain.toml", standard_output, "application/toml");
+        }));
     } catch (error) { of("options").replaceChildren(failure(error.message)); }
   }
 

@@ -2,7 +2,7 @@
 // what `linewake page` writes, CAPTURES the folder of captures of `linewake demo`, LINEWAKE the program that answers are
 // held against. Ends with status 1 where a check fails.
 import { spawnSync } from "node:child_process";
-import { mkdtempSync, readFileSync, readdirSync, rmSync, statSync, writeFileSync } from "node:fs";
+import { mkdtempSync, readFileSync, readdirSync, rmSync, statSync, truncateSync, writeFileSync } from "node:fs";
 import { createRequire } from "node:module";
 import { tmpdir } from "node:os";
 import { join, resolve } from "node:path";
@@ -94,9 +94,10 @@ function differing(a, b, place = "") {
   await shot(tab, "roles");
 
   const [off, on, filter] = [NAMES.slice(0, 2), NAMES.slice(2, 4), NAMES.slice(4)];
+  // A case stays chosen from view to view, where a view can be of one.
   const wanted = {
     waveform: [off[0], on[0], filter[0], "--columns", "5000"], spectrum: [on[0]], bands: [on[0]], added: ["--off", ...off, "--on", ...on],
-    compare: ["--before", ...on, "--after", ...filter, "--off", ...off], coupling: [on[0]], receiver: [on[0]], "phase-map": [on[0]],
+    compare: ["--before", ...on, "--after", ...filter, "--off", ...off], coupling: ["--before", ...on, "--after", ...filter], receiver: [on[0]], "phase-map": [on[0]],
     emissions: [on[0]], transients: [on[0]],
   };
   for (const [name, words] of Object.entries(wanted)) {
@@ -127,7 +128,7 @@ function differing(a, b, place = "") {
   await tab.mouse.move(over.x + 0.6 * over.width, over.y + 0.5 * over.height);
   await settle(tab);
   const reading = await figure.locator(".reading").first().textContent();
-  const [, kilohertz, decibels] = reading.match(/([\d.]+) kHz, [^:]*: ([−\d.]+)/) ?? [];
+  const [, kilohertz, decibels] = reading.match(/([\d.]+) kHz, mean: ([−\d.]+)/) ?? [];
   const row = rows.slice(1).find((cells) => cells[role] === "wire" && Math.abs(cells[frequency] / 1e3 - kilohertz) < 1e-6);
   check("hover", row && Math.abs(row[level] - Number(decibels?.replace("−", "-"))) <= 0.0051, `${reading.slice(0, 60)}; ${row?.[level]}`);
 
@@ -172,6 +173,12 @@ function differing(a, b, place = "") {
   check("a correction is in force", true);
   await tab.locator("#capture").scrollIntoViewIfNeeded();
   await shot(tab, "capture");
+  // Roles by dragging.
+  await tab.evaluate(() => document.getElementById("captures").scrollIntoView());
+  await lane(tab, "Background").locator(".item").first().dragTo(lane(tab, "Load off"));
+  await idle(tab);
+  const dragged = await lane(tab, "Load off").locator(".name").allTextContents();
+  check("a capture is dragged to another role", dragged.length === 1 && await lane(tab, "Background").locator(".name").count() === 1, dragged.join());
   check("quiet at work", quiet(seen), told(seen));
   const frozen = await tab.evaluate(() => frozen);
   check("never frozen longer than 100 ms", frozen.every((ms) => ms <= 100), `longest of ${frozen.length} long tasks ${Math.max(0, ...frozen)} ms`);
@@ -285,12 +292,19 @@ for (const colorScheme of ["light", "dark"]) {
   const corpus = new URL("../../fixtures/corpus/", import.meta.url).pathname;
   const files = readdirSync(corpus, { withFileTypes: true }).filter((entry) => entry.isDirectory())
     .flatMap(({ name }) => readdirSync(join(corpus, name)).slice(0, 3).map((file) => join(corpus, name, file)));
-  await given(tab, files);
+  // Three gigabytes of nothing, which take no room.
+  const large = join(folder, "too-large.csv");
+  writeFileSync(large, "");
+  truncateSync(large, 3e9);
+  await given(tab, [...files, large]);
   const verdicts = await tab.locator(".item .verdict").allTextContents();
   check(`${files.length} damaged and odd files each get a verdict`, verdicts.length > 10 && verdicts.every((text) => text && text !== "not looked at yet"), [...new Set(verdicts)].slice(0, 4).join("; "));
   const unread = tab.locator(".item", { has: tab.locator(".verdict.unreadable") }).first();
   await unread.locator(".name").click();
   check("a broken file has its message", /error: /.test(await tab.textContent("#capture .failed")), (await tab.textContent("#capture .failed")).slice(0, 160));
+  await tab.locator('.item[data-path="too-large.csv"] .name').click();
+  const message = await tab.textContent("#capture .failed");
+  check("a file too large: how large is possible, and the command line", /3000 MB.*up to 2148 MB.*linewake inspect too-large.csv/.test(message), message);
   check("quiet with broken files", quiet(seen), told(seen));
   await tab.close();
 }
