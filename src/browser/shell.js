@@ -335,9 +335,11 @@
     // A look again makes another object.
     if (carded?.path === chosen && carded.about === capture.about && carded.error === capture.error) return;
     carded = { path: chosen, about: capture.about, error: capture.error };
+    const opened = [...of("capture").querySelectorAll(":scope > details")].map((details) => details.open);
+    const held = document.activeElement?.id;
     const head = element("h3", { textContent: plain(capture.path) });
     const verdict = element("p", {}, element("strong", { textContent: capture.verdict }));
-    const how = element("details", { open: capture.kind === "unreadable" }, element("summary", { textContent: "How it was read" }));
+    const how = element("details", { open: opened[0] || capture.kind === "unreadable" }, element("summary", { textContent: "How it was read" }));
     if (capture.error) how.append(element("p", { className: "failed", textContent: capture.error }));
     else if (capture.page) {
       const parts = sections(capture.page).filter((part) => part.id === "summary");
@@ -345,7 +347,7 @@
       how.querySelectorAll("[id]").forEach((one) => one.removeAttribute("id"));
       page.wake(how);
     }
-    const correct = element("details", { open: capture.kind === "unreadable" }, element("summary", { textContent: "Correct how it is read" }));
+    const correct = element("details", { open: opened[1] || capture.kind === "unreadable" }, element("summary", { textContent: "Correct how it is read" }));
     of("capture").replaceChildren(head, verdict, how, correct);
     const options = (await optionsOf("inspect")).filter(({ heading, name }) => heading === "Reading" && !["from", "to", "setup", "max-memory"].includes(name));
     const path = `${capture.path}.toml`;
@@ -362,6 +364,7 @@
     };
     correct.append(element("p", { textContent: "What stands here goes into a file of options beside the capture; the survey description takes it along." }),
       fields("read", options.filter(({ name }) => name !== "air-file"), (name) => capture.options.get(name), changed));
+    if (held?.startsWith("read-")) of(held)?.focus();
   }
 
   // A text in quotes as TOML has it.
@@ -420,7 +423,7 @@
       input.setAttribute("aria-describedby", `${id}-what`);
       const name = option.name.replaceAll("-", " ");
       return element("div", { className: "field" }, element("label", { htmlFor: id, textContent: name[0].toUpperCase() + name.slice(1) }),
-        element("p", { id: `${id}-what`, textContent: `${option.text}${option.usual && option.value !== null ? ` Usual: ${option.usual}.` : ""}` }), input);
+        element("p", { id: `${id}-what`, textContent: `${option.text}.${option.usual && option.value !== null ? ` Usual: ${option.usual}.` : ""}` }), input);
     }));
   }
 

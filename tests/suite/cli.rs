@@ -356,7 +356,7 @@ fn the_ending_of_the_output_picks_its_kind() {
         assert_eq!(page.contains("<figure class=\"plot\""), *command != "inspect", "{command}");
         // What it says first on the terminal stands in the page, but for the name of the file.
         let sentence = printed.lines().find(|line| !line.is_empty() && !line.ends_with(".csv")).unwrap();
-        assert!(page.contains(sentence.trim()), "{command}: {sentence}");
+        assert!(page.contains(&sentence.trim().replace('\'', "&#39;")), "{command}: {sentence}");
         assert!(page.contains("nothing about health") && page.contains("SHA-256"), "{command}");
         if *command == "inspect" {
             let answer = bench.run("inspect on.csv -o inspect.png");
