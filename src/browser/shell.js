@@ -54,9 +54,15 @@
     }
 
     // Runs a command; `urgent` goes before what waits.
-    run(words, { urgent = false, said = words[0] } = {}) {
+    // A view that waits gives way to one that is asked for later.
+    run(words, { urgent = false, said = words[0], view = false } = {}) {
+      if (view) {
+        const given = this.waiting.filter((job) => job.view);
+        this.waiting = this.waiting.filter((job) => !job.view);
+        given.forEach((job) => job.failed(new Cancelled("another view was asked for")));
+      }
       return new Promise((done, failed) => {
-        const job = { words, said, done, failed, run: ++this.number };
+        const job = { words, said, done, failed, view, run: ++this.number };
         urgent ? this.waiting.unshift(job) : this.waiting.push(job);
         this.next();
       });
@@ -222,7 +228,7 @@
     if (to && !to.one.roles[to.role].includes(path)) to.one.roles[to.role].push(path);
     answers.clear();
     show();
-    of("cases").querySelector(`[data-path="${CSS.escape(path)}"] select`)?.focus();
+    of("cases").querySelector(`[data-path="${CSS.escape(path)}"] summary`)?.focus();
     tell(to ? `${plain(short(path))} is ${ROLES.find(([key]) => key === to.role)[1].toLowerCase()} of ${plain(to.one.name)}.` : `${plain(short(path))} has no role there any more.`);
     ask();
   }
@@ -279,32 +285,22 @@
   function item(path, at) {
     const capture = captures.get(path);
     const name = button(plain(short(path)), () => { chosen = path; subject = view.one ? { path } : subject; show(); of("capture").scrollIntoView({ block: "nearest" }); ask(); }, { className: "name", title: plain(path) });
-    const moves = element("select", { ariaLabel: `Place of ${plain(short(path))}` }, element("option", { value: "", textContent: "Move …" }));
-    const choices = [];
-    const group = (label, copy) => {
-      const made = element("optgroup", { label });
-      cases.forEach((one) => ROLES.forEach(([role, title]) => {
-        if (copy && at?.one === one) return;
-        choices.push({ to: { one, role }, copy });
-        made.append(element("option", { value: String(choices.length - 1), textContent: cases.length > 1 ? `${plain(one.name)}: ${title.toLowerCase()}` : title }));
-      }));
-      if (made.childElementCount) moves.append(made);
-    };
-    group("Move to", false);
-    if (at && cases.length > 1) group("Use as well as", true);
-    const away = element("optgroup", { label: "Take out" });
-    if (at) {
-      choices.push({ to: null });
-      away.append(element("option", { value: String(choices.length - 1), textContent: "of this case" }));
-    }
-    choices.push({ gone: true });
-    away.append(element("option", { value: String(choices.length - 1), textContent: "of the page" }));
-    moves.append(away);
-    moves.addEventListener("change", () => {
-      const choice = choices[Number(moves.value)];
-      if (choice?.gone) return remove(path);
-      if (choice) place(path, at, choice.to, choice.copy);
+    // A list of buttons and no select, whose arrow keys would move the capture at the first press.
+    const moves = element("details", { className: "moves", name: "moves" }, element("summary", { textContent: "Move", ariaLabel: `Move ${plain(short(path))}` }));
+    moves.addEventListener("toggle", () => {
+      if (!moves.open || moves.childElementCount > 1) return;
+      const group = (title, buttons) => (buttons.length ? [element("p", { textContent: title }), ...buttons] : []);
+      const to = (copy) => cases.filter((one) => !copy || one !== at.one).flatMap((one) => ROLES.filter(([role]) => at?.one !== one || at.role !== role)
+        .map(([role, title]) => button(cases.length > 1 ? `${plain(one.name)}: ${title.toLowerCase()}` : title, () => place(path, at, { one, role }, copy))));
+      moves.append(element("div", { className: "places" }, ...group("Move to", to(false)), ...group("Use as well as", at ? to(true) : []),
+        ...group("Take out", [...(at ? [button("of this case", () => place(path, at, null))] : []), button("of the page", () => remove(path))])));
     });
+    moves.addEventListener("keydown", (event) => {
+      if (event.key !== "Escape") return;
+      moves.open = false;
+      moves.firstElementChild.focus();
+    });
+    moves.addEventListener("focusout", (event) => { if (event.relatedTarget && !moves.contains(event.relatedTarget)) moves.open = false; });
     const made = element("li", { className: "item", draggable: true, dataset: { path } }, name,
       element("p", { className: `verdict ${capture?.kind}`, textContent: capture?.verdict ?? "" }), moves);
     made.addEventListener("dragstart", (event) => {
@@ -542,7 +538,7 @@
       if (detail) words.push("--from", `${detail[0]}s`, "--to", `${detail[1]}s`);
       const key = JSON.stringify(words);
       if (!answers.has(key)) {
-        answers.set(key, bench.run([...words, "--json", "-o", "view.html"], { urgent: true, said: view.title.toLowerCase() }));
+        answers.set(key, bench.run([...words, "--json", "-o", "view.html"], { urgent: true, view: true, said: view.title.toLowerCase() }));
         if (answers.size > 40) answers.delete(answers.keys().next().value);
         answers.get(key).catch(() => answers.delete(key));
       }
