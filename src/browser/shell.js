@@ -196,7 +196,16 @@
     } catch (error) {
       Object.assign(capture, { verdict: error instanceof Cancelled ? "not looked at" : "cannot be read", kind: "unreadable", error: error.message });
     }
-    show();
+    showSoon();
+  }
+
+  // Many captures at once are shown together.
+  let soon = 0;
+  function showSoon() {
+    soon ||= setTimeout(() => {
+      soon = 0;
+      show();
+    }, 150);
   }
 
   // Roles by the names of the captures, for those that have none yet.
@@ -226,7 +235,6 @@
   function place(path, from, to, copy = false) {
     if (from && !copy) from.one.roles[from.role] = from.one.roles[from.role].filter((other) => other !== path);
     if (to && !to.one.roles[to.role].includes(path)) to.one.roles[to.role].push(path);
-    answers.clear();
     show();
     of("cases").querySelector(`[data-path="${CSS.escape(path)}"] summary`)?.focus();
     tell(to ? `${plain(short(path))} is ${ROLES.find(([key]) => key === to.role)[1].toLowerCase()} of ${plain(to.one.name)}.` : `${plain(short(path))} has no role there any more.`);
@@ -251,7 +259,7 @@
 
   function caseBox(one) {
     const name = element("input", { type: "text", value: one.name, ariaLabel: "Name of the case" });
-    name.addEventListener("change", () => { one.name = name.value.trim() || "case"; answers.clear(); subjects(); });
+    name.addEventListener("change", () => { one.name = name.value.trim() || "case"; subjects(); });
     const away = button("Remove the case", () => {
       cases = cases.filter((other) => other !== one);
       show();
@@ -317,7 +325,6 @@
     bench.files.delete(`${path}.toml`);
     for (const { roles } of cases) for (const key in roles) roles[key] = roles[key].filter((other) => other !== path);
     if (chosen === path) chosen = null;
-    answers.clear();
     show();
     ask();
   }
@@ -525,7 +532,7 @@
     of("needs").hidden = missing.length === 0;
     options();
     if (missing.length) {
-      of("needs").textContent = `${view.what ?? view.title} still needs ${missing.join(" and ")}. Give captures these roles above.`;
+      of("needs").textContent = `${view.what ?? view.title} still needs ${missing.join(" and ")}.${subject ? " Give captures these roles above." : ""}`;
       fill([]);
       return;
     }
@@ -579,8 +586,9 @@
   of("answer").addEventListener("looked", ({ detail: { min, max, spans, width } }) => {
     clearTimeout(looking);
     if (view.name !== "waveform" || !subject?.path || spans === null || spans > width / 3 || !drawn) return;
-    const { column_s, sample_rate_hz } = JSON.parse(drawn.json).captures[0];
-    if (column_s * sample_rate_hz < 1.5) return;
+    // The document is long, and only two of its numbers are asked for.
+    const [width_s, rate] = ["column_s", "sample_rate_hz"].map((key) => Number(drawn.json.match(`"${key}": ([^,\\n]+)`)?.[1]));
+    if (!(width_s * rate >= 1.5)) return;
     looking = setTimeout(() => { detail = [min / 1e3, max / 1e3]; ask(); }, 600);
   });
 

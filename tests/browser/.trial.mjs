@@ -80,49 +80,58 @@ function differing(a, b, place = "") {
   return a === b ? [] : [`${place}: ${JSON.stringify(a)} and ${JSON.stringify(b)}`];
 }
 
-// By keyboard alone: files, a role, a view, a setting, what it still needs.
+// Hostile names and headers: shown as texts, nothing runs, nothing is asked for.
 {
   const { tab, seen } = await open();
-  const reach = async (wanted) => {
-    for (let k = 0; k < 200; k++) {
-      await tab.keyboard.press("Tab");
-      if (await tab.evaluate((wanted) => document.activeElement.matches(wanted), wanted)) return true;
-    }
-    return false;
-  };
-  check("keyboard reaches the choice of files", await reach("#choose-files"));
-  const [chooser] = await Promise.all([tab.waitForEvent("filechooser"), tab.keyboard.press("Enter")]);
-  await chooser.setFiles([join(captures, "background-1.csv"), join(captures, "led-panel-on-1.csv")]);
-  await tab.waitForFunction(() => document.querySelector(".item"));
+  const title = await tab.title();
+  await tab.evaluate((strings) => {
+    const carried = new DataTransfer();
+    const rows = Array.from({ length: 10_000 }, (_, k) => `${(k * 5e-6).toFixed(6)},${Math.sin(k / 3).toFixed(4)},${Math.cos(k / 5).toFixed(4)}`).join("\n");
+    strings.forEach((text, k) => carried.items.add(new File([`Time (s),"${text.replaceAll('"', '""')} (V)",CH2 (V)\n${rows}\n`], k % 2 ? `${text}.csv` : text)));
+    dispatchEvent(new DragEvent("drop", { dataTransfer: carried, bubbles: true, cancelable: true }));
+  }, strings);
+  await tab.waitForFunction(() => document.querySelector(".item"), null, { timeout: 60_000 });
   await idle(tab);
-  check("keyboard reaches a place", await reach('.item[data-path="background-1.csv"] summary'));
-  await tab.keyboard.press("Enter");
-  for (let k = 0; k < 20 && await tab.evaluate(() => document.activeElement.textContent !== "Load off"); k++) await tab.keyboard.press("Tab");
-  await tab.keyboard.press("Enter");
-  await settle(tab);
-  await idle(tab);
-  const moved = await lane(tab, "Load off").locator(".name").allTextContents();
-  check("keyboard gives a role", moved.includes("background-1.csv"), moved.join());
-  await tab.evaluate(() => document.activeElement.blur());
-  check("keyboard reaches the views", await reach("[role=tab][aria-selected=true]"));
-  for (let k = 0; k < 4; k++) await tab.keyboard.press("ArrowRight");
-  await settle(tab);
-  await idle(tab);
-  check("a view says what it still needs", /still needs a capture with the load on and the filter/.test(await tab.textContent("#needs")), await tab.textContent("#needs"));
-  await tab.keyboard.press("ArrowLeft");
-  await settle(tab);
-  await idle(tab);
-  check("the view of what the load adds", (await tab.locator("#answer .conclusions p").count()) > 0 && (await tab.textContent("#command")).startsWith("linewake added --off background-1.csv --on led-panel-on-1.csv"), await tab.textContent("#command"));
-  check("keyboard reaches a plot", await reach("#answer .panel"));
-  const before = await tab.locator("#answer .reading").first().textContent();
-  await tab.keyboard.press("ArrowRight");
-  await tab.keyboard.press("+");
-  await tab.keyboard.press("ArrowRight");
-  await settle(tab);
-  const after = await tab.locator("#answer .reading").first().textContent();
-  check("arrow keys give values", after !== before && /dB/.test(after), after.slice(0, 60));
-  check("keyboard reaches saving and settings", await reach("#saves button") && await reach("#settings summary"));
-  check("quiet by keyboard", quiet(seen), told(seen));
+  const items = await tab.locator(".item").count();
+  const foreign = () => tab.evaluate(() => [...document.querySelectorAll("body *")].filter((e) => ["img", "iframe", "object", "embed", "base", "form", "link", "meta", "audio", "video"].includes(e.localName) || e.localName === "script" && !["module", "worker"].includes(e.id) && e.type !== "application/json" && e.parentElement !== document.body || [...e.attributes].some((a) => a.name.startsWith("on") || /^\s*javascript:/i.test(a.value) && ["href", "src", "action"].includes(a.name))).length);
+  check("hostile names: each is there once", items > 60, `${items} of ${strings.length}; those that are folders or nothing fall together`);
+  const readable = tab.locator(".item", { has: tab.locator(".verdict.fit-with-limits, .verdict.fit") });
+  check("hostile headers are read", await readable.count() > 60, await readable.count());
+  await tab.click("#tab-bands");
+  let shown = 0;
+  for (const k of [0, 7, 31, 55]) {
+    await readable.nth(k).locator(".name").click();
+    await settle(tab);
+    await idle(tab);
+    shown += await tab.locator("#answer figure.plot").count();
+  }
+  check("hostile names and headers in views", shown === 4, shown);
+  await shot(tab, "hostile");
+  check("hostile names and headers inject nothing", await foreign() === 0 && await tab.title() === title, await foreign());
+  check("nothing was asked for", quiet(seen), told(seen));
+  await tab.close();
+}
+
+// Damaged and odd files: each gets its verdict or its message.
+{
+  const { tab, seen } = await open();
+  const corpus = new URL("../../fixtures/corpus/", import.meta.url).pathname;
+  const files = readdirSync(corpus, { withFileTypes: true }).filter((entry) => entry.isDirectory())
+    .flatMap(({ name }) => readdirSync(join(corpus, name)).slice(0, 3).map((file) => join(corpus, name, file)));
+  // Three gigabytes of nothing, which take no room.
+  const large = join(folder, "too-large.csv");
+  writeFileSync(large, "");
+  truncateSync(large, 3e9);
+  await given(tab, [...files, large]);
+  const verdicts = await tab.locator(".item .verdict").allTextContents();
+  check(`${files.length} damaged and odd files each get a verdict`, verdicts.length > 10 && verdicts.every((text) => text && text !== "not looked at yet"), [...new Set(verdicts)].slice(0, 4).join("; "));
+  const unread = tab.locator(".item", { has: tab.locator(".verdict.unreadable") }).first();
+  await unread.locator(".name").click();
+  check("a broken file has its message", /error: /.test(await tab.textContent("#capture .failed")), (await tab.textContent("#capture .failed")).slice(0, 160));
+  await tab.locator('.item[data-path="too-large.csv"] .name').click();
+  const message = await tab.textContent("#capture .failed");
+  check("a file too large: how large is possible, and the command line", /3000 MB.*up to 2148 MB.*linewake inspect too-large.csv/.test(message), message);
+  check("quiet with broken files", quiet(seen), told(seen));
   await tab.close();
 }
 

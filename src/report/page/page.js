@@ -3,7 +3,8 @@
 "use strict";
 (() => {
   const LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
-  const VALUES = new Map([...LETTERS].map((letter, value) => [letter, value]));
+  const VALUES = new Uint8Array(128);
+  [...LETTERS].forEach((letter, value) => { VALUES[letter.charCodeAt(0)] = value; });
   const FONT = "13px system-ui, sans-serif";
   const dark = matchMedia("(prefers-color-scheme: dark)");
   const element = (name, properties = {}, ...children) => {
@@ -16,8 +17,14 @@
   function unpack({ start, step, count, places, bits: low, text }) {
     if (text === undefined) return Float64Array.from({ length: count }, (_, k) => start + k * step);
     const power = 10 ** Math.abs(places);
-    let [at, sum] = [0, 0];
-    const bit = () => VALUES.get(text[Math.floor(at / 6)]) >> (5 - at++ % 6) & 1;
+    let [at, left, bits, sum] = [0, 0, 0, 0];
+    const bit = () => {
+      if (left === 0) {
+        bits = VALUES[text.charCodeAt(at++)];
+        left = 6;
+      }
+      return bits >> --left & 1;
+    };
     const next = () => {
       let [symbol, more] = [0, low];
       while (symbol < 20 && bit()) symbol++;
@@ -777,6 +784,8 @@
     const body = table.tBodies[0];
     const value = (cell) => cell.dataset.sort === undefined ? null : Number(cell.dataset.sort);
     [...table.tHead.rows[0].cells].forEach((head, column) => {
+      // A button needs a name.
+      if (!head.textContent.trim()) return;
       const button = element("button", { type: "button" });
       button.append(...head.childNodes);
       head.append(button);
