@@ -167,7 +167,7 @@
 
   async function take(found) {
     found = found.map(({ path, blob }) => ({ path: safe(path), blob }));
-    for (const { path, blob } of found) bench.files.set(path, blob);
+    for (const { path, blob } of found) if (blob.size <= LARGEST) bench.files.set(path, blob);
     const fresh = found.filter(({ path }) => !isBeside(path));
     for (const { path, blob } of fresh) captures.set(path, { options: new Map(), ...captures.get(path), path, blob, verdict: "not looked at yet", kind: "waiting", error: null, about: null });
     answers.clear();

@@ -166,7 +166,9 @@ impl Console {
     /// Prints sentences, one a line.
     pub(super) fn sentences(&mut self, sentences: &[String]) -> Result<(), Error> {
         if let Some(kept) = &mut self.kept {
-            kept.extend((!sentences.is_empty()).then(|| Said::Sentences(sentences.to_vec())));
+            // An empty line parts what is said on a terminal only.
+            let said: Vec<String> = sentences.iter().filter(|sentence| !sentence.is_empty()).cloned().collect();
+            kept.extend((!said.is_empty()).then_some(Said::Sentences(said)));
             return Ok(());
         }
         self.print(&sentences.iter().map(|sentence| format!("{sentence}\n")).collect::<String>())

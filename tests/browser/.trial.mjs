@@ -80,38 +80,6 @@ function differing(a, b, place = "") {
   return a === b ? [] : [`${place}: ${JSON.stringify(a)} and ${JSON.stringify(b)}`];
 }
 
-// Hostile names and headers: shown as texts, nothing runs, nothing is asked for.
-{
-  const { tab, seen } = await open();
-  const title = await tab.title();
-  await tab.evaluate((strings) => {
-    const carried = new DataTransfer();
-    const rows = Array.from({ length: 10_000 }, (_, k) => `${(k * 5e-6).toFixed(6)},${Math.sin(k / 3).toFixed(4)},${Math.cos(k / 5).toFixed(4)}`).join("\n");
-    strings.forEach((text, k) => carried.items.add(new File([`Time (s),"${text.replaceAll('"', '""')} (V)",CH2 (V)\n${rows}\n`], k % 2 ? `${text}.csv` : text)));
-    dispatchEvent(new DragEvent("drop", { dataTransfer: carried, bubbles: true, cancelable: true }));
-  }, strings);
-  await tab.waitForFunction(() => document.querySelector(".item"), null, { timeout: 60_000 });
-  await idle(tab);
-  const items = await tab.locator(".item").count();
-  const foreign = () => tab.evaluate(() => [...document.querySelectorAll("body *")].filter((e) => ["img", "iframe", "object", "embed", "base", "form", "link", "meta", "audio", "video"].includes(e.localName) || e.localName === "script" && !["module", "worker"].includes(e.id) && e.type !== "application/json" && e.parentElement !== document.body || [...e.attributes].some((a) => a.name.startsWith("on") || /^\s*javascript:/i.test(a.value) && ["href", "src", "action"].includes(a.name))).length);
-  check("hostile names: each is there once", items > 60, `${items} of ${strings.length}; those that are folders or nothing fall together`);
-  const readable = tab.locator(".item", { has: tab.locator(".verdict.fit-with-limits, .verdict.fit") });
-  check("hostile headers are read", await readable.count() > 60, await readable.count());
-  await tab.click("#tab-bands");
-  let shown = 0;
-  for (const k of [0, 7, 31, 55]) {
-    await readable.nth(k).locator(".name").click();
-    await settle(tab);
-    await idle(tab);
-    shown += await tab.locator("#answer figure.plot").count();
-  }
-  check("hostile names and headers in views", shown === 4, shown);
-  await shot(tab, "hostile");
-  check("hostile names and headers inject nothing", await foreign() === 0 && await tab.title() === title, await foreign());
-  check("nothing was asked for", quiet(seen), told(seen));
-  await tab.close();
-}
-
 // Damaged and odd files: each gets its verdict or its message.
 {
   const { tab, seen } = await open();
