@@ -37,18 +37,25 @@
     number = 0;
 
     async program() {
-      const unpacked = async () => {
-        const packed = Uint8Array.from(atob(of("module").textContent.trim()), (letter) => letter.charCodeAt(0));
-        return new Response(new Blob([packed]).stream().pipeThrough(new DecompressionStream("gzip"))).arrayBuffer();
-      };
-      this.compiled ??= unpacked().then((bytes) => WebAssembly.compile(bytes));
+      this.compiled ??= new Promise((done, failed) => {
+        const worker = this.#begin();
+        worker.onmessage = ({ data }) => {
+          worker.terminate();
+          data.module ? done(data.module) : failed(new Error(data.failed));
+        };
+        worker.onerror = (event) => failed(new Error(event.message));
+        worker.postMessage({ packed: of("module").textContent });
+      });
       return this.compiled;
+    }
+
+    #begin() {
+      return new Worker(URL.createObjectURL(new Blob([of("worker").textContent], { type: "text/javascript" })));
     }
 
     async worker() {
       const module = await this.program();
-      const url = URL.createObjectURL(new Blob([of("worker").textContent], { type: "text/javascript" }));
-      const worker = new Worker(url);
+      const worker = this.#begin();
       worker.postMessage({ module });
       return { worker, has: new Map(), job: null };
     }

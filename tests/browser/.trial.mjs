@@ -80,26 +80,108 @@ function differing(a, b, place = "") {
   return a === b ? [] : [`${place}: ${JSON.stringify(a)} and ${JSON.stringify(b)}`];
 }
 
-// Damaged and odd files: each gets its verdict or its message.
+// Dropped, looked at, in their roles; every view says what the command line says.
 {
   const { tab, seen } = await open();
-  const corpus = new URL("../../fixtures/corpus/", import.meta.url).pathname;
-  const files = readdirSync(corpus, { withFileTypes: true }).filter((entry) => entry.isDirectory())
-    .flatMap(({ name }) => readdirSync(join(corpus, name)).slice(0, 3).map((file) => join(corpus, name, file)));
-  // Three gigabytes of nothing, which take no room.
-  const large = join(folder, "too-large.csv");
-  writeFileSync(large, "");
-  truncateSync(large, 3e9);
-  await given(tab, [...files, large]);
-  const verdicts = await tab.locator(".item .verdict").allTextContents();
-  check(`${files.length} damaged and odd files each get a verdict`, verdicts.length > 10 && verdicts.every((text) => text && text !== "not looked at yet"), [...new Set(verdicts)].slice(0, 4).join("; "));
-  const unread = tab.locator(".item", { has: tab.locator(".verdict.unreadable") }).first();
-  await unread.locator(".name").click();
-  check("a broken file has its message", /error: /.test(await tab.textContent("#capture .failed")), (await tab.textContent("#capture .failed")).slice(0, 160));
-  await tab.locator('.item[data-path="too-large.csv"] .name').click();
-  const message = await tab.textContent("#capture .failed");
-  check("a file too large: how large is possible, and the command line", /3000 MB.*up to 2148 MB.*linewake inspect too-large.csv/.test(message), message);
-  check("quiet with broken files", quiet(seen), told(seen));
+  check("at most 4 MB", statSync(page_file).size <= 4e6, `${(statSync(page_file).size / 1e6).toFixed(2)} MB`);
+  await shot(tab, "empty");
+  const begun = Date.now();
+  await given(tab);
+  check("six captures are looked at", await tab.locator(".item .verdict.fit, .item .verdict.fit-with-limits").count() === 6, `${Date.now() - begun} ms`);
+  const roles = {};
+  for (const title of ["Background", "Load off", "Load on", "Load on, with filter"]) roles[title] = await lane(tab, title).locator(".name").allTextContents();
+  check("roles by names", roles.Background.length === 2 && roles["Load on"].length === 2 && roles["Load on, with filter"].every((name) => name.includes("filter")), JSON.stringify(roles));
+  await shot(tab, "roles");
+
+  const [off, on, filter] = [NAMES.slice(0, 2), NAMES.slice(2, 4), NAMES.slice(4)];
+  // A case stays chosen from view to view, where a view can be of one.
+  const wanted = {
+    waveform: [off[0], on[0], filter[0], "--columns", "5000"], spectrum: [on[0]], bands: [on[0]], added: ["--off", ...off, "--on", ...on],
+    compare: ["--before", ...on, "--after", ...filter, "--off", ...off], coupling: ["--before", ...on, "--after", ...filter], receiver: [on[0]], "phase-map": [on[0]],
+    emissions: [on[0]], transients: [on[0]],
+  };
+  for (const [name, words] of Object.entries(wanted)) {
+    const figure = await view(tab, name);
+    const inked = await figure.locator("canvas").first().evaluate((canvas) => {
+      const { data } = canvas.getContext("2d").getImageData(0, 0, canvas.width, canvas.height);
+      return data.filter((value, k) => k % 4 === 3 && value > 0).length / (canvas.width * canvas.height);
+    });
+    check(`${name}: drawn`, inked > 0.01, inked.toFixed(3));
+    const shown = await tab.locator("#answer .conclusions p").allTextContents();
+    const native = linewake(name, ...words);
+    const said = native.stdout.split("\n").slice(0, 12).map((line) => line.trim());
+    check(`${name}: the sentences of the command line`, shown.length > 0 && shown.every((sentence) => said.includes(sentence)), shown[0]?.slice(0, 90));
+    check(`${name}: its command`, await tab.textContent("#command") === `linewake ${[name, ...words].join(" ")}`, await tab.textContent("#command"));
+    const [download] = await Promise.all([tab.waitForEvent("download"), tab.getByRole("button", { name: "All values (JSON)" }).click()]);
+    const different = differing(JSON.parse(readFileSync(await download.path(), "utf8")), JSON.parse(linewake(name, ...words, "--json").stdout));
+    check(`${name}: the numbers of the command line`, different.length === 0, different.slice(0, 2).join("; "));
+    await tab.evaluate(() => document.getElementById("results").scrollIntoView());
+    await settle(tab);
+    await shot(tab, name);
+  }
+
+  // The value under the pointer is one of the command's.
+  const figure = await view(tab, "spectrum");
+  const rows = spawnSync(program, ["spectrum", on[0], "-o", join(folder, "spectrum.csv")], { cwd: captures }) && readFileSync(join(folder, "spectrum.csv"), "utf8").trim().split("\n").map((line) => line.split(","));
+  const [frequency, level, role] = ["frequency_hz", "level_db", "role"].map((name) => rows[0].indexOf(name));
+  const over = await figure.locator(".u-over").first().boundingBox();
+  await tab.mouse.move(over.x + 0.6 * over.width, over.y + 0.5 * over.height);
+  await settle(tab);
+  const reading = await figure.locator(".reading").first().textContent();
+  const [, kilohertz, decibels] = reading.match(/([\d.]+) kHz, mean: ([−\d.]+)/) ?? [];
+  const row = rows.slice(1).find((cells) => cells[role] === "wire" && Math.abs(cells[frequency] / 1e3 - kilohertz) < 1e-6);
+  check("hover", row && Math.abs(row[level] - Number(decibels?.replace("−", "-"))) <= 0.0051, `${reading.slice(0, 60)}; ${row?.[level]}`);
+
+  // Saving.
+  for (const [title, begins] of [["Table (CSV)", ""], ["Picture (PNG)", "\x89PNG"], ["Drawing (SVG)", "<"], ["This view (HTML)", "<!DOCTYPE html>"]]) {
+    const [download] = await Promise.all([tab.waitForEvent("download"), tab.getByRole("button", { name: title }).click()]);
+    const bytes = readFileSync(await download.path());
+    check(`saved: ${title}`, bytes.length > 1000 && bytes.toString("latin1").startsWith(begins), `${download.suggestedFilename()}, ${bytes.length} bytes`);
+  }
+  const [download] = await Promise.all([tab.waitForEvent("download"), tab.getByRole("button", { name: "Save the survey description" }).click()]);
+  const description = readFileSync(await download.path(), "utf8");
+  writeFileSync(join(captures, "of-the-page.toml"), description);
+  const repeated = linewake("survey", "of-the-page.toml", "-o", join(folder, "report.html"));
+  rmSync(join(captures, "of-the-page.toml"));
+  check("the command line repeats the work from the description", repeated.status === 0, (repeated.stderr || repeated.stdout).slice(0, 200));
+  await tab.getByRole("button", { name: "Make the report" }).click();
+  await tab.getByRole("button", { name: /Save the report/ }).waitFor({ timeout: 240_000 });
+  await idle(tab);
+  const [report] = await Promise.all([tab.waitForEvent("download"), tab.getByRole("button", { name: /Save the report/ }).click()]);
+  const conclusions = await tab.locator("#made li").allTextContents();
+  check("the report, with the conclusions of the command line", readFileSync(await report.path(), "utf8").startsWith("<!DOCTYPE html>") && conclusions.slice(0, -1).every((line) => repeated.stdout.includes(line)), conclusions[0]?.slice(0, 120));
+
+  // Settings hold, and are those of the commands.
+  await tab.evaluate(() => { document.getElementById("settings").open = true; });
+  await tab.getByRole("textbox", { name: "Rbw", exact: true }).fill("500");
+  await tab.keyboard.press("Enter");
+  await tab.waitForFunction(() => document.getElementById("command").textContent.includes("--rbw 500"), null, { timeout: 60_000 });
+  await idle(tab);
+  check("a setting is in force", (await tab.textContent("#command")).endsWith("--rbw 500"));
+  await tab.locator("#settings").scrollIntoViewIfNeeded();
+  await shot(tab, "settings");
+
+  // How it was read, and a correction.
+  await lane(tab, "Load on").locator(".name").first().click();
+  await idle(tab);
+  await tab.locator("#capture summary", { hasText: "How it was read" }).click();
+  check("how it was read", /Wire \(mV\).*its unit "mV"/.test(await tab.textContent("#capture")));
+  await tab.locator("#capture summary", { hasText: "Correct" }).click();
+  await tab.getByRole("textbox", { name: "Wire", exact: true }).fill("2");
+  await tab.keyboard.press("Enter");
+  await tab.waitForFunction(() => document.getElementById("capture").textContent.includes("wire from led-panel-on-1.csv.toml"), null, { timeout: 60_000 });
+  check("a correction is in force", true);
+  await tab.locator("#capture").scrollIntoViewIfNeeded();
+  await shot(tab, "capture");
+  // Roles by dragging.
+  await tab.evaluate(() => document.getElementById("captures").scrollIntoView());
+  await lane(tab, "Background").locator(".item").first().dragTo(lane(tab, "Load off"));
+  await idle(tab);
+  const dragged = await lane(tab, "Load off").locator(".name").allTextContents();
+  check("a capture is dragged to another role", dragged.length === 1 && await lane(tab, "Background").locator(".name").count() === 1, dragged.join());
+  check("quiet at work", quiet(seen), told(seen));
+  const frozen = await tab.evaluate(() => frozen);
+  check("never frozen longer than 100 ms", frozen.every((ms) => ms <= 100), `longest of ${frozen.length} long tasks ${Math.max(0, ...frozen)} ms`);
   await tab.close();
 }
 
