@@ -593,8 +593,10 @@
   of("answer").addEventListener("looked", ({ detail: { min, max, spans, width } }) => {
     clearTimeout(looking);
     if (view.name !== "waveform" || !subject?.path || spans === null || spans > width / 3 || !drawn) return;
-    // The document is long, and only two of its numbers are asked for.
-    const [width_s, rate] = ["column_s", "sample_rate_hz"].map((key) => Number(drawn.json.match(`"${key}": ([^,\\n]+)`)?.[1]));
+    // The document is long, and only two of its numbers are asked for; its settings come before.
+    const from = drawn.json.indexOf('"captures": [');
+    const number = (key) => Number(drawn.json.slice(drawn.json.indexOf(`"${key}": `, from)).match(/: ([^,\s]+)/)?.[1]);
+    const [width_s, rate] = [number("column_s"), number("sample_rate_hz")];
     if (!(width_s * rate >= 1.5)) return;
     looking = setTimeout(() => { detail = [min / 1e3, max / 1e3]; ask(); }, 600);
   });
