@@ -349,7 +349,6 @@ for (const colorScheme of ["light", "dark"]) {
   const figure = tab.locator("#answer figure.plot").first();
   await figure.evaluate((element) => element.scrollIntoView());
   await figure.locator("canvas").first().waitFor();
-  await tab.evaluate(() => { frozen.length = 0; });
   const frames = await tab.evaluate(async () => {
     const over = document.querySelector("#answer .u-over");
     const { left, top, width } = over.getBoundingClientRect();
