@@ -90,10 +90,10 @@ pub fn waveform(
     settings: &Settings,
     stretch: Stretch,
 ) -> Result<(Vec<Input>, CaptureWaveform), Error> {
-    with_inputs(source, settings, |pipeline| trace(pipeline, stretch))
+    with_inputs(source, settings, |pipeline| trace(pipeline, stretch, settings.to_s))
 }
 
-fn trace(pipeline: Pipeline, stretch: Stretch) -> Result<CaptureWaveform, Error> {
+fn trace(pipeline: Pipeline, stretch: Stretch, to_s: Option<f64>) -> Result<CaptureWaveform, Error> {
     let rate = pipeline.rate().get();
     let mains = pipeline.mains;
     let path = pipeline.header().path.clone();
@@ -102,6 +102,8 @@ fn trace(pipeline: Pipeline, stretch: Stretch) -> Result<CaptureWaveform, Error>
     let earliest = (stretch.from_s * rate).max(unsettled as f64);
     let length = f64::from(stretch.cycles) * period;
     let record = pipeline.expected_samples().map_or(f64::INFINITY, |settled| (settled + unsettled) as f64);
+    // What is asked for ends the record, also where nobody knows its length.
+    let record = to_s.map_or(record, |to| record.min(to * rate));
     // The phase at the first sample, so the first rising zero comes (360 − phase) of a period later.
     let zero = mains.phase_deg.map(|phase| {
         let first = period * (1.0 - phase / 360.0).rem_euclid(1.0);

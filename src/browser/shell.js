@@ -621,8 +621,9 @@
         else tell(standard_error.split("\n")[0]);
       } catch (error) { tell(error.message); }
     };
+    of("saves").hidden = !html && !json;
     of("saves").replaceChildren("Save: ", ...[["csv", "Table (CSV)"], ["json", "All values (JSON)"], ["png", "Picture (PNG)"], ["svg", "Drawing (SVG)"], ["html", "This view (HTML)"]]
-      .filter(([ending]) => html || ending === "json").map(([ending, title]) => button(title, made(ending))));
+      .filter(([ending]) => html || ending === "json" && json).map(([ending, title]) => button(title, made(ending))));
   }
 
   const HIDDEN = ["help", "json", "output", "force", "fail-on", "air-file", "before", "after", "off", "on", "off-after", "files-from", "shard", "partial", "pool", "columns", "max-memory", "extend", "course"];

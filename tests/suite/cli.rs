@@ -389,6 +389,21 @@ fn the_ending_of_the_output_picks_its_kind() {
 }
 
 #[test]
+fn a_stretch_of_a_waveform_is_shown_sample_by_sample() {
+    // Shorter than a mains period, so it cannot wait for a zero of the mains; 500 kS/s.
+    let bench = studio_bench();
+    let printed = bench.done("waveform on.csv --from 0.0912s --to 0.0925s --cycles 1000 --columns 16000 --json").out;
+    let document: serde_json::Value = serde_json::from_str(&printed).unwrap();
+    let capture = &document["captures"][0];
+    let of = |key: &str| capture[key].as_f64().unwrap();
+    assert!((of("start_s") - 0.0912).abs() < 1e-9 && (of("column_s") - 2e-6).abs() < 1e-15, "{capture}");
+    let channel = &capture["channels"][0];
+    assert_eq!((channel["min"].as_array().unwrap().len(), &channel["min"]), (650, &channel["max"]));
+    let refused = bench.run("waveform on.csv --columns 99");
+    assert!(refused.status == 2 && refused.err.contains("100 to 100000"), "{}", refused.err);
+}
+
+#[test]
 fn files_of_others_are_left_alone() {
     let bench = studio_bench();
     for (name, content) in [
