@@ -95,10 +95,14 @@ const lane = (tab, title) => tab.locator(".lane", { has: tab.getByRole("heading"
   };
   for (const [name, words] of Object.entries(wanted)) {
     const figure = await view(tab, name);
+    // What the test itself takes is not counted.
+    const before = await tab.evaluate(() => frozen.length);
     const inked = await figure.locator("canvas").first().evaluate((canvas) => {
       const { data } = canvas.getContext("2d").getImageData(0, 0, canvas.width, canvas.height);
       return data.filter((value, k) => k % 4 === 3 && value > 0).length / (canvas.width * canvas.height);
     });
+    await settle(tab);
+    await tab.evaluate((before) => { frozen.length = before; }, before);
     check(`${name}: drawn`, inked > 0.01, inked.toFixed(3));
     const shown = await tab.locator("#answer .conclusions p").allTextContents();
     const native = linewake(name, ...words);
