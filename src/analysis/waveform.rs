@@ -15,7 +15,7 @@ use crate::read::Source;
 use ndarray::{Axis, Slice};
 
 /// Columns of a picture; a screen has about as many for one panel.
-const COLUMNS: usize = 700;
+pub const COLUMNS: usize = 700;
 
 /// Which stretch of a record is shown.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -24,11 +24,13 @@ pub struct Stretch {
     pub cycles: u32,
     /// From this time on, in seconds after the first sample.
     pub from_s: f64,
+    /// So many columns at least, where there are as many samples; at most twice as many.
+    pub columns: usize,
 }
 
 impl Default for Stretch {
     fn default() -> Self {
-        Self { cycles: 3, from_s: 0.0 }
+        Self { cycles: 3, from_s: 0.0, columns: COLUMNS }
     }
 }
 
@@ -88,10 +90,10 @@ pub fn waveform(
     settings: &Settings,
     stretch: Stretch,
 ) -> Result<(Vec<Input>, CaptureWaveform), Error> {
-    with_inputs(source, settings, |pipeline| trace(pipeline, stretch))
+    with_inputs(source, settings, |pipeline| trace(pipeline, stretch, settings.to_s))
 }
 
-fn trace(pipeline: Pipeline, stretch: Stretch) -> Result<CaptureWaveform, Error> {
+fn trace(pipeline: Pipeline, stretch: Stretch, to_s: Option<f64>) -> Result<CaptureWaveform, Error> {
     let rate = pipeline.rate().get();
     let mains = pipeline.mains;
     let path = pipeline.header().path.clone();
@@ -100,6 +102,8 @@ fn trace(pipeline: Pipeline, stretch: Stretch) -> Result<CaptureWaveform, Error>
     let earliest = (stretch.from_s * rate).max(unsettled as f64);
     let length = f64::from(stretch.cycles) * period;
     let record = pipeline.expected_samples().map_or(f64::INFINITY, |settled| (settled + unsettled) as f64);
+    // What is asked for ends the record, also where nobody knows its length.
+    let record = to_s.map_or(record, |to| record.min(to * rate));
     // The phase at the first sample, so the first rising zero comes (360 − phase) of a period later.
     let zero = mains.phase_deg.map(|phase| {
         let first = period * (1.0 - phase / 360.0).rem_euclid(1.0);
@@ -110,7 +114,7 @@ fn trace(pipeline: Pipeline, stretch: Stretch) -> Result<CaptureWaveform, Error>
     let end = start + sample(length).max(2);
     let channels = pipeline.channels().to_vec();
     let selected = pipeline.selected().to_vec();
-    let (mut raw, mut settled) = (Trace::new(COLUMNS), Trace::new(COLUMNS));
+    let (mut raw, mut settled) = (Trace::new(stretch.columns), Trace::new(stretch.columns));
     let mut shown = 0;
     let passed = pipeline.run(|block, conditioned| {
         if let Some(part) = part_of(block, start, end) {

@@ -174,7 +174,7 @@
 
   async function take(found) {
     found = found.map(({ path, blob }) => ({ path: safe(path), blob }));
-    for (const { path, blob } of found) bench.files.set(path, blob);
+    for (const { path, blob } of found) if (blob.size <= LARGEST) bench.files.set(path, blob);
     const fresh = found.filter(({ path }) => !isBeside(path));
     for (const { path, blob } of fresh) captures.set(path, { options: new Map(), ...captures.get(path), path, blob, verdict: "not looked at yet", kind: "waiting", error: null, about: null });
     answers.clear();
@@ -203,7 +203,16 @@
     } catch (error) {
       Object.assign(capture, { verdict: error instanceof Cancelled ? "not looked at" : "cannot be read", kind: "unreadable", error: error.message });
     }
-    show();
+    showSoon();
+  }
+
+  // Many captures at once are shown together.
+  let soon = 0;
+  function showSoon() {
+    soon ||= setTimeout(() => {
+      soon = 0;
+      show();
+    }, 150);
   }
 
   // Roles by the names of the captures, for those that have none yet.
@@ -233,7 +242,6 @@
   function place(path, from, to, copy = false) {
     if (from && !copy) from.one.roles[from.role] = from.one.roles[from.role].filter((other) => other !== path);
     if (to && !to.one.roles[to.role].includes(path)) to.one.roles[to.role].push(path);
-    answers.clear();
     show();
     of("cases").querySelector(`[data-path="${CSS.escape(path)}"] summary`)?.focus();
     tell(to ? `${plain(short(path))} is ${ROLES.find(([key]) => key === to.role)[1].toLowerCase()} of ${plain(to.one.name)}.` : `${plain(short(path))} has no role there any more.`);
@@ -258,7 +266,7 @@
 
   function caseBox(one) {
     const name = element("input", { type: "text", value: one.name, ariaLabel: "Name of the case" });
-    name.addEventListener("change", () => { one.name = name.value.trim() || "case"; answers.clear(); subjects(); });
+    name.addEventListener("change", () => { one.name = name.value.trim() || "case"; subjects(); });
     const away = button("Remove the case", () => {
       cases = cases.filter((other) => other !== one);
       show();
@@ -324,7 +332,6 @@
     bench.files.delete(`${path}.toml`);
     for (const { roles } of cases) for (const key in roles) roles[key] = roles[key].filter((other) => other !== path);
     if (chosen === path) chosen = null;
-    answers.clear();
     show();
     ask();
   }
@@ -532,7 +539,7 @@
     of("needs").hidden = missing.length === 0;
     options();
     if (missing.length) {
-      of("needs").textContent = `${view.what ?? view.title} still needs ${missing.join(" and ")}. Give captures these roles above.`;
+      of("needs").textContent = `${view.what ?? view.title} still needs ${missing.join(" and ")}.${subject ? " Give captures these roles above." : ""}`;
       fill([]);
       return;
     }
@@ -586,8 +593,11 @@
   of("answer").addEventListener("looked", ({ detail: { min, max, spans, width } }) => {
     clearTimeout(looking);
     if (view.name !== "waveform" || !subject?.path || spans === null || spans > width / 3 || !drawn) return;
-    const { column_s, sample_rate_hz } = JSON.parse(drawn.json).captures[0];
-    if (column_s * sample_rate_hz < 1.5) return;
+    // The document is long, and only two of its numbers are asked for; its settings come before.
+    const from = drawn.json.indexOf('"captures": [');
+    const number = (key) => Number(drawn.json.slice(drawn.json.indexOf(`"${key}": `, from)).match(/: ([^,\s]+)/)?.[1]);
+    const [width_s, rate] = [number("column_s"), number("sample_rate_hz")];
+    if (!(width_s * rate >= 1.5)) return;
     looking = setTimeout(() => { detail = [min / 1e3, max / 1e3]; ask(); }, 600);
   });
 
@@ -611,8 +621,9 @@
         else tell(standard_error.split("\n")[0]);
       } catch (error) { tell(error.message); }
     };
+    of("saves").hidden = !html && !json;
     of("saves").replaceChildren("Save: ", ...[["csv", "Table (CSV)"], ["json", "All values (JSON)"], ["png", "Picture (PNG)"], ["svg", "Drawing (SVG)"], ["html", "This view (HTML)"]]
-      .filter(([ending]) => html || ending === "json").map(([ending, title]) => button(title, made(ending))));
+      .filter(([ending]) => html || ending === "json" && json).map(([ending, title]) => button(title, made(ending))));
   }
 
   const HIDDEN = ["help", "json", "output", "force", "fail-on", "air-file", "before", "after", "off", "on", "off-after", "files-from", "shard", "partial", "pool", "columns", "max-memory", "extend", "course"];
@@ -718,8 +729,8 @@
   of("example").addEventListener("click", async () => {
     of("example").disabled = true;
     try {
-      const { outputs, standard_error } = await bench.run(["demo", "studio", "--captures"], { urgent: true, said: "an invented studio is measured" });
-      const found = Object.entries(outputs).filter(([path]) => /\.csv$/.test(path)).map(([path, bytes]) => ({ path: path.replace(/^studio\/captures\//, ""), blob: new Blob([bytes]) }));
+      const { outputs, standard_error } = await bench.run(["demo", "studio", "--captures-only"], { urgent: true, said: "an invented studio is measured" });
+      const found = Object.entries(outputs).filter(([path]) => /^studio\/captures\/.*\.csv$/.test(path)).map(([path, bytes]) => ({ path: path.replace(/^studio\/captures\//, ""), blob: new Blob([bytes]) }));
       if (found.length) await take(found);
       else tell(standard_error.split("\n")[0]);
     } catch (error) { tell(error instanceof Cancelled ? "Cancelled." : error.message); }

@@ -102,7 +102,7 @@ impl Run for Bands {
         };
         delivery.deliver(console, forms, |console| {
             for capture in &captures {
-                console.print(&format!("{}\n", crate::error::printable(&capture.path)))?;
+                console.capture(&capture.path)?;
                 if self.grouping.is_some() {
                     console.sentences(&sentences::of_groups(capture))?;
                 } else {

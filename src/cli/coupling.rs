@@ -87,7 +87,7 @@ impl Run for Coupling {
         };
         delivery.deliver(console, forms, |console| {
             for capture in &captures {
-                console.print(&format!("{}\n", crate::error::printable(&sentences::of_files(&capture.paths))))?;
+                console.capture(&sentences::of_files(&capture.paths))?;
                 console.sentences(&sentences::of_coupling(capture))?;
                 console.table(&tables::coupling(capture))?;
                 if !capture.ambient.is_empty() {

@@ -75,7 +75,7 @@ impl Run for Emissions {
         };
         delivery.deliver(console, forms, |console| {
             for capture in &captures {
-                console.print(&format!("{}\n", crate::error::printable(&capture.path)))?;
+                console.capture(&capture.path)?;
                 console.sentences(&sentences::of_emissions(capture))?;
                 for channel in &capture.channels {
                     console.table(&tables::emissions(channel))?;

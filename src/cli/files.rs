@@ -188,11 +188,12 @@ pub(super) enum Kind {
     Svg,
     Csv,
     Json,
+    Html,
 }
 
 impl Kind {
-    const ALL: [(Kind, &'static str); 4] =
-        [(Kind::Png, "png"), (Kind::Svg, "svg"), (Kind::Csv, "csv"), (Kind::Json, "json")];
+    const ALL: [(Kind, &'static str); 5] =
+        [(Kind::Png, "png"), (Kind::Svg, "svg"), (Kind::Csv, "csv"), (Kind::Json, "json"), (Kind::Html, "html")];
 
     fn of(path: &Path) -> Result<Self, Error> {
         let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase());
@@ -361,15 +362,18 @@ pub(super) fn failed(path: &Path, error: &io::Error) -> Error {
 }
 
 /// Whether the head of an existing file says that the same command made it.
-fn made_by(path: &Path, kind: Kind, command: &str) -> bool {
+pub(super) fn made_by(path: &Path, kind: Kind, command: &str) -> bool {
+    // A page states its policy first.
+    let length = if kind == Kind::Html { 8192 } else { 512 };
     let mut head = Vec::new();
-    let read = File::open(path).and_then(|file| file.take(512).read_to_end(&mut head));
+    let read = File::open(path).and_then(|file| file.take(length).read_to_end(&mut head));
     let holds = |needle: &str| head.windows(needle.len()).any(|window| window == needle.as_bytes());
     let starts = |start: &[u8]| head.starts_with(start);
     read.is_ok()
         && match kind {
             Kind::Png => starts(b"\x89PNG") && holds(&crate::report::document::made_by(command)),
             Kind::Svg => starts(b"<") && holds(&crate::report::document::made_by(command)),
+            Kind::Html => starts(b"<!") && holds(&crate::report::document::made_by(command)),
             Kind::Json => holds("\"tool\": \"linewake\"") && holds(&format!("\"command\": \"{command}\"")),
             // The budget and the groups of a command, and the course of a reading, go into files of their own kind.
             Kind::Csv => [command, "budget", "groups", "course", "over_time"]

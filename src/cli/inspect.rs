@@ -67,7 +67,7 @@ impl Run for Inspect {
             inspect(source, &settings).or_else(|error| if explain_only { failed(source, error) } else { Err(error) })
         });
         for (path, (reading, account)) in unfit.into_inner().unwrap_or_default() {
-            let read: String = reading.iter().map(|sentence| format!("  {:<14}{sentence}\n", "read")).collect();
+            let read: String = reading.iter().map(|sentence| line("read", sentence)).collect();
             console.print(&format!("{}: cannot be analysed\n\n{read}", printable(&path)))?;
             explain(console, &account)?;
         }
@@ -94,62 +94,74 @@ impl Run for Inspect {
 }
 
 fn details(console: &mut Console, capture: &Inspection) -> Result<(), Error> {
-    let line = |name: &str, value: String| format!("  {name:<14}{value}\n");
-    let mut text = format!("\n{}\n", crate::error::printable(&capture.input.path));
-    text += &line("format", format!("{}, {}", capture.format, capture.layout));
-    text += &line(
-        "clock",
-        format!("{} samples a second, from {}", capture.sample_rate_hz, capture.sample_rate_source.words()),
-    );
-    text += &line(
-        "record",
-        format!("{} samples, {:.6} s from {:.6} s on", capture.samples, capture.duration_s, capture.start_s),
-    );
-    text += &line("mains", capture.mains.words());
+    let mut entries: Vec<(String, String)> = Vec::new();
+    let mut add = |name: &str, value: String| entries.push((name.to_owned(), value));
+    add("format", format!("{}, {}", capture.format, capture.layout));
+    add("clock", format!("{} samples a second, from {}", capture.sample_rate_hz, capture.sample_rate_source.words()));
+    add("record", format!("{} samples, {:.6} s from {:.6} s on", capture.samples, capture.duration_s, capture.start_s));
+    add("mains", capture.mains.words());
     let hash = |input: &Input| input.sha256.clone().unwrap_or_else(|| "not taken".to_owned());
-    text += &line("SHA-256", format!("{} ({} bytes)", hash(&capture.input), capture.input.bytes));
+    add("SHA-256", format!("{} ({} bytes)", hash(&capture.input), capture.input.bytes));
     for file in &capture.input.files {
-        text += &line("SHA-256", format!("{} ({} bytes) of {}", hash(file), file.bytes, printable(&file.path)));
+        add("SHA-256", format!("{} ({} bytes) of {}", hash(file), file.bytes, printable(&file.path)));
     }
     for sentence in &capture.reading {
-        text += &line("read", sentence.clone());
+        add("read", sentence.clone());
     }
     for finding in &capture.warnings {
-        text += &line(finding.severity.word(), format!("{} [{}]", finding.message, finding.code));
+        add(finding.severity.word(), format!("{} [{}]", finding.message, finding.code));
     }
-    console.print(&text)?;
+    let lines: String = entries.iter().map(|(name, value)| line(name, value)).collect();
+    let text = format!("\n{}\n{lines}", printable(&capture.input.path));
+    console.entries(&capture.input.path, entries, &text)?;
     console.table(&tables::inspection(capture))
 }
 
 /// How the file was read and why, with the option that settles each point.
 fn explain(console: &mut Console, account: &Account) -> Result<(), Error> {
-    let mut text = String::from("\nHow this file was read\n");
+    const HEADING: &str = "How this file was read";
+    // An entry without a label belongs to the one before it.
+    let mut entries: Vec<(String, String)> = Vec::new();
+    let mut add = |label: &str, text: String| entries.push((label.to_owned(), text));
     for option in &account.beside {
         let force = if option.in_force { "" } else { ", not in force: something nearer goes first" };
-        text += &entry("beside", &format!("{} from {}:{}{force}", option.key, printable(&option.file), option.line));
+        add("beside", format!("{} from {}:{}{force}", option.key, printable(&option.file), option.line));
     }
     if let Some(block) = &account.block {
-        text += &entry("data", &data_block(block));
-        text += &entry("", &format!("option: {}", block.option));
+        add("data", data_block(block));
+        add("", format!("option: {}", block.option));
     }
     for columns in runs(&account.columns) {
-        text += &column(columns, account.block.is_some());
+        column(columns, account.block.is_some()).into_iter().for_each(|(label, text)| add(&label, text));
     }
     let taken = account.rates.iter().find(|rate| rate.used).map(|rate| rate.rate_hz);
     for candidate in &account.rates {
-        text += &entry("rate", &rate(candidate, taken, account.rates.len()));
+        add("rate", rate(candidate, taken, account.rates.len()));
     }
     if !account.rates.is_empty() {
-        text += &entry("", "option: --sample-rate");
+        add("", "option: --sample-rate".to_owned());
     }
     for skipped in &account.skipped {
-        text += &entry("left out", skipped);
+        add("left out", skipped.clone());
     }
     for doubt in &account.doubts {
-        text += &entry("doubtful", &doubt.what);
-        text += &entry("", &format!("option: {}", doubt.option));
+        add("doubtful", doubt.what.clone());
+        add("", format!("option: {}", doubt.option));
     }
-    console.print(&text)
+    let lines: String = entries.iter().map(|(label, text)| entry(label, text)).collect();
+    let mut joined: Vec<(String, String)> = Vec::new();
+    for (label, text) in entries {
+        match joined.last_mut() {
+            Some((_, words)) if label.is_empty() => *words += &format!("; {text}"),
+            _ => joined.push((label, text)),
+        }
+    }
+    console.entries(HEADING, joined, &format!("\n{HEADING}\n{lines}"))
+}
+
+/// A line with its label.
+fn line(label: &str, text: &str) -> String {
+    format!("  {label:<14}{text}\n")
 }
 
 /// A line with its label; words that find no place on it go on below.
@@ -204,8 +216,8 @@ fn runs(columns: &[ColumnAccount]) -> Vec<&[ColumnAccount]> {
 }
 
 /// Columns of which the same is to be said: names, part and unit, why, and the options.
-fn column(columns: &[ColumnAccount], is_table: bool) -> String {
-    let [column, ..] = columns else { return String::new() };
+fn column(columns: &[ColumnAccount], is_table: bool) -> Vec<(String, String)> {
+    let [column, ..] = columns else { return Vec::new() };
     let named = |column: &ColumnAccount| {
         if column.name.is_empty() { "no name".to_owned() } else { format!("\"{}\"", printable(&column.name)) }
     };
@@ -231,12 +243,11 @@ fn column(columns: &[ColumnAccount], is_table: bool) -> String {
         "full scale" => ", in fractions of full scale".to_owned(),
         unit => format!(", in {unit}"),
     };
-    [
-        entry(&format!("{word} {label}"), &format!("{name}: {}{unit}{scale}", column.role)),
-        entry("", &format!("why: {}", column.why)),
-        entry("", &format!("option: {}", column.option)),
+    vec![
+        (format!("{word} {label}"), format!("{name}: {}{unit}{scale}", column.role)),
+        (String::new(), format!("why: {}", column.why)),
+        (String::new(), format!("option: {}", column.option)),
     ]
-    .concat()
 }
 
 /// A candidate for the sampling rate, and how it stands to the one that was taken.

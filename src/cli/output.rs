@@ -4,11 +4,13 @@ use serde::Serialize;
 
 use super::files::{Kind, Output};
 use super::options::OutputOptions;
-use super::terminal::Console;
+use super::terminal::{Console, Remarks};
 use crate::analysis::observe::Input;
 use crate::error::Error;
+use crate::report::answer::{Answer, page};
 use crate::report::document::{Document, made_by};
 use crate::report::figure::{Figure, png, svg};
+use crate::report::page::html;
 
 /// The end of a command: its name, where its result goes.
 pub(super) struct Delivery {
@@ -40,14 +42,14 @@ impl Delivery {
             && !has_figure
         {
             return Err(Error::usage(format!("\"{command}\" makes no picture"))
-                .remedy("name an output that ends in .csv or .json"));
+                .remedy("name an output that ends in .csv, .json or .html"));
         }
         Ok(Self { command, json: options.json, output })
     }
 
-    /// Whether a document is written, which states the fingerprints of the inputs.
+    /// Whether a document or a page is written, which state the fingerprints of the inputs.
     pub(super) fn has_document(&self) -> bool {
-        self.json || self.output.as_ref().is_some_and(|output| output.kind == Kind::Json)
+        self.json || self.output.as_ref().is_some_and(|output| matches!(output.kind, Kind::Json | Kind::Html))
     }
 
     /// Writes the artefact and prints: the JSON document, or whatever `print` prints.
@@ -55,9 +57,13 @@ impl Delivery {
         self,
         console: &mut Console,
         forms: Forms<'_, S, B>,
-        print: impl FnOnce(&mut Console) -> Result<(), Error>,
+        print: impl Fn(&mut Console) -> Result<(), Error>,
     ) -> Result<(), Error> {
         let Forms { settings, inputs, body, figure, columns } = forms;
+        let in_force = match &self.output {
+            Some(output) if output.kind == Kind::Html => super::json_object(&settings)?,
+            _ => serde_json::Map::new(),
+        };
         let document = Document::new(self.command, settings, inputs, body);
         if let Some(output) = self.output {
             let maker = made_by(self.command);
@@ -69,6 +75,13 @@ impl Delivery {
                 Kind::Svg => svg(&drawn(figure)?, &maker)?.into_bytes(),
                 Kind::Csv => columns()?,
                 Kind::Json => document.to_text()?.into_bytes(),
+                Kind::Html => {
+                    let said = console.kept(&print)?;
+                    let Remarks { failed, limits } = console.remarks().clone();
+                    let figure = figure.map(|figure| figure());
+                    let command = self.command;
+                    html(&page(Answer { command, figure, said, failed, limits, settings: in_force, inputs }))?
+                }
             };
             output.write(&bytes)?;
         }

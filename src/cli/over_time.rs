@@ -182,7 +182,7 @@ fn deliver(
     };
     delivery.deliver(console, forms, |console| {
         for capture in captures {
-            console.print(&format!("{}\n", crate::error::printable(&capture.identity.path)))?;
+            console.capture(&capture.identity.path)?;
             console.sentences(&sentences::of_over_time(capture))?;
             capture.channels.iter().try_for_each(|channel| console.table(&tables::whole(channel)))?;
             console.table(&tables::over_time(capture))?;

@@ -4,7 +4,7 @@ use clap::Args;
 
 use super::files::{source, write_whole};
 use super::terminal::Console;
-use super::{Outcome, Run};
+use super::{Example, Outcome, Run};
 use crate::browser;
 use crate::error::Error;
 
@@ -38,6 +38,14 @@ pub(super) struct Page {
 }
 
 impl Run for Page {
+    const EXAMPLES: &'static [Example] = &[
+        Example { answers: "The page to be carried on a stick", line: "linewake page -o linewake.html" },
+        Example {
+            answers: "The same around another module",
+            line: "linewake page --module target/page/linewake.wasm.lzma",
+        },
+    ];
+
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         let name = || self.output.display().to_string();
         if self.output.extension().is_none_or(|ending| !ending.eq_ignore_ascii_case("html")) {

@@ -73,13 +73,13 @@ impl Run for PhaseMap {
         };
         delivery.deliver(console, forms, |console| {
             for capture in &captures {
-                console.print(&format!("{}\n", crate::error::printable(&capture.path)))?;
+                console.capture(&capture.path)?;
                 console.sentences(&sentences::of_phase_map(capture))?;
-                console.print(&format!(
-                    "{:.0} mains cycles; phase: {}.\n",
+                console.sentences(&[format!(
+                    "{:.0} mains cycles; phase: {}.",
                     capture.cycles,
                     capture.phase_reference.words()
-                ))?;
+                )])?;
                 for channel in &capture.channels {
                     console.table(&tables::cycle(channel, capture.phase_reference))?;
                 }

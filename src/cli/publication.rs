@@ -11,10 +11,9 @@ use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
 
-use super::files::{failed, folder_of, write_whole};
+use super::files::{Kind, failed, folder_of, made_by, write_whole};
 use super::temporary::canonical;
 use crate::error::Error;
-use crate::report::document::made_by;
 use crate::report::survey::{DataFile, Entry, PACKAGE, paths_of_package};
 
 /// A report on its way to its place.
@@ -42,7 +41,7 @@ impl Publication {
         if page.is_dir() {
             return Err(Error::output("is a folder").in_file(name()).expected("the name of a file"));
         }
-        if page.exists() && !force && !is_page_of(command, page) {
+        if page.exists() && !force && !made_by(page, Kind::Html, command) {
             return Err(Error::output(format!(
                 "is there already and was not made by \"{} {command}\"",
                 env!("CARGO_PKG_NAME")
@@ -155,8 +154,7 @@ fn check_folder(folder: &Path, inputs: &[PathBuf], force: bool) -> Result<(), Er
         return Ok(());
     }
     let whole = canonical(folder);
-    let within =
-        |input: &&PathBuf| canonical(input).zip(whole.as_ref()).is_some_and(|(i, f)| i.starts_with(f));
+    let within = |input: &&PathBuf| canonical(input).zip(whole.as_ref()).is_some_and(|(i, f)| i.starts_with(f));
     if let Some(input) = inputs.iter().find(within) {
         return refuse(format!("would be replaced, and \"{}\" lies in it", input.display()), ELSEWHERE);
     }
@@ -175,15 +173,6 @@ fn check_folder(folder: &Path, inputs: &[PathBuf], force: bool) -> Result<(), Er
         ),
         _ => Ok(()),
     }
-}
-
-/// Whether the head of a file says that the same command made it.
-fn is_page_of(command: &str, path: &Path) -> bool {
-    use io::Read;
-    let mut head = Vec::new();
-    let read = File::open(path).and_then(|file| file.take(8192).read_to_end(&mut head));
-    let head = String::from_utf8_lossy(&head);
-    read.is_ok() && head.starts_with("<!") && head.contains(&made_by(command))
 }
 
 /// Puts a folder in the place of another, which then lies where the first one was.

@@ -115,7 +115,7 @@ impl Run for Receiver {
         };
         delivery.deliver(console, forms, |console| {
             for capture in &captures {
-                console.print(&format!("{}\n", crate::error::printable(&capture.path)))?;
+                console.capture(&capture.path)?;
                 console.sentences(&sentences::of_readings(capture))?;
                 for channel in &capture.channels {
                     console.table(&tables::readings(channel, &capture.analysis, self.top))?;

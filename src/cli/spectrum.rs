@@ -70,7 +70,7 @@ impl Run for Spectrum {
         };
         delivery.deliver(console, forms, |console| {
             for capture in &captures {
-                console.print(&format!("{}\n", crate::error::printable(&capture.path)))?;
+                console.capture(&capture.path)?;
                 console.sentences(&sentences::of_spectrum(capture))?;
                 for channel in &capture.channels {
                     console.table(&tables::spectrum(channel))?;

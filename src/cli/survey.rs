@@ -11,8 +11,9 @@ use super::temporary::canonical;
 use super::terminal::Console;
 use super::{Example, Outcome, Run};
 use crate::error::Error;
-use crate::read::Source;
 use crate::read::setup::setup;
+use crate::read::{Bytes, Source};
+use crate::report::document::Document;
 use crate::report::survey::{About, Chapter, DataFile, Report, Taken, bind, chapter, package};
 use crate::spread;
 use crate::survey::description::{self, Candidate, propose};
@@ -38,12 +39,12 @@ pub(super) struct Survey {
     description: Option<PathBuf>,
     /// Find the captures in a folder and propose a description by their names and times, to be edited; with -o it is
     /// written, and names of files are relative to where it stands
-    #[arg(long, value_name = "DIR", conflicts_with = "json")]
+    #[arg(long, value_name = "DIR")]
     new: Option<PathBuf>,
     /// The measuring chain that the proposal names: a setup, as "calibrate -o chain.toml" writes it
     #[arg(long, value_name = "SETUP.toml", requires = "new")]
     setup: Option<PathBuf>,
-    /// Print one JSON document instead of the conclusions
+    /// Print one JSON document instead of the conclusions, or of the proposal
     #[arg(long, help_heading = "Output")]
     json: bool,
     /// The page, which ends in .html; its data go into the folder of the same name without the ending
@@ -112,21 +113,28 @@ impl Survey {
             console.error(error);
         }
         let candidates: Vec<Candidate> = found.iter().map(|path| candidate(path, folder, &beside)).collect();
-        let title =
-            canonical(folder).and_then(|whole| Some(whole.file_name()?.to_string_lossy().into_owned()));
+        let title = canonical(folder).and_then(|whole| Some(whole.file_name()?.to_string_lossy().into_owned()));
         let setup =
             self.setup.as_ref().map(|path| setup(&source(path)).map(|_| named(path, folder, &beside))).transpose()?;
         let title = format!("Survey of {}", title.unwrap_or_else(|| "captures".to_owned()));
         let text = propose(&title, &candidates, setup.as_deref());
+        if self.json {
+            let proposed = description::read(&Source::new(Bytes::new("the proposal", text.as_bytes())))?;
+            let cases = serde_json::json!({ "cases": proposed.cases });
+            console.print(&Document::new("survey", serde_json::json!({}), &[], cases).to_text()?)?;
+        }
         match &self.output {
+            None if self.json => {}
             None => console.print(&text)?,
             Some(path) => {
                 write_example(path, "a description", "toml", &text, self.force)?;
-                console.print(&format!(
-                    "A description of {} captures, to be edited: {}\n",
-                    found.len(),
-                    path.display()
-                ))?;
+                if !self.json {
+                    console.print(&format!(
+                        "A description of {} captures, to be edited: {}\n",
+                        found.len(),
+                        path.display()
+                    ))?;
+                }
             }
         }
         Ok(if unseen.is_empty() { Outcome::Done } else { Outcome::Partly })

@@ -13,6 +13,7 @@ use crate::capture::Role;
 use crate::compare::margin::Against;
 use crate::error::{Error, Finding, Severity};
 use crate::read::Source;
+use crate::report::answer::Said;
 use crate::report::table::Table;
 
 /// Tables are no wider than this when they go to a file or a pipe.
@@ -24,6 +25,17 @@ pub(super) struct Console {
     err: io::Stderr,
     /// The captures that are being read, as long as there are any.
     reading: Weak<Reading>,
+    /// What is being said, where it goes into a page and not to the terminal.
+    kept: Option<Vec<Said>>,
+    /// What failed and what limits the result, as said so far.
+    remarks: Remarks,
+}
+
+/// What a command had to say beside its result.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Remarks {
+    pub(super) failed: Vec<String>,
+    pub(super) limits: Vec<String>,
 }
 
 /// How much of some captures has been read. It goes from the terminal with the last of them.
@@ -65,7 +77,7 @@ impl Reading {
 
 impl Console {
     pub(super) fn new() -> Self {
-        Self { out: io::stdout(), err: io::stderr(), reading: Weak::new() }
+        Self { out: io::stdout(), err: io::stderr(), reading: Weak::new(), kept: None, remarks: Remarks::default() }
     }
 
     /// Sources for captures, which show on a terminal how far they are read.
@@ -78,8 +90,26 @@ impl Console {
         files::captures(paths, Some(&reading))
     }
 
+    /// What would be printed, for a page.
+    pub(super) fn kept(&mut self, print: impl FnOnce(&mut Self) -> Result<(), Error>) -> Result<Vec<Said>, Error> {
+        self.kept = Some(Vec::new());
+        let printed = print(self);
+        let kept = self.kept.take().unwrap_or_default();
+        printed.map(|()| kept)
+    }
+
+    /// What has been said so far beside results.
+    pub(super) fn remarks(&self) -> &Remarks {
+        &self.remarks
+    }
+
     /// Prints a result. A reader that has gone away (a closed pipe) is no error.
     pub(super) fn print(&mut self, text: &str) -> Result<(), Error> {
+        if let Some(kept) = &mut self.kept {
+            let lines = text.lines().map(str::trim).filter(|line| !line.is_empty());
+            kept.push(Said::Sentences(lines.map(str::to_owned).collect()));
+            return Ok(());
+        }
         match self.out.write_all(text.as_bytes()).and_then(|()| self.out.flush()) {
             Err(error) if error.kind() != io::ErrorKind::BrokenPipe => {
                 Err(Error::output(format!("standard output cannot be written: {error}")))
@@ -88,13 +118,45 @@ impl Console {
         }
     }
 
+    /// Says which capture the following is about.
+    pub(super) fn capture(&mut self, path: &str) -> Result<(), Error> {
+        match &mut self.kept {
+            Some(kept) => {
+                kept.push(Said::Of(path.to_owned()));
+                Ok(())
+            }
+            None => self.print(&format!("{}\n", crate::error::printable(path))),
+        }
+    }
+
+    /// Prints words and what they stand for: as a page has them, and as the terminal has them.
+    pub(super) fn entries(&mut self, heading: &str, entries: Vec<(String, String)>, text: &str) -> Result<(), Error> {
+        match &mut self.kept {
+            Some(kept) => {
+                kept.push(Said::Entries(heading.to_owned(), entries));
+                Ok(())
+            }
+            None => self.print(text),
+        }
+    }
+
     /// Prints sentences, one a line.
     pub(super) fn sentences(&mut self, sentences: &[String]) -> Result<(), Error> {
+        if let Some(kept) = &mut self.kept {
+            // An empty line parts what is said on a terminal only.
+            let said: Vec<String> = sentences.iter().filter(|sentence| !sentence.is_empty()).cloned().collect();
+            kept.extend((!said.is_empty()).then_some(Said::Sentences(said)));
+            return Ok(());
+        }
         self.print(&sentences.iter().map(|sentence| format!("{sentence}\n")).collect::<String>())
     }
 
     /// Prints a table with an empty line before it.
     pub(super) fn table(&mut self, table: &Table) -> Result<(), Error> {
+        if let Some(kept) = &mut self.kept {
+            kept.push(Said::Table(table.clone()));
+            return Ok(());
+        }
         let width = screen::width().unwrap_or(PLAIN_WIDTH);
         self.print(&format!("\n{}", table.to_text(Some(width))))
     }
@@ -109,11 +171,13 @@ impl Console {
 
     /// Says what went wrong. When even that cannot be said there is nobody left to tell.
     pub(super) fn error(&mut self, error: &Error) {
+        self.remarks.failed.push(error.to_string().replace("\n  remedy: ", ". Remedy: "));
         let _ = writeln!(self.err, "error: {error}");
     }
 
     /// Says something that bears on how the command ends.
     pub(super) fn remark(&mut self, word: &str, sentence: &str) {
+        self.remarks.limits.push(format!("{word}: {sentence}"));
         let _ = writeln!(self.err, "{word}: {sentence}");
     }
 
@@ -156,6 +220,7 @@ impl Console {
 
     fn finding(&mut self, place: &str, finding: &Finding) {
         let word = finding.severity.word();
+        self.remarks.limits.push(format!("{word}: {place}{}", finding.message));
         let _ = writeln!(self.err, "{word}: {place}{} [{}]", finding.message, finding.code);
     }
 

@@ -74,7 +74,7 @@ impl Run for Transients {
         };
         delivery.deliver(console, forms, |console| {
             for capture in &captures {
-                console.print(&format!("{}\n", crate::error::printable(&capture.path)))?;
+                console.capture(&capture.path)?;
                 console.sentences(&sentences::of_transients(capture))?;
                 for channel in capture.channels.iter().filter(|channel| channel.count > 0) {
                     console.table(&tables::transients(channel))?;

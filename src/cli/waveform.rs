@@ -6,7 +6,7 @@ use super::options::{CaptureOptions, OutputOptions};
 use super::output::{Delivery, Forms};
 use super::terminal::Console;
 use super::{Example, Outcome, Run, each_file};
-use crate::analysis::waveform::{Stretch, waveform};
+use crate::analysis::waveform::{COLUMNS, Stretch, waveform};
 use crate::error::Error;
 use crate::report::document::Captures;
 use crate::report::{columns, pictures, sentences};
@@ -23,6 +23,9 @@ pub(super) struct Waveform {
     /// How many whole mains periods to show
     #[arg(long, value_name = "N", default_value_t = 3, value_parser = clap::value_parser!(u32).range(1..=1000))]
     cycles: u32,
+    /// How finely: so many columns at least, each with its lowest and highest sample; a page can be looked into so far
+    #[arg(long, value_name = "N", default_value_t = COLUMNS, value_parser = columns)]
+    columns: usize,
     #[command(flatten)]
     capture: CaptureOptions,
     #[command(flatten)]
@@ -44,7 +47,8 @@ impl Run for Waveform {
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         let mut settings = self.capture.settings()?;
         // The high-pass settles on what lies before the stretch shown, so all is read from the first sample on.
-        let stretch = Stretch { cycles: self.cycles, from_s: std::mem::take(&mut settings.from_s) };
+        let stretch =
+            Stretch { cycles: self.cycles, from_s: std::mem::take(&mut settings.from_s), columns: self.columns };
         let delivery = Delivery::prepare("waveform", &self.output, true)?;
         let (done, outcome) = each_file(console, &self.files, |source| waveform(source, &settings, stretch))?;
         let (inputs, captures): (Vec<_>, Vec<_>) = done.into_iter().unzip();
@@ -61,4 +65,9 @@ impl Run for Waveform {
         delivery.deliver(console, forms, |console| console.sentences(&sentences::of_waveform(&captures)))?;
         Ok(outcome)
     }
+}
+
+fn columns(text: &str) -> Result<usize, String> {
+    let count = text.parse().ok().filter(|count| (100..=100_000).contains(count));
+    count.ok_or_else(|| "expected a whole number from 100 to 100000".into())
 }

@@ -1,5 +1,6 @@
 //! Results made visible: tables, figures, JSON. Computes nothing that a user could mistake for a measurement.
 
+pub mod answer;
 pub mod calibrate;
 pub mod columns;
 pub mod document;

@@ -350,9 +350,17 @@ fn the_ending_of_the_output_picks_its_kind() {
 
         let printed = bench.done(&format!("{arguments} --json -o {command}.json")).out;
         assert_eq!(String::from_utf8(bench.read(&format!("{command}.json"))).unwrap(), printed);
+        let printed = bench.done(&format!("{arguments} -o {command}.html")).out;
+        let page = String::from_utf8(bench.read(&format!("{command}.html"))).unwrap();
+        assert!(page.starts_with("<!DOCTYPE html>") && page.trim_end().ends_with("</html>"), "{command}");
+        assert_eq!(page.contains("<figure class=\"plot\""), *command != "inspect", "{command}");
+        // What it says first on the terminal stands in the page, but for the name of the file.
+        let sentence = printed.lines().find(|line| !line.is_empty() && !line.ends_with(".csv")).unwrap();
+        assert!(page.contains(&sentence.trim().replace('\'', "&#39;")), "{command}: {sentence}");
+        assert!(page.contains("nothing about health") && page.contains("SHA-256"), "{command}");
         if *command == "inspect" {
             let answer = bench.run("inspect on.csv -o inspect.png");
-            assert!(answer.status == 2 && answer.err.contains(".csv or .json"), "{}", answer.err);
+            assert!(answer.status == 2 && answer.err.contains(".csv, .json or .html"), "{}", answer.err);
             continue;
         }
         bench.done(&format!("{arguments} -o {command}.png"));
@@ -381,11 +389,30 @@ fn the_ending_of_the_output_picks_its_kind() {
 }
 
 #[test]
+fn a_stretch_of_a_waveform_is_shown_sample_by_sample() {
+    // Shorter than a mains period, so it cannot wait for a zero of the mains; 500 kS/s.
+    let bench = studio_bench();
+    let printed = bench.done("waveform on.csv --from 0.0912s --to 0.0925s --cycles 1000 --columns 16000 --json").out;
+    let document: serde_json::Value = serde_json::from_str(&printed).unwrap();
+    let capture = &document["captures"][0];
+    let of = |key: &str| capture[key].as_f64().unwrap();
+    assert!((of("start_s") - 0.0912).abs() < 1e-9 && (of("column_s") - 2e-6).abs() < 1e-15, "{capture}");
+    let channel = &capture["channels"][0];
+    assert_eq!((channel["min"].as_array().unwrap().len(), &channel["min"]), (650, &channel["max"]));
+    let refused = bench.run("waveform on.csv --columns 99");
+    assert!(refused.status == 2 && refused.err.contains("100 to 100000"), "{}", refused.err);
+}
+
+#[test]
 fn files_of_others_are_left_alone() {
     let bench = studio_bench();
-    for (name, content) in
-        [("a.csv", &b"my,own,table\n1,2,3\n"[..]), ("a.json", b"{}"), ("a.svg", b"<svg></svg>"), ("a.png", b"\x89PNG")]
-    {
+    for (name, content) in [
+        ("a.csv", &b"my,own,table\n1,2,3\n"[..]),
+        ("a.json", b"{}"),
+        ("a.svg", b"<svg></svg>"),
+        ("a.png", b"\x89PNG"),
+        ("a.html", b"<!DOCTYPE html>"),
+    ] {
         bench.put(name, content);
         let answer = bench.run(&format!("bands on.csv -o {name}"));
         assert!(answer.status == 2 && answer.err.contains(name) && answer.err.contains("--force"), "{}", answer.err);

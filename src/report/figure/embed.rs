@@ -96,11 +96,16 @@ pub(in crate::report) fn small(figure: &Figure) -> Result<String, Error> {
     Ok(canvas.finish(width, height, "class=\"small\" aria-hidden=\"true\""))
 }
 
-/// What the page's script draws a figure from.
-pub(in crate::report) fn data(figure: &Figure) -> impl Serialize + use<> {
+/// What the page's script draws a figure from, `fine` times as finely as a screen shows it.
+pub(in crate::report) fn data(figure: &Figure, fine: usize) -> impl Serialize + use<> {
     let rows = figure.rows.iter().enumerate().map(|(r, row)| RowData {
         share: row.share,
-        panels: row.panels.iter().enumerate().map(|(c, panel)| PanelData::new(&figure.rows, (r, c), panel)).collect(),
+        panels: row
+            .panels
+            .iter()
+            .enumerate()
+            .map(|(c, panel)| PanelData::new(&figure.rows, (r, c), panel, fine))
+            .collect(),
     });
     Data { title: plain(&figure.title), height: figure.height, rows: rows.collect() }
 }
@@ -198,9 +203,10 @@ impl Serialize for Columns {
 }
 
 impl PanelData {
-    fn new(rows: &[Row], (r, c): (usize, usize), panel: &Panel) -> Self {
+    fn new(rows: &[Row], (r, c): (usize, usize), panel: &Panel, fine: usize) -> Self {
         let (x, y) = ranges(rows, (r, c), panel);
-        let columns = COLUMNS / rows[r].panels.len() as f64;
+        let columns = COLUMNS * fine as f64 / rows[r].panels.len() as f64;
+        let most_points = MOST_POINTS * fine;
         let all = || rows.iter().flat_map(|row| &row.panels);
         let x_group = all().position(|other| other.x == panel.x).unwrap_or(0);
         let before: usize = rows[..r].iter().map(|row| row.panels.len()).sum();
@@ -217,7 +223,11 @@ impl PanelData {
                 .filter(|phase| phase.zero.is_finite() && phase.cycle > 0.0)
                 .map(|phase| PhaseData { label: plain(&phase.label), zero: phase.zero, cycle: phase.cycle }),
             map: panel.map.as_ref().map(MapData::new),
-            series: panel.series.iter().map(|series| SeriesData::new(series, panel, x, columns)).collect(),
+            series: panel
+                .series
+                .iter()
+                .map(|series| SeriesData::new(series, panel, x, (columns, most_points)))
+                .collect(),
             marks: panel.marks.iter().filter(|m| m.x.is_finite()).map(|m| (m.x, plain(&m.label))).collect(),
             ties: panel.ties.iter().map(|tie| (tie.first, tie.last, plain(&tie.label))).collect(),
         }
@@ -254,7 +264,7 @@ impl MapData {
 }
 
 impl SeriesData {
-    fn new(series: &Series, panel: &Panel, x: (f64, f64), columns: f64) -> Self {
+    fn new(series: &Series, panel: &Panel, x: (f64, f64), (columns, most_points): (f64, usize)) -> Self {
         let pen = series.style.pen();
         // Columns of the whole panel, in the axis's own scale.
         let area = Area::new(0.0, 0.0, columns, 1.0);
@@ -272,7 +282,7 @@ impl SeriesData {
         };
         let (shape, columns, fill, base) = match &series.shape {
             Shape::Line(points) => {
-                thinned = points.len() > MOST_POINTS;
+                thinned = points.len() > most_points;
                 let gap = (f64::NAN, f64::NAN);
                 let kept = if thinned { joined(thin_by(points.iter().copied(), column), gap) } else { points.clone() };
                 let columns = vec![
@@ -569,7 +579,7 @@ mod tests {
         let points: Vec<_> = (0..100_000).map(|k| (f64::from(k), if k == 61_728 { 9.0 } else { 0.0 })).collect();
         let series = Series::unnamed(crate::report::figure::Style::Wire, Shape::Line(points));
         let panel = Panel::new("", Axis::linear("Time, s"), Axis::linear("Voltage, V"));
-        let data = SeriesData::new(&series, &panel, (0.0, 100_000.0), COLUMNS);
+        let data = SeriesData::new(&series, &panel, (0.0, 100_000.0), (COLUMNS, MOST_POINTS));
         assert!(data.thinned);
         let column = |name| unpacked(&data.columns.0.iter().find(|(n, _)| *n == name).unwrap().1);
         let (x, y) = (column("x"), column("y"));
@@ -581,7 +591,7 @@ mod tests {
     fn sample_figures_are_small() {
         for (name, figure) in samples::all() {
             let still = still(&figure).unwrap();
-            let data = serde_json::to_string(&data(&figure)).unwrap();
+            let data = serde_json::to_string(&data(&figure, 1)).unwrap();
             let small = small(&figure).unwrap();
             println!("{name}: still {}, data {}, small {}", still.len(), data.len(), small.len());
             assert!(!still.contains("NaN") && !still.contains("inf"), "{name}");

@@ -36,9 +36,7 @@ impl Face {
         static REGULAR: OnceLock<Option<FontRef<'static>>> = OnceLock::new();
         static BOLD: OnceLock<Option<FontRef<'static>>> = OnceLock::new();
         let load = |bytes| FontRef::try_from_slice(bytes).ok();
-        if self.bold { &BOLD } else { &REGULAR }
-            .get_or_init(|| load(face(self.bold)))
-            .as_ref()
+        if self.bold { &BOLD } else { &REGULAR }.get_or_init(|| load(face(self.bold))).as_ref()
     }
 
     /// The scale at which the em square has our size; the library counts from ascent to descent instead.

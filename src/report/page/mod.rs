@@ -5,6 +5,7 @@
 //! as it is and never read as markup, whatever it holds.
 
 mod markup;
+mod table;
 mod write;
 
 use super::figure::Figure;
@@ -215,12 +216,21 @@ pub struct Plot {
     pub figure: Figure,
     /// The name of files made of it, without ending; used once in a page: small letters, digits and hyphens.
     pub stem: String,
+    /// Whether it is to be looked into closely: the page then carries up to sixteen times as many points.
+    pub fine: bool,
 }
 
 impl Plot {
     /// A plot of a figure.
     pub fn new(stem: impl Into<String>, figure: Figure) -> Self {
-        Self { figure, stem: stem.into() }
+        Self { figure, stem: stem.into(), fine: false }
+    }
+
+    /// The same plot, to be looked into closely.
+    #[must_use]
+    pub fn fine(mut self) -> Self {
+        self.fine = true;
+        self
     }
 }
 

@@ -3,7 +3,8 @@
 "use strict";
 (() => {
   const LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
-  const VALUES = new Map([...LETTERS].map((letter, value) => [letter, value]));
+  const VALUES = new Uint8Array(128);
+  [...LETTERS].forEach((letter, value) => { VALUES[letter.charCodeAt(0)] = value; });
   const FONT = "13px system-ui, sans-serif";
   const dark = matchMedia("(prefers-color-scheme: dark)");
   const element = (name, properties = {}, ...children) => {
@@ -16,8 +17,14 @@
   function unpack({ start, step, count, places, bits: low, text }) {
     if (text === undefined) return Float64Array.from({ length: count }, (_, k) => start + k * step);
     const power = 10 ** Math.abs(places);
-    let [at, sum] = [0, 0];
-    const bit = () => VALUES.get(text[Math.floor(at / 6)]) >> (5 - at++ % 6) & 1;
+    let [at, left, bits, sum] = [0, 0, 0, 0];
+    const bit = () => {
+      if (left === 0) {
+        bits = VALUES[text.charCodeAt(at++)];
+        left = 6;
+      }
+      return bits >> --left & 1;
+    };
     const next = () => {
       let [symbol, more] = [0, low];
       while (symbol < 20 && bit()) symbol++;
@@ -83,7 +90,7 @@
   const shown = (axis, value) => axis.scale === "frequency" ? short(value / 1e3)
     : axis.scale === "names" ? axis.names[Math.round(value)] ?? "" : short(value);
   const unit = (axis) => axis.label.includes(", ") ? " " + axis.label.slice(axis.label.indexOf(", ") + 2) : "";
-  const canBeLog = (axis) => axis.scale === "frequency" || axis.scale === "linear" && axis.range[0] > 0 && axis.range[1] >= 10 * axis.range[0];
+  const decades = (axis) => axis.scale === "linear" && axis.range[0] > 0 && axis.range[1] >= 10 * axis.range[0];
 
   // A place on the canvas for a value.
   function placer(u, key) {
@@ -103,6 +110,27 @@
       if (values[middle] < value) low = middle + 1; else high = middle;
     }
     return low;
+  }
+
+  // Spans, then again and again two joined into one with the lowest and the highest of both, so that any width of view
+  // takes about as many as the screen has columns.
+  const pyramids = new WeakMap();
+  function pyramid(columns) {
+    if (pyramids.has(columns)) return pyramids.get(columns);
+    const levels = [columns];
+    for (let { x, low, high } = columns; x.length > 512; { x, low, high } = levels.at(-1)) {
+      const count = Math.ceil(x.length / 2);
+      const next = { x: new Float64Array(count), low: new Float64Array(count), high: new Float64Array(count) };
+      for (let k = 0; k < count; k++) {
+        const [one, two] = [2 * k, Math.min(2 * k + 1, x.length - 1)];
+        next.x[k] = x[one];
+        next.low[k] = !(low[one] <= low[two]) && !Number.isNaN(low[two]) ? low[two] : low[one];
+        next.high[k] = !(high[one] >= high[two]) && !Number.isNaN(high[two]) ? high[two] : high[one];
+      }
+      levels.push(next);
+    }
+    pyramids.set(columns, levels);
+    return levels;
   }
 
   class Pencil {
@@ -226,8 +254,13 @@
     }
 
     // What lies between low and high; where it is thinner than the pen, the pen's width.
-    area({ columns: { x, low, high }, width }, strength) {
-      const { ctx, ratio } = this;
+    area({ columns, width }, strength) {
+      const { ctx, ratio, u: { scales, bbox } } = this;
+      const levels = pyramid(columns);
+      const inside = first(columns.x, scales.x.max) - first(columns.x, scales.x.min);
+      const level = Math.ceil(Math.log2(Math.max(1, inside / (2 * bbox.width))));
+      const { x, low, high } = levels[Math.min(level, levels.length - 1)];
+      const [from, to] = [Math.max(0, first(x, scales.x.min) - 1), Math.min(x.length, first(x, scales.x.max) + 1)];
       const least = strength === 1 ? width * ratio : 0;
       ctx.globalAlpha = strength;
       let piece = [];
@@ -239,7 +272,7 @@
         ctx.fill();
         piece = [];
       };
-      for (let k = 0; k < x.length; k++) {
+      for (let k = from; k < to; k++) {
         if (Number.isNaN(x[k]) || Number.isNaN(low[k]) || Number.isNaN(high[k])) { if (piece.length) fill(); continue; }
         let [top, bottom] = [this.y(high[k]), this.y(low[k])];
         const more = Math.max(0, least - (bottom - top)) / 2;
@@ -467,7 +500,11 @@
       try {
         this.data ??= read(this.figure);
         this.hidden ??= this.data.panels.map(() => new Set());
-        this.log ??= true;
+        // Axes of frequency begin logarithmic, as in the picture, and are those that turn; without any, linear ones can.
+        const axes = this.data.panels.flatMap((panel) => [panel.x, panel.y]);
+        const ofFrequency = (axis) => axis.scale === "frequency";
+        this.canBeLog = axes.some(ofFrequency) ? ofFrequency : decades;
+        this.log ??= axes.some(ofFrequency);
         this.views ??= this.data.panels.map((panel) => ({ x: panel.x.range, y: panel.y.range }));
         this.build();
         // The room was kept until now.
@@ -507,7 +544,7 @@
       };
       const tools = element("div", { className: "tools" },
         button("Zoom in", () => this.zoom(0.5)), button("Zoom out", () => this.zoom(2)), button("Whole range", () => this.whole()));
-      if (this.data.panels.some((panel) => canBeLog(panel.x) || canBeLog(panel.y))) {
+      if (this.data.panels.some((panel) => this.canBeLog(panel.x) || this.canBeLog(panel.y))) {
         tools.append(button("Logarithmic axis", (made) => { turn("log")(made); this.again(); this.live.querySelector(".tools [aria-pressed]").focus(); }, this.log));
       }
       if (this.data.panels.length > 1) tools.append(button("Axes together", turn("together"), this.together));
@@ -536,7 +573,7 @@
       const hidden = this.hidden[number];
       const box = element("div", { className: "panel", tabIndex: 0 });
       box.setAttribute("role", "group");
-      box.ariaLabel = `Plot: ${panel.title || this.data.title}. Arrow keys move the reading, plus and minus zoom, 0 shows the whole range.`;
+      box.ariaLabel = `Plot: ${panel.title || this.data.title}. Arrow keys move the reading, plus and minus zoom, page up and page down go along, 0 shows the whole range.`;
       const legend = element("div", { className: "legend" });
       panel.series.forEach((series, k) => {
         if (series.label === null) return;
@@ -560,6 +597,14 @@
       line.append(element("div", {}, element("p", { className: "panel-title", textContent: panel.title }), legend, box, said));
       const plot = new uPlot(this.options(panel, number, size, said), [panel.x.range], box);
       this.plots.push(plot);
+      // The wheel alone scrolls the page.
+      plot.over.addEventListener("wheel", (event) => {
+        if (!event.ctrlKey && !event.shiftKey) return;
+        event.preventDefault();
+        const turned = event.deltaY || event.deltaX;
+        if (event.ctrlKey) this.zoom(2 ** Math.max(-1, Math.min(1, turned / 200)), number, plot.posToVal(event.offsetX, "x"));
+        else this.move(number, Math.max(-0.5, Math.min(0.5, turned / 800)));
+      }, { passive: false });
       box.addEventListener("keydown", (event) => this.key(event, plot, number));
     }
 
@@ -568,7 +613,7 @@
       const colour = (name) => style.getPropertyValue(name).trim();
       const ground = { text: colour("--text"), quiet: colour("--quiet"), grid: colour("--grid"), paper: colour("--ground") };
       const hidden = this.hidden[number];
-      const log = { x: this.log && canBeLog(panel.x), y: this.log && canBeLog(panel.y) };
+      const log = { x: this.log && this.canBeLog(panel.x), y: this.log && this.canBeLog(panel.y) };
       const view = this.views[number];
       const most = (u, key) => key === "x" ? Math.max(2, Math.min(14, (u.bbox.width / uPlot.pxRatio) / 72)) : Math.max(2, Math.min(10, (u.bbox.height / uPlot.pxRatio) / 30));
       const look = { stroke: ground.text, font: FONT, labelFont: FONT, labelSize: 20, ticks: { stroke: ground.quiet, width: 1, size: 5 }, grid: { stroke: ground.grid, width: 1 }, gap: 4 };
@@ -627,6 +672,8 @@
           setScale: [(u, key) => {
             const { min, max } = u.scales[key];
             this.views[number][key] = [min, max];
+            // For whoever can tell more of what is looked at.
+            if (key === "x" && number === 0) this.figure.dispatchEvent(new CustomEvent("looked", { bubbles: true, detail: { min, max, spans: spansWithin(panel, min, max), width: u.bbox.width } }));
             if (this.together) this.follow(number, key, min, max);
           }],
         },
@@ -662,6 +709,16 @@
       });
     }
 
+    // Goes along by a part of what is shown, as far as there is something.
+    move(number, share) {
+      const plot = this.plots[number];
+      const { min, max, distr } = plot.scales.x;
+      const [to, back] = distr === 3 ? [Math.log, Math.exp] : [(v) => v, (v) => v];
+      const [least, most] = this.data.panels[number].x.range.map(to);
+      const step = Math.max(least - to(min), Math.min(most - to(max), share * (to(max) - to(min))));
+      if (step) this.scale(number, "x", [back(to(min) + step), back(to(max) + step)]);
+    }
+
     whole() {
       this.plots.forEach((plot, k) => ["x", "y"].forEach((key) => {
         const [min, max] = this.data.panels[k][key].range;
@@ -679,6 +736,7 @@
       const acts = {
         ArrowLeft: () => go(-step, 0), ArrowRight: () => go(step, 0), ArrowUp: () => go(0, -step), ArrowDown: () => go(0, step),
         "+": () => this.zoom(0.5, number, plot.posToVal(at, "x")), "-": () => this.zoom(2, number, plot.posToVal(at, "x")), 0: () => this.whole(),
+        PageUp: () => this.move(number, -0.5), PageDown: () => this.move(number, 0.5),
       };
       if (event.ctrlKey || event.metaKey || event.altKey || !acts[event.key]) return;
       event.preventDefault();
@@ -690,6 +748,12 @@
       element("a", { href: url, download: `${this.figure.id}.csv` }).click();
       setTimeout(() => URL.revokeObjectURL(url), 1000);
     }
+  }
+
+  // How many spans a panel has between two places; none where it has no spans.
+  function spansWithin(panel, min, max) {
+    const series = panel.series.find((one) => one.shape === "envelope");
+    return series ? first(series.columns.x, max) - first(series.columns.x, min) : null;
   }
 
   function fitting(ctx, text, width) {
@@ -720,6 +784,8 @@
     const body = table.tBodies[0];
     const value = (cell) => cell.dataset.sort === undefined ? null : Number(cell.dataset.sort);
     [...table.tHead.rows[0].cells].forEach((head, column) => {
+      // A button needs a name.
+      if (!head.textContent.trim()) return;
       const button = element("button", { type: "button" });
       button.append(...head.childNodes);
       head.append(button);
@@ -736,12 +802,27 @@
   }
 
   document.documentElement.classList.add("scripted");
-  document.querySelectorAll("table.sortable").forEach(sortable);
-  const plots = new Map([...document.querySelectorAll("figure.plot")].map((figure) => [figure, new Plots(figure)]));
+  const plots = new Map();
   // Drawn when near; given back when far, so that a long page does not hold a thousand canvases.
   const near = new IntersectionObserver((entries) => entries.forEach((e) => e.isIntersecting && plots.get(e.target).show()), { rootMargin: "300px" });
   const far = new IntersectionObserver((entries) => entries.forEach((e) => e.isIntersecting || plots.get(e.target).hide()), { rootMargin: "3000px" });
-  plots.forEach((_, figure) => { near.observe(figure); far.observe(figure); });
+  // Wakes what stands in a part of the document, and lets go of it before the part is taken away.
+  const wake = (part) => {
+    part.querySelectorAll("table.sortable").forEach(sortable);
+    part.querySelectorAll("figure.plot").forEach((figure) => {
+      plots.set(figure, new Plots(figure));
+      near.observe(figure);
+      far.observe(figure);
+    });
+  };
+  const forget = (part) => part.querySelectorAll("figure.plot").forEach((figure) => {
+    near.unobserve(figure);
+    far.unobserve(figure);
+    plots.get(figure)?.hide();
+    plots.delete(figure);
+  });
+  globalThis.page = Object.freeze({ wake, forget, plots });
+  wake(document);
   const again = () => plots.forEach((plot) => plot.again());
   dark.addEventListener("change", again);
   let waiting = 0;

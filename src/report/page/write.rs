@@ -13,6 +13,8 @@ use crate::report::plain::base64;
 const STYLE: &str = include_str!("page.css");
 /// The plotting library, then our own script. Each is an element of its own, so that a fault in one is told apart.
 const SCRIPTS: [&str; 2] = [include_str!("vendor/uPlot.iife.min.js"), include_str!("page.js")];
+/// How many times as many points a plot carries that is to be looked into closely.
+const FINE: usize = 16;
 /// Headings go down to this level.
 const LOWEST_HEADING: usize = 6;
 
@@ -295,7 +297,7 @@ impl Writer {
     }
 
     fn plot(&mut self, plot: &Plot) -> Result<(), Error> {
-        let Plot { figure, stem } = plot;
+        let Plot { figure, stem, fine } = plot;
         let title = format!("{stem}-title");
         let m = &mut self.markup;
         let height = figure.rows.iter().map(|row| 90.0 + 0.45 * f64::from(figure.height) * row.share).sum::<f64>();
@@ -307,7 +309,7 @@ impl Writer {
         m.raw("</figcaption>\n<div class=\"still\">");
         m.drawn(&figure::still(figure)?);
         m.raw("</div>\n");
-        m.data(&figure::data(figure))?;
+        m.data(&figure::data(figure, if *fine { FINE } else { 1 }))?;
         if !figure.caption.is_empty() {
             m.raw("<details class=\"how\">\n<summary>How it was made</summary>\n");
             figure.caption.iter().for_each(|line| m.element("p", &[], line));

@@ -2,7 +2,7 @@
 
 use super::package::DataFile;
 use super::views::settings_of;
-use super::{COMMAND, hidden, of_table, state_words};
+use super::{COMMAND, hidden, state_words};
 use crate::analysis::batch::Batch;
 use crate::analysis::setup::chains as chains_of;
 use crate::capture::Role;
@@ -202,7 +202,7 @@ pub(super) fn ranking(job: &Job<'_>, batch: &Batch, names: &Names) -> Result<Ann
         let figure = pictures::ranking(batch, job.settings(None));
         section.blocks.push(plotted("captures", "All captures by their level", figure, names, &mut data)?);
     }
-    section.blocks.extend(tables::ranking(batch).into_iter().map(|table| Block::Table(of_table(table))));
+    section.blocks.extend(tables::ranking(batch).into_iter().map(|table| Block::Table(table.into())));
     Ok(Annex { section, data })
 }
 
@@ -287,8 +287,8 @@ pub(super) fn chains(job: &Job<'_>) -> Result<Section, Error> {
         let figure = pictures::chains(&channels, instrument.setup.as_deref().unwrap_or_default());
         sub.blocks.push(Block::Plot(Box::new(Plot::new(format!("plot-chain-{}", place + 1), figure))));
         for channel in &channels {
-            sub.blocks.push(Block::Table(of_table(tables::parts(channel))));
-            sub.blocks.push(Block::Table(of_table(tables::corrections(channel))));
+            sub.blocks.push(Block::Table(tables::parts(channel).into()));
+            sub.blocks.push(Block::Table(tables::corrections(channel).into()));
         }
         section.subsections.push(sub);
     }
