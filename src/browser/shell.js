@@ -249,6 +249,9 @@
   }
 
   function show() {
+    // What was to be shown soon is shown now; a later redraw would close a list that was opened meanwhile.
+    clearTimeout(soon);
+    soon = 0;
     const any = captures.size > 0;
     of("roles").hidden = of("results").hidden = of("job").hidden = !any;
     if (!any) return;
