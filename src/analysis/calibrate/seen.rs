@@ -37,6 +37,8 @@ const RESOLUTION_HZ: f64 = 200.0;
 /// Bands of noise, and of the floor, to an octave.
 const NOISE_BANDS: f64 = 6.0;
 const FLOOR_BANDS: f64 = 12.0;
+/// No more bands are made, however wide a range is stated.
+const MOST_BANDS: f64 = 2000.0;
 /// The floor is stated from here on, in hertz.
 const FLOOR_FROM_HZ: f64 = 500.0;
 /// Densities are taken up to this share of half the sampling rate.
@@ -424,15 +426,16 @@ impl View<'_> {
         Ok(result.channels.into_iter().map(|densities| densities.mean).collect())
     }
 
-    /// Bands of equal ratio within a range, as far as the clock carries.
+    /// Bands of equal ratio over a range, as far as the clock carries, about so many to an octave.
     fn bands(&self, low: f64, high: f64, to_an_octave: f64) -> Vec<Band> {
         let high = high.min(CARRIED * self.record.rate.get() / 2.0);
-        let ratio = (1.0 / to_an_octave).exp2();
-        let edges = std::iter::successors(Some(low), |edge| Some(edge * ratio)).take_while(|edge| *edge < high);
-        edges
-            .filter_map(|edge| Band::new(edge, (edge * ratio).min(high)).ok())
-            .filter(|band| band.width() > 0.5 * (ratio - 1.0) * band.low())
-            .collect()
+        if high <= low {
+            return Vec::new();
+        }
+        let wanted = ((high / low).log2() * to_an_octave).round().clamp(1.0, MOST_BANDS);
+        let edge = |k: f64| if k < wanted { low * (high / low).powf(k / wanted) } else { high };
+        let starts = std::iter::successors(Some(0.0), |k| Some(k + 1.0)).take_while(|k| *k < wanted);
+        starts.filter_map(|k| Band::new(edge(k), edge(k + 1.0)).ok()).collect()
     }
 
     fn noise(&mut self, density: f64, low: f64, high: f64) -> Result<(), Error> {
