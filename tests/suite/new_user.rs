@@ -40,7 +40,7 @@ fn the_path_of_the_guide_leads_from_the_plan_to_the_report() {
     // The chain built in takes a tenth of the line at 20 kHz (`survey::studio::bench`).
     let chain = bench.json("calibrate demo/calibration/calibration.toml");
     let wire = chain["channels"].as_array().unwrap().iter().find(|channel| channel["role"] == "wire").unwrap();
-    let gains = wire["gain"].as_array().unwrap();
+    let gains = wire["gains"].as_array().unwrap();
     let gain = gains.iter().find(|point| point["frequency_hz"] == 20e3).unwrap()["gain_db"].as_f64().unwrap();
     assert!((gain - linewake::survey::studio::bench::gain_db(20e3)).abs() < 0.2, "{gain}");
     // The panel's tone of 3 mV at 68 kHz at the recorder (`survey::studio`) is more by the network's gain on the line; of it
