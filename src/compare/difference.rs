@@ -72,7 +72,7 @@ fn of_captures_like_these([from, to]: [Term; 2]) -> [Term; 2] {
     let found = |(variance, degrees): Term| (median_unbiased(variance, degrees), degrees);
     let by_chance = (1.0 - COVERAGE) / 2.0..=(1.0 + COVERAGE) / 2.0;
     let as_f_tells = |ratio: f64| FisherSnedecor::new(to.1, from.1).is_ok_and(|f| by_chance.contains(&f.cdf(ratio)));
-    let alike = from.0 == to.0 || (from.0 > 0.0 && to.0 > 0.0 && as_f_tells(to.0 / from.0));
+    let alike = from.0.total_cmp(&to.0).is_eq() || (from.0 > 0.0 && to.0 > 0.0 && as_f_tells(to.0 / from.0));
     if !alike {
         return [found(from), found(to)];
     }
