@@ -57,7 +57,7 @@ fn the_path_of_the_guide_leads_from_the_plan_to_the_report() {
     assert_eq!(change["verdict"], "lower");
     assert!(low < -25.4 && -25.4 < high && high - low < 2.0, "{change}");
     // The page says it on the line, and every figure lies beside it.
-    let conclusion = answers[12].lines().find(|line| line.starts_with("led panel adds")).unwrap_or_default();
+    let conclusion = answers[12].lines().find(|line| line.starts_with("Led panel adds")).unwrap_or_default();
     assert!(conclusion.contains("mV") && conclusion.contains("between 50 and 95 kHz on the wire"), "{}", answers[12]);
     let said: f64 = conclusion.split_whitespace().nth(3).unwrap().parse().unwrap();
     assert!((said * 1e-3 / on_the_line - 1.0).abs() < 0.1, "{conclusion}");

@@ -1,7 +1,7 @@
 //! Which measuring chain do these known signals show?
 //!
-//! Captures of known signals give gains at single frequencies ([`seen`]); repeats, levels and neighbouring frequencies
-//! make of them a gain over frequency with its uncertainty ([`gain`]). What a chain can carry (gain, phase, floor)
+//! Captures of known signals give gains at single frequencies (`seen`); repeats, levels and neighbouring frequencies
+//! make of them a gain over frequency with its uncertainty (`gain`). What a chain can carry (gain, phase, floor)
 //! becomes its part and recorder; delay and crosstalk are reported only.
 
 mod gain;
