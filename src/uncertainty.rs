@@ -306,7 +306,10 @@ impl Character {
 }
 
 /// The middle value; of an even number of values the mean of the two in the middle.
-fn median_of_two(mut values: Vec<f64>) -> f64 {
+///
+/// # Panics
+/// Without a value.
+pub fn median_of_two(mut values: Vec<f64>) -> f64 {
     values.sort_by(f64::total_cmp);
     let upper = values.len() / 2;
     if values.len().is_multiple_of(2) { (values[upper - 1] + values[upper]) / 2.0 } else { values[upper] }

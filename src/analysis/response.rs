@@ -14,6 +14,7 @@ use crate::error::{Error, Finding, printable};
 use crate::read::Source;
 use crate::read::readings::{Reading, Readings, readings};
 use crate::uncertainty::linear_range::{End, LinearPart, Rules, linear_part};
+use crate::uncertainty::median_of_two;
 use crate::uncertainty::regression::{Fit, Fitted, LackOfFit, Unsolved, linear, robust};
 
 /// What a reading counts.
@@ -22,7 +23,7 @@ use crate::uncertainty::regression::{Fit, Fitted, LackOfFit, Unsolved, linear, r
 pub enum Weights {
     /// All the same: scatter that does not grow with the reading.
     Equal,
-    /// The inverse square of voltage times frequency: scatter in proportion to the signal.
+    /// The inverse square of voltage times frequency: scatter in proportion to the signal, beside the indicator's steps.
     Relative,
     /// The inverse square of the uncertainty that the table states.
     Stated,
@@ -261,8 +262,8 @@ pub fn of_readings(table: &Readings, settings: ResponseSettings) -> Result<Respo
     }
     let voltages = distinct(rows.iter().map(|row| row.voltage_v));
     let frequencies = distinct(rows.iter().map(|row| row.frequency_hz));
-    let weights = weights(table, settings.weights)?;
     let resolution = resolution(rows);
+    let weights = weights(table, settings, resolution.unwrap_or(0.0))?;
     let judge = Judge { rows, weights, resolution: resolution.unwrap_or(0.0), settings };
     let mut lines = Vec::new();
     let mut is_linear = vec![true; rows.len()];
@@ -301,13 +302,12 @@ fn words(unsolved: Unsolved) -> String {
 }
 
 /// The weights of the readings; `None` where all count the same.
-fn weights(table: &Readings, weights: Weights) -> Result<Option<Vec<f64>>, Error> {
-    match weights {
+fn weights(table: &Readings, settings: ResponseSettings, step: f64) -> Result<Option<Vec<f64>>, Error> {
+    match settings.weights {
         Weights::Equal => Ok(None),
         Weights::Relative => {
             // By what is set and not by what is read: a reading that happens to be low must not count more. With the
             // generator off a reading counts as at the lowest setting.
-            let product = |row: &Reading| row.frequency_hz * row.voltage_v;
             let least = table.rows.iter().map(product).filter(|p| *p > 0.0).fold(f64::INFINITY, f64::min);
             if !least.is_finite() {
                 return Err(Error::input("all voltages are zero")
@@ -315,7 +315,9 @@ fn weights(table: &Readings, weights: Weights) -> Result<Option<Vec<f64>>, Error
                     .expected("readings with the generator on")
                     .remedy("use --weights equal, or take further readings"));
             }
-            Ok(Some(table.rows.iter().map(|row| product(row).max(least).powi(-2)).collect()))
+            let stepped = product_of_steps(&table.rows, step, settings.tolerance);
+            let variance = |row: &Reading| product(row).max(least).powi(2) + stepped.powi(2);
+            Ok(Some(table.rows.iter().map(|row| variance(row).recip()).collect()))
         }
         Weights::Stated => {
             let stated = |row: &Reading| row.uncertainty.map(|u| u.powi(-2));
@@ -327,6 +329,25 @@ fn weights(table: &Readings, weights: Weights) -> Result<Option<Vec<f64>>, Error
             })
         }
     }
+}
+
+/// What the joint model is over.
+fn product(row: &Reading) -> f64 {
+    row.frequency_hz * row.voltage_v
+}
+
+/// Where the scatter of the indicator's steps, q/√12, is as large as that in proportion to the signal, which repeats in
+/// the upper half of the settings tell; without them a step is taken to be as much as the tolerance there.
+fn product_of_steps(rows: &[Reading], step: f64, tolerance: f64) -> f64 {
+    let signals: Vec<&Reading> = rows.iter().filter(|row| product(row) > 0.0).collect();
+    let gain = median_of_two(signals.iter().map(|row| row.reading.abs() / product(row)).collect());
+    let middle = median_of_two(signals.iter().map(|row| product(row)).collect());
+    let upper: Vec<Reading> = signals.into_iter().filter(|row| product(row) >= middle).cloned().collect();
+    let least = step / (tolerance * gain);
+    let found = repeatability(&upper).filter(|found| found.relative > 0.0);
+    let stepped = found.map_or(least, |found| step / 12f64.sqrt() / (found.relative * gain));
+    // Also where nothing was read at all.
+    if stepped.is_finite() { stepped } else { 0.0 }
 }
 
 struct Judge<'a> {
@@ -393,7 +414,6 @@ impl Judge<'_> {
     }
 
     fn joint(&self, is_linear: &[bool], warnings: &mut Vec<Finding>) -> Result<Joint, Unsolved> {
-        let product = |row: &Reading| row.frequency_hz * row.voltage_v;
         let all: Vec<usize> = (0..self.rows.len()).collect();
         let mut chosen: Vec<usize> = all.iter().copied().filter(|&row| is_linear[row]).collect();
         if chosen.iter().filter(|&&row| self.rows[row].voltage_v > 0.0).count() < 2 {

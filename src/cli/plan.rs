@@ -19,9 +19,6 @@ use crate::report::plan as report;
 use crate::survey::description;
 use crate::units::{Band, Hertz, with_prefix};
 
-/// Of more captures than this only those that do not keep to the plan get a table.
-const MOST_TABLES: usize = 5;
-
 /// Which sample rate, record length, range and probes does the job need?
 ///
 /// From what is to be shown to what is to be set: sample rate, record length, range, probe, captures and their order, the
@@ -226,8 +223,7 @@ impl Run for Plan {
                 return console.sentences(&report::checklist(&planned));
             }
             console.sentences(&[report::of_checked(&checked)])?;
-            let shown = |capture: &&Checked| checked.len() <= MOST_TABLES || !capture.is_met();
-            checked.iter().filter(shown).try_for_each(|capture| console.table(&report::checked(capture)))
+            report::checked(&checked).map_or(Ok(()), |table| console.table(&table))
         })?;
         Ok(outcome)
     }

@@ -29,7 +29,7 @@ pub(super) struct Response {
     /// The linear range ends where readings leave their line by so many percent of it
     #[arg(long, value_name = "PERCENT", default_value = "5", value_parser = percent)]
     tolerance: f64,
-    /// What a reading counts: equal, relative (scatter in proportion to the signal) or stated (a column uncertainty)
+    /// What a reading counts: equal, relative (scatter in proportion to the signal, beside the indicator's steps) or stated (a column uncertainty)
     #[arg(long, value_name = "WORD", default_value = "equal")]
     weights: Weights,
     /// Let readings that went wrong count less (Huber's function)

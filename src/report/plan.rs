@@ -2,8 +2,8 @@
 
 use super::columns::{Columns, number};
 use super::table::{Column, Table};
-use crate::analysis::plan::{Checked, Plan};
-use crate::error::Error;
+use crate::analysis::plan::{Checked, CheckedPoint, Plan};
+use crate::error::{Error, printable};
 use crate::units::engineering;
 
 fn bytes(count: f64) -> String {
@@ -79,37 +79,77 @@ pub fn checklist(plan: &Plan) -> Vec<String> {
         .collect()
 }
 
+/// So many captures that do not keep to the plan are named in the sentence; of more, the points are counted.
+const MOST_NAMED: usize = 3;
+
 /// How many captures keep to the plan, and which do not, in what.
 pub fn of_checked(captures: &[Checked]) -> String {
     let count = captures.len();
-    let failed: Vec<String> = captures
-        .iter()
-        .filter(|capture| !capture.is_met())
-        .map(|capture| {
-            let points = capture.points.iter().filter(|point| !point.met).map(|point| point.what.as_str());
-            format!("{} ({})", crate::error::printable(&capture.path), points.collect::<Vec<_>>().join("; "))
-        })
-        .collect();
-    match (failed.is_empty(), count) {
-        (true, 1) => "The capture keeps to the plan.".to_owned(),
-        (true, _) => format!("All {count} captures keep to the plan."),
-        (false, _) => format!("{} of {count} captures do not keep to the plan: {}.", failed.len(), failed.join(", ")),
+    let failed: Vec<&Checked> = captures.iter().filter(|capture| !capture.is_met()).collect();
+    if failed.is_empty() {
+        return match count {
+            1 => "The capture keeps to the plan.".to_owned(),
+            _ => format!("All {count} captures keep to the plan."),
+        };
     }
+    let in_what: Vec<String> = if failed.len() <= MOST_NAMED {
+        failed.iter().map(|capture| format!("{} ({})", printable(&capture.path), missed(capture).join("; "))).collect()
+    } else {
+        let missed: Vec<&str> = failed.iter().flat_map(|capture| missed(capture)).collect();
+        let times = |point: &str| missed.iter().filter(|other| **other == point).count();
+        distinct(missed.iter().copied())
+            .into_iter()
+            .map(|point| format!("{point} ({} captures)", times(point)))
+            .collect()
+    };
+    format!("{} of {count} captures do not keep to the plan: {}.", failed.len(), in_what.join(", "))
 }
 
-/// Captures held against the plan.
-pub fn checked(capture: &Checked) -> Table {
+/// The points of the plan that a capture does not keep to.
+fn missed(capture: &Checked) -> Vec<&str> {
+    capture.points.iter().filter(|point| !point.met).map(|point| point.what.as_str()).collect()
+}
+
+/// Each once, in the order in which they come first.
+fn distinct<'a>(words: impl Iterator<Item = &'a str>) -> Vec<&'a str> {
+    words.fold(Vec::new(), |mut found, word| {
+        if !found.contains(&word) {
+            found.push(word);
+        }
+        found
+    })
+}
+
+/// Captures held against the plan: of one a row a point, of more a row a capture.
+pub fn checked(captures: &[Checked]) -> Option<Table> {
+    let word = |met: bool| if met { "will do" } else { "DOES NOT DO" }.to_owned();
+    let [capture] = captures else { return checked_together(captures) };
     let columns = vec![Column::text("what"), Column::text("planned"), Column::text("found"), Column::text("")];
-    let mut table = Table::new(format!("{} against the plan", crate::error::printable(&capture.path)), columns);
-    table.rows = capture
-        .points
-        .iter()
-        .map(|point| {
-            let word = if point.met { "will do" } else { "DOES NOT DO" };
-            vec![point.what.clone(), point.planned.clone(), point.found.clone(), word.into()]
-        })
-        .collect();
-    table
+    let mut table = Table::new(format!("{} against the plan", printable(&capture.path)), columns);
+    let row =
+        |point: &CheckedPoint| vec![point.what.clone(), point.planned.clone(), point.found.clone(), word(point.met)];
+    table.rows = capture.points.iter().map(row).collect();
+    Some(table)
+}
+
+fn checked_together(captures: &[Checked]) -> Option<Table> {
+    let whats = distinct(captures.iter().flat_map(|capture| &capture.points).map(|point| point.what.as_str()));
+    let ends = |first, last| {
+        [Column::text(first)].into_iter().chain(whats.iter().map(|w| Column::text(*w))).chain([Column::text(last)])
+    };
+    let mut table = Table::new("Captures against the plan", ends("capture", "").collect());
+    let cells = |capture: &Checked, text: &dyn Fn(&CheckedPoint) -> String| -> Vec<String> {
+        let cell = |what: &&str| capture.points.iter().find(|point| point.what == *what).map_or_else(String::new, text);
+        whats.iter().map(cell).collect()
+    };
+    let row = |name: String, cells: Vec<String>, verdict: String| [vec![name], cells, vec![verdict]].concat();
+    table.rows.push(row("planned".into(), cells(captures.first()?, &|point| point.planned.clone()), String::new()));
+    table.rows.extend(captures.iter().map(|capture| {
+        let verdict =
+            if capture.is_met() { "will do".into() } else { format!("DOES NOT DO: {}", missed(capture).join("; ")) };
+        row(printable(&capture.path), cells(capture, &|point| point.found.clone()), verdict)
+    }));
+    Some(table)
 }
 
 /// The figures as rows.

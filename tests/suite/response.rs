@@ -119,6 +119,11 @@ mod program {
         assert!((document["joint"]["gain"].as_f64().unwrap() / 0.1 - 1.0).abs() < 0.01);
         let ends: Vec<f64> = lines.iter().filter_map(|line| line["linear_up_to_reading"].as_f64()).collect();
         assert!(!ends.is_empty() && ends.iter().all(|end| (1400.0..2000.0).contains(end)), "{ends:?}");
+        // Whatever readings count: settings at 1500 units hold the line, those at 2000 do not (the table's own rule).
+        for words in ["response readings.csv", "response readings.csv --weights relative"] {
+            let end = bench.json(words)["joint"]["linear_up_to_reading"].as_f64().unwrap();
+            assert!((1500.0..2000.0).contains(&end), "{words}: {end}");
+        }
         let svg = String::from_utf8(bench.read("response.svg")).unwrap();
         for said in ["Over voltage, at each frequency", "Over frequency, at each voltage", "equal reading", "150 kHz"] {
             assert!(svg.contains(said), "{said}");
