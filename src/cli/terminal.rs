@@ -38,6 +38,24 @@ pub(super) struct Remarks {
     pub(super) limits: Vec<String>,
 }
 
+/// What limits some captures, all in the same way.
+struct Remark<'a> {
+    finding: &'a Finding,
+    paths: Vec<&'a str>,
+    /// Whether the numbers in it are others for some.
+    varies: bool,
+}
+
+/// A sentence without its numbers; digits within names stay.
+fn without_numbers(sentence: &str) -> String {
+    let mut in_name = false;
+    let is_word = |c: &char| {
+        in_name = c.is_alphabetic() || (in_name && c.is_ascii_digit());
+        in_name || !c.is_ascii_digit()
+    };
+    sentence.chars().filter(is_word).collect()
+}
+
 /// How much of some captures has been read. It goes from the terminal with the last of them.
 ///
 /// A text is passed twice, a fingerprint is one pass more, and nobody knows before how many there will be. So what is
@@ -191,8 +209,8 @@ impl Console {
     /// Says what limits the captures; what several of them share is said once. What is merely worth knowing of a
     /// capture stands in `inspect`; a finding without a path belongs to the whole and is always said.
     pub(super) fn findings<'a>(&mut self, findings: impl Iterator<Item = (Option<&'a str>, &'a Finding)>) {
-        let mut said: Vec<(&Finding, Vec<&str>)> = Vec::new();
-        let mut places: HashMap<&Finding, usize> = HashMap::new();
+        let mut said: Vec<Remark<'_>> = Vec::new();
+        let mut places: HashMap<(&str, String), usize> = HashMap::new();
         for (path, finding) in findings {
             let Some(path) = path else {
                 self.finding("", finding);
@@ -201,16 +219,20 @@ impl Console {
             if finding.severity == Severity::Note {
                 continue;
             }
-            let place = *places.entry(finding).or_insert(said.len());
+            let place = *places.entry((finding.code, without_numbers(&finding.message))).or_insert(said.len());
             match said.get_mut(place) {
-                Some((_, paths)) => paths.push(path),
-                None => said.push((finding, vec![path])),
+                Some(remark) => {
+                    remark.paths.push(path);
+                    remark.varies |= remark.finding != finding;
+                }
+                None => said.push(Remark { finding, paths: vec![path], varies: false }),
             }
         }
-        for (finding, paths) in said {
+        for Remark { finding, paths, varies } in said {
+            let numbers = if varies { " (the numbers are those of the first)" } else { "" };
             let place = match paths.as_slice() {
                 [first, others @ ..] if !others.is_empty() => {
-                    format!("{} and {} more: ", crate::error::printable(first), others.len())
+                    format!("{} and {} more{numbers}: ", crate::error::printable(first), others.len())
                 }
                 first => format!("{}: ", crate::error::printable(first[0])),
             };
@@ -237,5 +259,16 @@ impl Console {
     /// For the cases of a survey.
     pub(super) fn cases(&self, cases: usize) -> Bar {
         Bar::of_steps(cases, "cases")
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_go_and_names_stay() {
+        assert_eq!(without_numbers("channel CH2: 55 of 59 bands, 20.0 mV"), "channel CH2:  of  bands, . mV");
+        assert_eq!(without_numbers("3b 4"), "b ");
     }
 }
