@@ -12,7 +12,6 @@ mod body;
 mod cells;
 mod label;
 mod labels;
-mod marks;
 pub(super) mod named;
 mod number;
 mod plain;

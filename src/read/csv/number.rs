@@ -19,32 +19,50 @@ pub(super) struct Number {
 }
 
 impl Number {
-    /// Reads a cell that is nothing but a sign, at most eight digits, the decimal mark and so many decimals, at most
-    /// eight; `None` for all others.
-    #[inline]
-    pub(super) fn of_decimals(text: &[u8], from: usize, to: usize, decimals: usize, mark: u8) -> Option<Self> {
-        let negative = text.get(from) == Some(&b'-');
-        let from = from + usize::from(negative || text.get(from) == Some(&b'+'));
-        let point = to.checked_sub(decimals + 1)?;
-        let whole = point.checked_sub(from)?;
-        if text.get(point) != Some(&mark) || whole > 8 || !(1..=8).contains(&decimals) {
-            return None;
-        }
-        let (whole, decimal) = (digits_before(text, point, whole)?, digits_before(text, to, decimals)?);
-        let digits = whole * POWERS_OF_TEN[decimals] + decimal;
-        let last_digit = -i32::try_from(decimals).ok()?;
+    /// Reads a number of this layout at a place in the text, and where it ends; `None` for all others, and close to either
+    /// end of the text. What follows is not looked at: it may be a further digit.
+    #[inline(always)]
+    pub(super) fn of_layout(text: &[u8], at: usize, layout: &Layout, mark: u8) -> Option<(Self, usize)> {
+        /// Before a number its digits are loaded with; with those behind it more than any number of a layout takes.
+        const BEFORE: usize = 8;
+        const ROOM: usize = 40;
+        // One look at the bounds; offsets below are masked so that they need none.
+        let window: &[u8; ROOM] = text.get(at.wrapping_sub(BEFORE)..)?.first_chunk()?;
+        let byte = |place: usize| window[place & 31];
+        let eight_before = |place: usize| {
+            let from = (place - BEFORE) & 31;
+            u64::from_le_bytes(*window[from..from + 8].first_chunk().expect("eight bytes")) ^ ZEROS
+        };
         // Without a branch, because signs of samples come in no order.
-        let sign = u64::from(negative) << 63;
-        let value = f64::from_bits(exact(digits, last_digit)?.to_bits() | sign);
-        Some(Self { value, digits, last_digit })
-    }
-
-    /// Reads a cell that holds a number in the usual form, between blanks, and nothing else.
-    #[inline]
-    pub(super) fn alone(cell: &[u8], mark: u8) -> Option<Self> {
-        let cell = without_blanks(cell);
-        let (number, length) = Self::read(cell, mark)?;
-        without_blanks(&cell[length..]).is_empty().then_some(number)
+        let negative = byte(BEFORE) == b'-';
+        let point = BEFORE + usize::from(negative | (byte(BEFORE) == b'+')) + layout.whole;
+        let (mut end, mut digits, mut others) = if layout.whole == 1 {
+            // As most samples are.
+            let digit = byte(point - 1) ^ b'0';
+            (point, u64::from(digit), u64::from(digit > 9))
+        } else {
+            let whole = eight_before(point) >> layout.whole_shift << layout.whole_shift;
+            (point, together(whole), not_digits(whole))
+        };
+        if layout.decimals > 0 {
+            end += 1 + layout.decimals;
+            let decimals = eight_before(end) >> layout.decimals_shift << layout.decimals_shift;
+            digits = digits * layout.power + together(decimals);
+            others |= not_digits(decimals) | u64::from(byte(point) ^ mark);
+        }
+        let (mut size, mut last_digit) = (as_double(digits) / layout.divisor, layout.last_digit);
+        if layout.exponent > 0 {
+            let (letter, sign) = (byte(end), byte(end + 1));
+            end += 2 + layout.exponent;
+            let power = eight_before(end) >> layout.exponent_shift << layout.exponent_shift;
+            others |= not_digits(power) | u64::from((letter | 0x20) ^ b'e');
+            // At most three digits.
+            let power = i32::try_from(together(power)).ok().filter(|_| matches!(sign, b'+' | b'-'))?;
+            last_digit += if sign == b'-' { -power } else { power };
+            size = exact(digits, last_digit).filter(|size| *size <= LARGEST_PLAIN)?;
+        }
+        let value = f64::from_bits(size.to_bits() | u64::from(negative) << 63);
+        (others == 0).then_some((Self { value, digits, last_digit }, at + end - BEFORE))
     }
 
     /// Reads a number in the usual form: sign, digits of which 19 count, decimal mark with digits behind it, exponent.
@@ -110,6 +128,71 @@ impl Number {
     }
 }
 
+/// How a number is laid out behind its sign; the next one in its column is most likely laid out alike.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Layout {
+    /// Digits before the decimal mark, at least one.
+    whole: usize,
+    /// Digits behind it; without any there is no mark.
+    decimals: usize,
+    /// Digits of the exponent, which has a sign; without any there is none.
+    exponent: usize,
+    /// What shifts other characters out of eight, for each of these.
+    whole_shift: u32,
+    decimals_shift: u32,
+    exponent_shift: u32,
+    /// Ten to the power of the decimals.
+    power: u64,
+    divisor: f64,
+    last_digit: i32,
+}
+
+impl Layout {
+    /// The layout of a number in the usual form, if all its digits fit into a double; `None` for all others.
+    pub(super) fn of(number: &[u8], mark: u8) -> Option<Self> {
+        let digits = |text: &[u8]| text.iter().take_while(|byte| byte.is_ascii_digit()).count();
+        let number = number.strip_prefix(b"-").or(number.strip_prefix(b"+")).unwrap_or(number);
+        let whole = digits(number);
+        let mut rest = &number[whole..];
+        let (mut decimals, mut exponent) = (0, 0);
+        if let Some(behind) = rest.strip_prefix(&[mark]) {
+            decimals = digits(behind);
+            rest = &behind[decimals..];
+        }
+        if let [b'e' | b'E', b'+' | b'-', behind @ ..] = rest {
+            exponent = digits(behind);
+            rest = &behind[exponent..];
+        }
+        (rest.is_empty() && (1..=7).contains(&whole) && decimals <= 8 && exponent <= 3)
+            .then(|| Self::new(whole, decimals, exponent))
+    }
+
+    fn new(whole: usize, decimals: usize, exponent: usize) -> Self {
+        // Eight digits at most.
+        let size = |count: usize| u32::try_from(count).unwrap_or(8);
+        let shift = |count: usize| 64 - 8 * size(count);
+        let power = POWERS_OF_TEN[decimals];
+        Self {
+            whole,
+            decimals,
+            exponent,
+            whole_shift: shift(whole),
+            decimals_shift: shift(decimals) % 64,
+            exponent_shift: shift(exponent) % 64,
+            power,
+            divisor: as_double(power),
+            last_digit: -size(decimals).cast_signed(),
+        }
+    }
+}
+
+impl Default for Layout {
+    /// One digit, which none is longer than.
+    fn default() -> Self {
+        Self::new(1, 0, 0)
+    }
+}
+
 /// Powers of ten that fit.
 const POWERS_OF_TEN: [u64; 20] = {
     let mut powers = [1; 20];
@@ -135,15 +218,20 @@ fn exact(digits: u64, exponent: i32) -> Option<f64> {
     Some(if exponent < 0 { digits as f64 / power } else { digits as f64 * power })
 }
 
-/// The value of so many digits, at most eight, that end before a place at least eight bytes into the text.
+/// Eight zeros as text.
+const ZEROS: u64 = 0x3030_3030_3030_3030;
+
+/// A whole number below 2⁶³ as the nearest double.
 #[inline]
-fn digits_before(text: &[u8], end: usize, count: usize) -> Option<u64> {
-    let eight = u64::from_le_bytes(*text.get(end.checked_sub(8)?..end)?.first_chunk()?);
-    // Zeros in place of what stands before the digits.
-    let others = u32::try_from(8 * (8 - count)).ok()?;
-    let values = (eight ^ 0x3030_3030_3030_3030).checked_shr(others).unwrap_or(0) << (others % 64);
-    let digits = (values.wrapping_add(0x7676_7676_7676_7676) | values) & 0x8080_8080_8080_8080 == 0;
-    digits.then(|| together(values))
+#[expect(clippy::cast_precision_loss, reason = "of all but the largest it is exact")]
+fn as_double(whole: u64) -> f64 {
+    whole.cast_signed() as f64
+}
+
+/// A bit for each of eight bytes less the character zero, or nearly: none where all are digits.
+#[inline]
+fn not_digits(values: u64) -> u64 {
+    (values.wrapping_add(0x7676_7676_7676_7676) | values) & 0x8080_8080_8080_8080
 }
 
 /// The value of eight digits, the first in the lowest byte: pairs, fours and all eight are put together.
@@ -166,9 +254,8 @@ fn leading_digits(text: &[u8]) -> (u64, usize) {
         }
     };
     // A digit becomes 0 to 9; the highest bit of the first byte that is none is set, later ones may be wrong.
-    let values = eight ^ 0x3030_3030_3030_3030;
-    let others = (values.wrapping_add(0x7676_7676_7676_7676) | values) & 0x8080_8080_8080_8080;
-    let count = others.trailing_zeros() / 8;
+    let values = eight ^ ZEROS;
+    let count = not_digits(values).trailing_zeros() / 8;
     // Zeros before the digits up to eight of them.
     (together(values.checked_shl(64 - 8 * count).unwrap_or(0)), count as usize)
 }
@@ -233,6 +320,7 @@ pub(super) mod tests {
     fn numbers_agree(seed: u64, count: u32) {
         let mut dice = Dice(seed);
         let (mut read, mut fixed) = (0, 0);
+        let mut before = None;
         for _ in 0..count {
             let text = dice.number();
             let ended = format!("{text},");
@@ -246,16 +334,18 @@ pub(super) mod tests {
             assert_eq!(number.value.to_bits(), careful.value.to_bits(), "{text}");
             let printed = number.printed();
             assert_eq!((printed.last_digit, printed.significant), (careful.last_digit, careful.significant), "{text}");
-            // The same as a cell whose end is known.
-            let cell = format!("12345678;{text};");
-            let decimals = usize::try_from(-careful.last_digit).unwrap_or(0);
-            let apart = Number::of_decimals(cell.as_bytes(), 9, 9 + text.len(), decimals, b'.');
-            for number in apart.into_iter().chain(Number::alone(text.as_bytes(), b'.')) {
-                assert_eq!(number.value.to_bits(), careful.value.to_bits(), "{text}");
-                assert_eq!(number.printed().significant, careful.significant, "{text}");
-                assert_eq!(number.last_digit, careful.last_digit, "{text}");
+            // The same by its layout, and by that of another number.
+            let cell = format!("12345678;{text};{:30}", "");
+            let layout = Layout::of(text.as_bytes(), b'.');
+            for layout in [layout.clone(), std::mem::replace(&mut before, layout)].into_iter().flatten() {
+                let Some((number, end)) = Number::of_layout(cell.as_bytes(), 9, &layout, b'.') else { continue };
+                if cell.as_bytes().get(end) == Some(&b';') {
+                    assert_eq!(number.value.to_bits(), careful.value.to_bits(), "{text}");
+                    assert_eq!(number.printed().significant, careful.significant, "{text}");
+                    assert_eq!(number.last_digit, careful.last_digit, "{text}");
+                    fixed += 1;
+                }
             }
-            fixed += u32::from(apart.is_some());
             let comma = ended.replace(',', ";").replace('.', ",");
             if let Some((number, _)) = Number::read(comma.as_bytes(), b',') {
                 assert_eq!(number.value.to_bits(), careful.value.to_bits(), "{comma}");

@@ -2,18 +2,20 @@
 //!
 //! Lines are read range by range, each range on its own, and a range ends at the first line that has not that form:
 //! that line is then read with care (`body`). So a line either means here what it means there, or is not read here.
-//! Within a range the places of all separators and line ends are found first (`marks`), so that each number has its
-//! end before it is read and none waits for the one before; the times go to the ruler some hundreds at once.
+//! Each number is first taken to be laid out as the one above it ([`Layout`]), which then says where it ends without a
+//! search; the times go to the ruler some hundreds at once.
 
 use super::body::{Form, Rows};
 use super::cells::{Scale, Separator};
-use super::marks::{Marks, STRETCH};
-use super::number::{Number, without_blanks};
+use super::number::{Layout, Number, without_blanks};
 use super::timing::Ruler;
 use crate::spread;
 
 /// A shorter range is not worth a thread of its own; the tests are to see many borders.
 const SHORTEST_RANGE: usize = if cfg!(test) { 1 << 7 } else { 1 << 14 };
+
+/// So many times go to the ruler at once: few enough to stay in the fastest memory.
+const MOST_TIMES: usize = 1 << 9;
 
 /// What of a row is read.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -31,20 +33,17 @@ pub(super) enum Columns {
 pub(super) struct Plain {
     separator: u8,
     decimal: u8,
+    /// All cells up to the last one that is read.
     cells: Vec<Cell>,
     /// How many of the cells are channels.
     channels: usize,
     /// Whether cells follow that are not looked at.
     goes_on: bool,
-    /// Separators before the end of the last cell that is read.
-    separators: usize,
 }
 
-/// A cell that is read.
-#[derive(Debug, Clone, Copy)]
+/// A cell, and what is made of it: the key, a sample, both, or nothing.
+#[derive(Debug, Clone, Copy, Default)]
 struct Cell {
-    /// Cells before it, from the last one that is read.
-    skipped: usize,
     is_key: bool,
     channel: Option<(usize, Scale)>,
 }
@@ -92,16 +91,13 @@ impl Plain {
         }
         wanted.sort_by_key(|(cell, _)| *cell);
         let distinct = wanted.windows(2).all(|pair| pair[0].0 < pair[1].0);
-        let mut next = 0;
-        let mut cells = Vec::new();
+        let mut cells = vec![Cell::default(); wanted.last()?.0 + 1];
         for (cell, channel) in wanted {
-            cells.push(Cell { skipped: cell.checked_sub(next)?, is_key: key && cell == rows.key.cell, channel });
-            next = cell + 1;
+            cells[cell] = Cell { is_key: key && cell == rows.key.cell, channel };
         }
         let count = if channels { rows.taken.len() } else { 0 };
         let goes_on = !channels || rows.goes_on;
-        let separators = next.checked_sub(1)?;
-        distinct.then_some(Self { separator, decimal, cells, channels: count, goes_on, separators })
+        distinct.then_some(Self { separator, decimal, cells, channels: count, goes_on })
     }
 
     /// Reads whole lines, the first of which has this number, over the threads; the parts are in order, and all but
@@ -130,22 +126,14 @@ impl Plain {
     /// Reads a range of so many lines.
     fn range(&self, text: &[u8], lines: usize, first_line: u64, mut ruler: Option<Ruler>) -> Part {
         let mut samples = vec![0.0; self.channels * lines];
-        let (mut rest, mut line, mut rows) = (text, first_line, 0);
+        let (mut at, mut line, mut rows) = (0, first_line, 0);
         let (mut first_row, mut last_row) = (0, 0);
-        let mut marks = Marks::default();
-        let mut decimals = vec![0; self.cells.len()];
+        let mut layouts = vec![Layout::default(); self.cells.len()];
         let mut times = Times::default();
-        while !rest.is_empty() {
-            // The rows of a stretch of which all separators and ends are known.
-            marks.find(&rest[..rest.len().min(STRETCH)], self.separator);
-            let stretch = rest;
-            let (mut at, mut start) = (0, 0);
-            while let Some(end) =
-                self.marked_row(stretch, &marks.places()[at..], start, &mut decimals, |channel, value| {
-                    samples[channel * lines + rows] = value;
-                })
-            {
-                if let Some((key, ruler)) = end.key.zip(ruler.as_mut()) {
+        while at < text.len() {
+            let row = self.row(text, at, &mut layouts, |channel, value| samples[channel * lines + rows] = value);
+            if let Some(row) = row {
+                if let (Some(key), Some(ruler)) = (row.key, ruler.as_mut()) {
                     times.push(key, line, ruler);
                 }
                 if rows == 0 {
@@ -153,42 +141,20 @@ impl Plain {
                 }
                 last_row = line;
                 rows += 1;
-                line += 1;
-                at += end.marks;
-                start = end.next;
-            }
-            if let Some(ruler) = &mut ruler {
-                times.measure(ruler);
-            }
-            rest = &stretch[start..];
-            if start > STRETCH / 2 {
-                // What is left is the beginning of a row.
-                continue;
-            }
-            let row = self.row(rest, |cell, number| {
-                if let Some((channel, scale)) = cell.channel {
-                    samples[channel * lines + rows] = scale.of_number(number.value);
-                }
-                if cell.is_key
-                    && let Some(ruler) = &mut ruler
-                {
-                    ruler.push(number.printed(), line);
-                }
-            });
-            if let Some(length) = row {
-                rest = &rest[length..];
-                if rows == 0 {
-                    first_row = line;
-                }
-                last_row = line;
-                rows += 1;
-            } else if let Some(length) = line_end(rest) {
+                at = row.next;
+            } else if let Some(length) = line_end(&text[at..]) {
                 // A blank line.
-                rest = &rest[length..];
+                if let Some(ruler) = &mut ruler {
+                    times.measure(ruler);
+                }
+                at += length;
             } else {
                 break;
             }
             line += 1;
+        }
+        if let Some(ruler) = &mut ruler {
+            times.measure(ruler);
         }
         if rows < lines {
             for channel in 1..self.channels {
@@ -196,111 +162,71 @@ impl Plain {
             }
             samples.truncate(self.channels * rows);
         }
-        let (bytes, lines) = (text.len() - rest.len(), line - first_line);
-        Part { bytes, lines, rows, first_row, last_row, samples, ruler, whole: rest.is_empty() }
+        Part { bytes: at, lines: line - first_line, rows, first_row, last_row, samples, ruler, whole: at == text.len() }
     }
 
-    /// Reads the row that begins at `start`, where the places of the marks from there on are known; `None` where it is
-    /// not plain or its end is not among them. `take` is given each channel's sample.
+    /// Reads the row that begins at a place of the text; `None` where it is not plain. `take` is given each channel's
+    /// sample.
     #[inline]
-    fn marked_row(
-        &self,
-        text: &[u8],
-        places: &[u32],
-        start: usize,
-        decimals: &mut [usize],
-        mut take: impl FnMut(usize, f64),
-    ) -> Option<RowEnd> {
-        let (before, last) = places.get(..=self.separators)?.split_at(self.separators);
-        let is = |place: u32, byte: u8| text.get(place as usize) == Some(&byte);
-        if !before.iter().all(|&place| is(place, self.separator)) {
-            return None;
-        }
-        let mut marks = self.separators + 1;
-        let mut end = last[0] as usize;
-        if self.goes_on {
-            while !is(places[marks - 1], b'\n') {
-                marks += 1;
-                if marks > places.len() {
-                    return None;
+    fn row(&self, text: &[u8], start: usize, layouts: &mut [Layout], mut take: impl FnMut(usize, f64)) -> Option<Row> {
+        let (mut at, mut key) = (start, None);
+        let last = self.cells.len() - 1;
+        for (n, cell) in self.cells.iter().enumerate() {
+            let ends = |end: usize| match text.get(end) {
+                Some(b'\n' | b'\r') => n == last,
+                byte => byte == Some(&self.separator),
+            };
+            let number = match Number::of_layout(text, at, &layouts[n], self.decimal) {
+                Some((number, end)) if ends(end) => {
+                    at = end;
+                    Some(number)
                 }
-            }
-            end = places[marks - 1] as usize;
-            if !is(last[0], self.separator) && !is(last[0], b'\n') {
-                return None;
-            }
-        } else if !is(last[0], b'\n') {
-            return None;
-        }
-        let (mut key, mut number) = (None, 0);
-        for (cell, decimals) in self.cells.iter().zip(decimals) {
-            number += cell.skipped;
-            let from = if number == 0 { start } else { places[number - 1] as usize + 1 };
-            let mut to = places[number] as usize;
-            if is(places[number], b'\n') {
-                while to > from && text[to - 1] == b'\r' {
-                    to -= 1;
+                _ => {
+                    let (number, end) = self.cell(text, at, cell, &mut layouts[n])?;
+                    if !ends(end) {
+                        return None;
+                    }
+                    at = end;
+                    number
                 }
-            }
-            let read = Number::of_decimals(text, from, to, *decimals, self.decimal);
-            let read = read.or_else(|| {
-                let number = Number::alone(text.get(from..to)?, self.decimal)?;
-                *decimals = usize::try_from(-number.last_digit).unwrap_or(0);
-                Some(number)
-            })?;
+            };
             if cell.is_key {
-                key = Some(read);
+                key = number;
             }
-            if let Some((channel, scale)) = cell.channel {
-                take(channel, scale.of_number(read.value));
+            if let (Some((channel, scale)), Some(number)) = (cell.channel, number) {
+                take(channel, scale.of_number(number.value));
             }
-            number += 1;
+            at += 1;
         }
-        Some(RowEnd { marks, next: end + 1, key })
+        // The end of the last cell: a line end, or a separator with nothing behind it that is looked at.
+        at -= 1;
+        if text[at] == self.separator {
+            at += if self.goes_on { memchr::memchr(b'\n', &text[at..])? } else { 1 };
+        }
+        Some(Row { next: at + line_end(&text[at..])?, key })
     }
 
-    /// Reads the row at the start of `text`; how many bytes its line has, or `None` where it is not plain. The key comes
-    /// last, and only when all of the row is plain.
-    #[inline]
-    fn row(&self, text: &[u8], mut take: impl FnMut(&Cell, Number)) -> Option<usize> {
-        let mut rest = text;
-        let (mut key, mut ended) = (None, false);
-        for cell in &self.cells {
-            for _ in 0..cell.skipped {
-                let at = memchr::memchr3(self.separator, b'\n', b'"', rest)?;
-                if rest[at] != self.separator {
-                    return None;
+    /// Reads a cell that is laid out in a way of its own, or passes it where it is not wanted; where it ends.
+    fn cell(&self, text: &[u8], at: usize, cell: &Cell, layout: &mut Layout) -> Option<(Option<Number>, usize)> {
+        let begun = without_blanks(&text[at..]);
+        let begin = text.len() - begun.len();
+        let is_wanted = cell.is_key || cell.channel.is_some();
+        if let Some((number, length)) = Number::read(begun, self.decimal) {
+            let end = text.len() - without_blanks(&begun[length..]).len();
+            if is_wanted || text.get(end) == Some(&self.separator) {
+                if let Some(found) = Layout::of(&begun[..length], self.decimal).filter(|_| begin == at) {
+                    *layout = found;
                 }
-                rest = &rest[at + 1..];
-            }
-            rest = without_blanks(rest);
-            let (number, length) = Number::read(rest, self.decimal)?;
-            rest = without_blanks(&rest[length..]);
-            if cell.is_key {
-                key = Some((cell, number));
-            } else {
-                take(cell, number);
-            }
-            ended = rest.first() != Some(&self.separator);
-            if !ended {
-                rest = &rest[1..];
+                return Some((Some(number), end));
             }
         }
-        if self.goes_on && !ended {
-            rest = &rest[memchr::memchr(b'\n', rest)?..];
-        }
-        let length = line_end(rest)?;
-        if let Some((cell, number)) = key {
-            take(cell, number);
-        }
-        Some(text.len() - rest.len() + length)
+        let end = at + memchr::memchr3(self.separator, b'\n', b'"', &text[at..])?;
+        (!is_wanted).then_some((None, end))
     }
 }
 
-/// Where a row ended.
-struct RowEnd {
-    /// How many marks it has.
-    marks: usize,
+/// A row that was read.
+struct Row {
     /// The first byte behind its line.
     next: usize,
     /// What its key column says.
@@ -324,6 +250,8 @@ impl Times {
                 ruler.push(number.printed(), line);
                 return;
             }
+        } else if self.values.len() == MOST_TIMES {
+            self.measure(ruler);
         }
         if self.values.is_empty() {
             (self.last_digit, self.first_line) = (number.last_digit, line);
