@@ -239,7 +239,11 @@
     if (!cases.length) cases.push({ name: "first case", roles: empty() });
   }
 
+  // A choice was made in a list of places.
+  const close = () => of("cases").querySelector(".moves[open]")?.removeAttribute("open");
+
   function place(path, from, to, copy = false) {
+    close();
     if (from && !copy) from.one.roles[from.role] = from.one.roles[from.role].filter((other) => other !== path);
     if (to && !to.one.roles[to.role].includes(path)) to.one.roles[to.role].push(path);
     show();
@@ -252,6 +256,12 @@
     // What was to be shown soon is shown now; a later redraw would close a list that was opened meanwhile.
     clearTimeout(soon);
     soon = 0;
+    // A list of places that is open stays; what is new is shown when it is closed.
+    const list = of("cases").querySelector(".moves[open]");
+    if (list) {
+      list.addEventListener("toggle", show, { once: true });
+      return;
+    }
     const any = captures.size > 0;
     of("roles").hidden = of("results").hidden = of("job").hidden = !any;
     if (!any) return;
@@ -261,8 +271,9 @@
       shown.unshift(element("div", { className: "case" }, element("div", { className: "lanes" }, lane("Without a role", loose, null))));
     }
     const held = document.activeElement?.closest?.("[data-path]")?.dataset.path;
+    const part = document.activeElement?.matches?.("summary") ? "summary" : ".name";
     of("cases").replaceChildren(...shown);
-    if (held) of("cases").querySelector(`[data-path="${CSS.escape(held)}"] .name`)?.focus();
+    if (held) of("cases").querySelector(`[data-path="${CSS.escape(held)}"] ${part}`)?.focus();
     card();
     subjects();
   }
@@ -330,6 +341,7 @@
   }
 
   function remove(path) {
+    close();
     captures.delete(path);
     bench.remove(path);
     bench.files.delete(`${path}.toml`);
@@ -745,4 +757,6 @@
     [...of("cases").querySelectorAll(".case-head input")].at(-1).select();
   });
   of("cancel").addEventListener("click", () => { bench.cancel(); tell("Cancelled."); });
+  // Made ready while the files are looked for; whatever fails is told when it is needed.
+  bench.program().catch(() => {});
 })();
