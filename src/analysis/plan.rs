@@ -9,7 +9,7 @@ use std::f64::consts::SQRT_2;
 use serde::Serialize;
 
 use super::inspect::Inspection;
-use crate::compare::power::smallest_shown;
+use crate::compare::power::smallest_rise;
 use crate::dsp::segment::segment_length;
 use crate::dsp::window::{Taper, Window};
 use crate::error::{Error, Finding};
@@ -159,7 +159,7 @@ pub fn floor_db(full_scale_v: f64, bits: u32, probe: f64, rate_hz: f64, enbw_hz:
 /// a band of width B in a record of length T scatters by 1/√(BT) besides what captures scatter by themselves.
 ///
 /// `rows` is the number of rows over which verdicts are taken together; the strictest step of Holm's procedure counts.
-/// The test is that of `compare`; `None` where no rise below 60 dB would be shown so often. See [`smallest_shown`].
+/// The test is that of `compare`; `None` where no rise below 60 dB would be shown so often. See [`smallest_rise`].
 pub fn smallest_difference_db(
     width_hz: f64,
     record_s: f64,
@@ -175,7 +175,7 @@ pub fn smallest_difference_db(
     // take some of their degrees of freedom.
     let periods = (record_s * mains_hz).max(4.0);
     let degrees = if by_captures { count - 1.0 } else { count / (1.0 / (periods - 2.0) + 0.4 / periods) };
-    let rise = smallest_shown([(variance, degrees); 2], rows)?;
+    let rise = smallest_rise(|rise| [(variance, degrees), (rise * rise * variance, degrees)], rows)?;
     Some(10.0 * rise.log10())
 }
 
