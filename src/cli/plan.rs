@@ -223,7 +223,7 @@ impl Run for Plan {
                 return console.sentences(&report::checklist(&planned));
             }
             console.sentences(&[report::of_checked(&checked)])?;
-            report::checked(&checked).map_or(Ok(()), |table| console.table(&table))
+            console.table(&report::checked(&checked))
         })?;
         Ok(outcome)
     }

@@ -121,7 +121,7 @@ fn distinct<'a>(words: impl Iterator<Item = &'a str>) -> Vec<&'a str> {
 }
 
 /// Captures held against the plan: of one a row a point, of more a row a capture.
-pub fn checked(captures: &[Checked]) -> Option<Table> {
+pub fn checked(captures: &[Checked]) -> Table {
     let word = |met: bool| if met { "will do" } else { "DOES NOT DO" }.to_owned();
     let [capture] = captures else { return checked_together(captures) };
     let columns = vec![Column::text("what"), Column::text("planned"), Column::text("found"), Column::text("")];
@@ -129,10 +129,10 @@ pub fn checked(captures: &[Checked]) -> Option<Table> {
     let row =
         |point: &CheckedPoint| vec![point.what.clone(), point.planned.clone(), point.found.clone(), word(point.met)];
     table.rows = capture.points.iter().map(row).collect();
-    Some(table)
+    table
 }
 
-fn checked_together(captures: &[Checked]) -> Option<Table> {
+fn checked_together(captures: &[Checked]) -> Table {
     let whats = distinct(captures.iter().flat_map(|capture| &capture.points).map(|point| point.what.as_str()));
     let ends = |first, last| {
         [Column::text(first)].into_iter().chain(whats.iter().map(|w| Column::text(*w))).chain([Column::text(last)])
@@ -143,13 +143,14 @@ fn checked_together(captures: &[Checked]) -> Option<Table> {
         whats.iter().map(cell).collect()
     };
     let row = |name: String, cells: Vec<String>, verdict: String| [vec![name], cells, vec![verdict]].concat();
-    table.rows.push(row("planned".into(), cells(captures.first()?, &|point| point.planned.clone()), String::new()));
+    let planned = |first: &Checked| row("planned".into(), cells(first, &|point| point.planned.clone()), String::new());
+    table.rows.extend(captures.first().map(planned));
     table.rows.extend(captures.iter().map(|capture| {
         let verdict =
             if capture.is_met() { "will do".into() } else { format!("DOES NOT DO: {}", missed(capture).join("; ")) };
         row(printable(&capture.path), cells(capture, &|point| point.found.clone()), verdict)
     }));
-    Some(table)
+    table
 }
 
 /// The figures as rows.

@@ -129,7 +129,7 @@ impl Number {
 }
 
 /// How a number is laid out behind its sign; the next one in its column is most likely laid out alike.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone)]
 pub(super) struct Layout {
     /// Digits before the decimal mark, at least one.
     whole: usize,
