@@ -203,6 +203,8 @@ const lane = (tab, title) => tab.locator(".lane", { has: tab.getByRole("heading"
   await idle(tab);
   check("keyboard reaches a place", await reach('.item[data-path="background-1.csv"] summary'));
   await tab.keyboard.press("Enter");
+  // The places are listed a frame later; no hand is faster.
+  await settle(tab);
   for (let k = 0; k < 20 && await tab.evaluate(() => document.activeElement.textContent !== "Load off"); k++) await tab.keyboard.press("Tab");
   await tab.keyboard.press("Enter");
   await settle(tab);
