@@ -104,7 +104,8 @@ impl Pair {
             let observation = Observation::Pair;
             return Some(Found { before_power, after_power, difference: together, observation, pairing_gain });
         }
-        let difference = difference(&before, &after);
+        let (level, level_after) = self.before.level(band, seen).zip(self.after.level(band, seen_after))?;
+        let difference = difference(&before, &after).and_levels(&level, &level_after);
         let observation = if seen == seen_after { seen } else { Observation::MainsPeriod };
         Some(Found { before_power, after_power, difference, observation, pairing_gain: None })
     }
@@ -181,6 +182,7 @@ mod tests {
     use ndarray::Array2;
 
     use super::*;
+    use crate::synth::Random;
 
     fn side(values: &[f64]) -> Side {
         let mut side = Side::default();
@@ -208,6 +210,44 @@ mod tests {
         assert!(at_floor.at_least && low == f64::NEG_INFINITY && (-10.2..-9.5).contains(&high), "{high}");
         let clear = one(pair(Some(vec![0.4 / 2e3])));
         assert!(!clear.at_least && clear.ci95_db.unwrap()[0].is_finite());
+    }
+
+    #[test]
+    fn tables_without_a_change_claim_one_in_one_of_twenty_at_most() {
+        /// So many tables; by chance one in twenty would be 20 ± 4 of them.
+        const TABLES: u64 = 400;
+        let bands: Vec<Band> = (1u8..=75).map(|k| Band::new(f64::from(k), f64::from(k) + 1.0).unwrap()).collect();
+        // Captures whose levels scatter by so much (nepers of power), in one of ten loud.
+        let claims = |captures: usize, scatter: f64, loud: bool| {
+            let side = |random: &mut Random| {
+                let mut side = Side::default();
+                for _ in 0..captures {
+                    let power = |_| {
+                        let burst = if loud && random.uniform() < 0.1 { 30.0 } else { 1.0 };
+                        burst * (scatter * random.normal()).exp()
+                    };
+                    side.push(Array2::from_shape_fn((1, bands.len()), power));
+                }
+                side
+            };
+            let claims = |table: &u64| {
+                let mut random = Random::new(31, *table);
+                let [before, after] = [side(&mut random), side(&mut random)];
+                let rows = compare(&[Pair { before, after, ..Pair::default() }], &bands).remove(0);
+                rows.iter().any(|row| row.verdict != Verdict::NoChangeShown)
+            };
+            (0..TABLES).filter(claims).count()
+        };
+        for captures in [3, 4, 8] {
+            for (scatter, loud) in [(0.05, false), (0.5, false), (0.1, true)] {
+                // Three captures of three are all loud by chance, on one side, in one of seven such tables.
+                if loud && captures == 3 {
+                    continue;
+                }
+                let found = claims(captures, scatter, loud);
+                assert!(found <= 20, "{captures} {scatter} {loud}: {found}");
+            }
+        }
     }
 
     #[test]

@@ -9,7 +9,7 @@ use std::f64::consts::LN_10;
 
 use statrs::distribution::{ContinuousCDF, FisherSnedecor};
 
-use super::power::{Term, median_unbiased, smallest_rise};
+use super::power::{Term, median_unbiased, or_by_levels, smallest_rise, smallest_shown};
 use crate::uncertainty::{COVERAGE, Estimate, student_factor, student_probability, welch_satterthwaite};
 
 /// The share of tables without any true difference that may claim one.
@@ -125,7 +125,10 @@ pub fn difference_of_pairs(from: &[f64], to: &[f64]) -> Difference {
         (gaps.variance.sqrt(), gaps.degrees.unwrap_or(1.0))
     });
     let scatter = spread.and_then(|spread| Scatter::in_pairs(spread, mean(from)));
-    Difference { scatter, ..invert(mean(from), mean(to), spread) }
+    let found = Difference { scatter, ..invert(mean(from), mean(to), spread) };
+    let gaps: Vec<f64> = from.iter().zip(to).map(|(from, to)| (to / from).ln()).collect();
+    let gaps = Estimate::of_independent(&gaps);
+    gaps.degrees.map_or(found, |degrees| found.and_gap(gaps.mean, gaps.variance.sqrt(), degrees))
 }
 
 /// What is taken off two mean powers before they are compared.
@@ -228,6 +231,27 @@ fn invert(from: f64, to: f64, spread: Option<impl Fn(f64) -> (f64, f64)>) -> Dif
 }
 
 impl Difference {
+    /// Asks the levels as well: the mean logarithms of the powers of both sides.
+    ///
+    /// Student's t of few captures, at the level that one row of a large table is judged by, lets a power go below zero:
+    /// three captures whose power scatters by a tenth would show no rise at all, not even one of 40 dB. A level has no such
+    /// bound. But a mean level may move where the mean power does not, so levels are asked only where the powers, judged
+    /// alone, differ the same way. The smaller probability counts.
+    pub fn and_levels(self, from: &Estimate, to: &Estimate) -> Self {
+        let Some((from_degrees, to_degrees)) = from.degrees.zip(to.degrees) else { return self };
+        let terms = [(from.variance, from_degrees), (to.variance, to_degrees)];
+        self.and_gap(to.mean - from.mean, (from.variance + to.variance).sqrt(), welch_satterthwaite(&terms))
+    }
+
+    /// A gap between levels with its standard error and the degrees of freedom of that.
+    fn and_gap(self, gap: f64, error: f64, degrees: f64) -> Self {
+        let agrees = self.probability <= 1.0 - COVERAGE && self.change_db.is_some_and(|db| db * gap > 0.0);
+        if !agrees || error.is_nan() || error <= 0.0 {
+            return self;
+        }
+        Self { probability: self.probability.min(student_probability(gap.abs() / error, degrees)), ..self }
+    }
+
     /// The same difference seen from the other side, which starts from another mean power.
     fn reversed(self, from: f64) -> Self {
         let turned = |[low, high]: [f64; 2]| [-high, -low];
@@ -248,16 +272,14 @@ impl Difference {
     /// The smallest rise of the power that a table of `hypotheses` would have shown with a probability of 80 % in
     /// captures that scatter like these; `None` also where no rise, however large, would be shown so often.
     ///
-    /// A side that is g times as strong scatters g times as much. See [`smallest_rise`].
+    /// A side that is g times as strong scatters g times as much. See [`smallest_shown`].
     pub fn smallest_shown(&self, hypotheses: usize) -> Option<f64> {
         let rise = match self.scatter? {
-            Scatter::Apart(sides) => {
-                let [(quiet, quiet_degrees), (loud, loud_degrees)] = of_captures_like_these(sides);
-                smallest_rise(|rise| [(quiet, quiet_degrees), (rise * rise * loud, loud_degrees)], hypotheses)
-            }
+            Scatter::Apart(sides) => smallest_shown(of_captures_like_these(sides), hypotheses),
             Scatter::InPairs([other, crossed, own], degrees) => {
                 let variance = |rise: f64| (other + rise * crossed + rise * rise * own).max(0.0);
-                smallest_rise(|rise| [(0.0, degrees), (median_unbiased(variance(rise), degrees), degrees)], hypotheses)
+                let terms = |rise: f64| [(0.0, degrees), (median_unbiased(variance(rise), degrees), degrees)];
+                or_by_levels(|rows| smallest_rise(terms, rows), terms(1.0), hypotheses)
             }
         };
         Some((rise? - 1.0) * self.from)
@@ -333,17 +355,21 @@ mod tests {
         (0..count).map(|_| gain * (1.0 + scatter * random.normal())).collect()
     }
 
+    /// As captures are compared: by their powers and by their levels.
+    fn compared(from: &[f64], to: &[f64]) -> Difference {
+        let [powers, other] = [from, to].map(Estimate::of_independent);
+        let [level, other_level] =
+            [from, to].map(|side| Estimate::of_independent(&side.iter().map(|p| p.ln()).collect::<Vec<f64>>()));
+        difference(&powers, &other).and_levels(&level, &other_level)
+    }
+
     /// The share of tables that show a rise of a power of 1, at the strictest step.
     fn share_shown(rise: f64, count: usize, scatter: f64, rows: usize, in_pairs: bool) -> f64 {
         const TABLES: usize = 1000;
         let mut random = Random::new(77, 0);
         let is_shown = |_: &usize| {
             let [from, to] = [1.0, 1.0 + rise].map(|gain| captures(gain, scatter, count, &mut random));
-            let found = if in_pairs {
-                difference_of_pairs(&from, &to)
-            } else {
-                difference(&Estimate::of_independent(&from), &Estimate::of_independent(&to))
-            };
+            let found = if in_pairs { difference_of_pairs(&from, &to) } else { compared(&from, &to) };
             found.probability <= FAMILY_ERROR / rows as f64
         };
         (0..TABLES).filter(is_shown).count() as f64 / TABLES as f64
@@ -366,11 +392,7 @@ mod tests {
             let mut stated: Vec<f64> = (0..201)
                 .map(|_| {
                     let [from, to] = [(); 2].map(|()| captures(1.0, scatter, count, &mut random));
-                    let found = if in_pairs {
-                        difference_of_pairs(&from, &to)
-                    } else {
-                        difference(&Estimate::of_independent(&from), &Estimate::of_independent(&to))
-                    };
+                    let found = if in_pairs { difference_of_pairs(&from, &to) } else { compared(&from, &to) };
                     found.smallest_shown(rows).unwrap_or(f64::INFINITY)
                 })
                 .collect();
@@ -386,20 +408,17 @@ mod tests {
     }
 
     #[test]
-    fn three_captures_a_side_and_many_rows_show_no_rise_and_four_do() {
-        // Student's t of 2 degrees of freedom at 0.05/75 is 38.7 (any table of it), and a power of 500 averages, three
-        // times over, is √1500 = 38.7 standard errors: the loudest rise is a toss of a coin.
-        let mut random = Random::new(5, 0);
-        let mut none = |count: usize| {
-            let scatter = 1.0 / 500f64.sqrt();
-            let nothing = |_: &usize| {
-                let [from, to] = [(); 2].map(|()| captures(1.0, scatter, count, &mut random));
-                let [from, to] = [from, to].map(|side| Estimate::of_independent(&side));
-                difference(&from, &to).smallest_shown(75).is_none()
-            };
-            (0..100).filter(nothing).count()
-        };
-        assert!(none(3) > 60 && none(4) < 10, "{} {}", none(3), none(4));
+    fn three_captures_a_side_show_a_loud_rise_among_many_rows_by_their_levels() {
+        // Student's t of 2 degrees of freedom at 0.05/75 is 38.7 (any table of it): three powers that scatter by a fifth
+        // are never so many standard errors from zero, and a level of 30 dB more is 69 of its own.
+        let (from, to) = ([1.0, 1.1, 0.9], [1000.0, 1200.0, 800.0]);
+        let strictest = FAMILY_ERROR / 75.0;
+        let [powers, other] = [from, to].map(|side| Estimate::of_independent(&side));
+        assert!(difference(&powers, &other).probability > strictest);
+        assert!(compared(&from, &to).probability < strictest);
+        // Levels that rise where the powers may be the same claim nothing: one loud capture of three.
+        let found = compared(&[1.0, 1.0, 30.0], &[9.0, 10.0, 11.0]);
+        assert!(found.probability > 0.05 && found.change_db.unwrap() < 0.0);
     }
 
     #[test]

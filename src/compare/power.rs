@@ -93,8 +93,29 @@ pub fn median_unbiased(variance: f64, degrees: f64) -> f64 {
     variance / chi_square_over_degrees(0.0, degrees).max(f64::MIN_POSITIVE)
 }
 
-/// The smallest rise, as a ratio of powers, that Welch's t shows with a probability of 80 % in a table of `hypotheses`;
+/// With more degrees of freedom on both sides a rise is told by powers as well as by their levels.
+const LEVELS_TELL_MORE: f64 = 12.0;
+
+/// The smallest rise, as a ratio of powers, that a table of `hypotheses` shows with a probability of 80 % where two sides
+/// have these relative variances: by their powers, or by their levels where the powers alone would show it.
 /// `None` where no rise below 60 dB is shown so often.
+pub fn smallest_shown([quiet, loud]: [Term; 2], hypotheses: usize) -> Option<f64> {
+    let by_powers = |rows| smallest_rise(|rise| [quiet, (rise * rise * loud.0, loud.1)], rows);
+    or_by_levels(by_powers, [quiet, loud], hypotheses)
+}
+
+/// The smaller of the rises that powers show, and that levels show with these variances, where powers alone would as well.
+pub fn or_by_levels(by_powers: impl Fn(usize) -> Option<f64>, levels: [Term; 2], hypotheses: usize) -> Option<f64> {
+    let found = by_powers(hypotheses);
+    if levels.iter().all(|level| level.1 > LEVELS_TELL_MORE) {
+        return found;
+    }
+    let by_levels = smallest(f64::ln, f64::exp, |_| levels, hypotheses).zip(by_powers(1)).map(|(a, b)| a.max(b));
+    [found, by_levels].into_iter().flatten().min_by(f64::total_cmp)
+}
+
+/// The smallest rise, as a ratio of powers, that Welch's t of the powers shows with a probability of 80 % in a table of
+/// `hypotheses`; `None` where no rise below 60 dB is shown so often.
 ///
 /// The mean of the side that stays is 1. `terms` gives the variances of `rise · one − other` and their degrees of
 /// freedom for a rise; the degrees must be those of rise 1. A term without variance counts nothing.
@@ -109,14 +130,24 @@ pub fn median_unbiased(variance: f64, degrees: f64) -> f64 {
 /// # Sources
 /// B. L. Welch, Biometrika 34 (1947) 28-35; S. Holm, Scand. J. Stat. 6 (1979) 65-70.
 pub fn smallest_rise(terms: impl Fn(f64) -> [Term; 2], hypotheses: usize) -> Option<f64> {
+    smallest(|rise| rise - 1.0, |gap| 1.0 + gap, terms, hypotheses)
+}
+
+/// The smallest rise that Welch's t shows of a gap which a rise makes; `rise_of` is the inverse of `gap_of`.
+fn smallest(
+    gap_of: impl Fn(f64) -> f64,
+    rise_of: impl Fn(f64) -> f64,
+    terms: impl Fn(f64) -> [Term; 2],
+    hypotheses: usize,
+) -> Option<f64> {
     let test = Test::new(terms(1.0).map(|term| term.1), hypotheses);
     let gain = |db: f64| 10f64.powf(db / 10.0);
     // How much more often than asked for a rise is shown.
-    let excess = |db: f64| test.share(gain(db) - 1.0, terms(gain(db)).map(|term| term.0)) - POWER;
+    let excess = |db: f64| test.share(gap_of(gain(db)), terms(gain(db)).map(|term| term.0)) - POWER;
     // A test with its scatter known shows less than this; each round comes nearer to that from below.
     let errors = test.critical(f64::INFINITY) + test.normal.inverse_cdf(POWER);
     let error = |rise: f64| terms(rise).iter().map(|term| term.0).sum::<f64>().sqrt();
-    let known = (0..ROUNDS).fold(1.0, |rise, _| 1.0 + errors * error(rise));
+    let known = (0..ROUNDS).fold(1.0, |rise, _| rise_of(errors * error(rise)));
     let first = (10.0 * known.log10()).max(LEAST_DB) / STEP;
     // Nothing is shown of no rise at all.
     let (mut low, mut high) = ((0.0, -POWER), (first, excess(first)));
@@ -124,7 +155,8 @@ pub fn smallest_rise(terms: impl Fn(f64) -> [Term; 2], hypotheses: usize) -> Opt
         let next = high.0 * STEP;
         (low, high) = (high, (next, excess(next)));
     }
-    if high.0 > MOST_DB {
+    // Also where nothing at all can be told of the first rise.
+    if high.0.is_nan() || high.0 > MOST_DB {
         return None;
     }
     let crossing = |low: (f64, f64), high: (f64, f64)| low.0 - low.1 * (high.0 - low.0) / (high.1 - low.1);

@@ -55,9 +55,9 @@ impl Side {
         let means = self.means(band);
         match means.len() {
             0 => None,
-            1 => Some((self.by_periods(band), Observation::MainsPeriod)),
+            1 => Some((self.by_periods(band, |power| power), Observation::MainsPeriod)),
             count if count < CAPTURES_SPEAK_FOR_THEMSELVES => {
-                let (periods, captures) = (self.by_periods(band), Estimate::of_independent(&means));
+                let (periods, captures) = (self.by_periods(band, |power| power), Estimate::of_independent(&means));
                 Some(if half_width(&periods) >= half_width(&captures) {
                     (periods, Observation::MainsPeriod)
                 } else {
@@ -66,6 +66,18 @@ impl Side {
             }
             _ => Some((Estimate::of_independent(&means), Observation::Capture)),
         }
+    }
+
+    /// The mean level in a band, the natural logarithm of the power of each observation; `None` without captures.
+    ///
+    /// # Panics
+    /// When there is no such band.
+    pub fn level(&self, band: usize, observation: Observation) -> Option<Estimate> {
+        let means = self.means(band);
+        (!means.is_empty()).then(|| match observation {
+            Observation::MainsPeriod => self.by_periods(band, f64::ln),
+            _ => Estimate::of_independent(&means.iter().map(|power| power.ln()).collect::<Vec<f64>>()),
+        })
     }
 
     /// The mean power in a band of each capture, in the order they were added.
@@ -85,13 +97,11 @@ impl Side {
         self.captures.iter().filter_map(of).collect()
     }
 
-    /// Every capture by its own periods, then the plain mean of the captures.
-    fn by_periods(&self, band: usize) -> Estimate {
-        let each: Vec<Estimate> = self
-            .captures
-            .iter()
-            .map(|capture| Estimate::of_series(&capture.index_axis(Axis(1), band).to_vec()))
-            .collect();
+    /// Every capture by its own periods, of whose powers something is taken, then the plain mean of the captures.
+    fn by_periods(&self, band: usize, of: impl Fn(f64) -> f64) -> Estimate {
+        let series =
+            |capture: &Array2<f64>| capture.index_axis(Axis(1), band).iter().map(|p| of(*p)).collect::<Vec<f64>>();
+        let each: Vec<Estimate> = self.captures.iter().map(|capture| Estimate::of_series(&series(capture))).collect();
         let count = each.len() as f64;
         let terms: Vec<(f64, f64)> = each.iter().filter_map(|e| Some((e.variance, e.degrees?))).collect();
         Estimate {
