@@ -361,31 +361,19 @@ fn floor_conflict(wanted: &Wanted, full_scale_v: f64, floor_db: f64, smallest_db
 
 /// That no rise would be shown in four of five cases, and what would change that.
 fn no_difference(wanted: &Wanted, record_s: f64, narrowest: Band, rows: usize) -> Conflict {
-    let shown = |width: f64, captures: usize, rows: usize| {
-        smallest_difference_db(width, record_s, captures, wanted.scatter, wanted.mains_hz, rows)
+    let shown = |captures| {
+        smallest_difference_db(narrowest.width(), record_s, captures, wanted.scatter, wanted.mains_hz, rows)
     };
-    let more = (wanted.captures + 1..=wanted.captures + 12).find_map(|n| Some((n, shown(narrowest.width(), n, rows)?)));
-    let wide =
-        (wanted.bands != Scheme::Wide).then(|| Scheme::Wide.bands(wanted.range).ok()).flatten().and_then(|wide| {
-            let width = wide.iter().map(|band| band.width()).fold(f64::INFINITY, f64::min);
-            shown(width, wanted.captures, wide.len() + 1)
-        });
-    let remedies = more
-        .map(|(captures, db)| format!("take {captures} captures of each state ({db:.1} dB)"))
-        .into_iter()
-        .chain(wide.map(|db| format!("ask for wide bands, --bands wide ({db:.1} dB)")))
-        .collect::<Vec<_>>();
+    let more = (wanted.captures + 1..=wanted.captures + 12).find_map(|captures| Some((captures, shown(captures)?)));
     Finding::limit(
         "no_difference",
         format!(
             "With {} captures of each state and {rows} rows in a table no rise in {narrowest} alone, however large, would be \
              shown in four of five cases, because so few captures hardly tell how they scatter; {}.",
             wanted.captures,
-            if remedies.is_empty() {
-                "take far more captures, or longer ones".to_owned()
-            } else {
-                remedies.join(", or ")
-            }
+            more.map_or("take far more captures, or longer ones".to_owned(), |(captures, db)| {
+                format!("take {captures} captures of each state ({db:.1} dB)")
+            })
         ),
     )
 }

@@ -96,8 +96,9 @@ impl Pair {
         let ((before, seen), (after, seen_after)) = self.before.power(band).zip(self.after.power(band))?;
         let (before_power, after_power) = (before.mean, after.mean);
         if self.in_pairs && self.before.captures() == self.after.captures() {
-            let together = difference_of_pairs(&self.before.means(band), &self.after.means(band));
-            let [from, to] = [&self.before, &self.after].map(|side| Estimate::of_independent(&side.means(band)));
+            let [before, after] = [&self.before, &self.after].map(|side| side.means(band));
+            let together = difference_of_pairs(&before, &after).and_levels_of_pairs(&before, &after);
+            let [from, to] = [before, after].map(|means| Estimate::of_independent(&means));
             let apart = difference(&from, &to).standard_error;
             let gain = apart.zip(together.standard_error).map(|(apart, together)| apart / together);
             let pairing_gain = gain.filter(|gain| gain.is_finite());

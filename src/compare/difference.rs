@@ -125,10 +125,7 @@ pub fn difference_of_pairs(from: &[f64], to: &[f64]) -> Difference {
         (gaps.variance.sqrt(), gaps.degrees.unwrap_or(1.0))
     });
     let scatter = spread.and_then(|spread| Scatter::in_pairs(spread, mean(from)));
-    let found = Difference { scatter, ..invert(mean(from), mean(to), spread) };
-    let gaps: Vec<f64> = from.iter().zip(to).map(|(from, to)| (to / from).ln()).collect();
-    let gaps = Estimate::of_independent(&gaps);
-    gaps.degrees.map_or(found, |degrees| found.and_gap(gaps.mean, gaps.variance.sqrt(), degrees))
+    Difference { scatter, ..invert(mean(from), mean(to), spread) }
 }
 
 /// What is taken off two mean powers before they are compared.
@@ -241,6 +238,13 @@ impl Difference {
         let Some((from_degrees, to_degrees)) = from.degrees.zip(to.degrees) else { return self };
         let terms = [(from.variance, from_degrees), (to.variance, to_degrees)];
         self.and_gap(to.mean - from.mean, (from.variance + to.variance).sqrt(), welch_satterthwaite(&terms))
+    }
+
+    /// The same for powers taken in pairs.
+    pub fn and_levels_of_pairs(self, from: &[f64], to: &[f64]) -> Self {
+        let gaps: Vec<f64> = from.iter().zip(to).map(|(from, to)| (to / from).ln()).collect();
+        let gaps = Estimate::of_independent(&gaps);
+        gaps.degrees.map_or(self, |degrees| self.and_gap(gaps.mean, gaps.variance.sqrt(), degrees))
     }
 
     /// A gap between levels with its standard error and the degrees of freedom of that.
@@ -363,13 +367,17 @@ mod tests {
         difference(&powers, &other).and_levels(&level, &other_level)
     }
 
+    fn compared_in_pairs(from: &[f64], to: &[f64]) -> Difference {
+        difference_of_pairs(from, to).and_levels_of_pairs(from, to)
+    }
+
     /// The share of tables that show a rise of a power of 1, at the strictest step.
     fn share_shown(rise: f64, count: usize, scatter: f64, rows: usize, in_pairs: bool) -> f64 {
         const TABLES: usize = 1000;
         let mut random = Random::new(77, 0);
         let is_shown = |_: &usize| {
             let [from, to] = [1.0, 1.0 + rise].map(|gain| captures(gain, scatter, count, &mut random));
-            let found = if in_pairs { difference_of_pairs(&from, &to) } else { compared(&from, &to) };
+            let found = if in_pairs { compared_in_pairs(&from, &to) } else { compared(&from, &to) };
             found.probability <= FAMILY_ERROR / rows as f64
         };
         (0..TABLES).filter(is_shown).count() as f64 / TABLES as f64
@@ -392,7 +400,7 @@ mod tests {
             let mut stated: Vec<f64> = (0..201)
                 .map(|_| {
                     let [from, to] = [(); 2].map(|()| captures(1.0, scatter, count, &mut random));
-                    let found = if in_pairs { difference_of_pairs(&from, &to) } else { compared(&from, &to) };
+                    let found = if in_pairs { compared_in_pairs(&from, &to) } else { compared(&from, &to) };
                     found.smallest_shown(rows).unwrap_or(f64::INFINITY)
                 })
                 .collect();

@@ -588,7 +588,7 @@ fn beyond_note(rows: usize) -> Option<String> {
     (rows > 0).then(|| {
         format!(
             "In {rows} of the rows no rise, however large, would be shown in four cases of five, because so little hardly tells \
-             how captures scatter. More captures of each state help most (plan says how many), fewer bands (--bands wide) too."
+             how captures scatter. More captures of each state help (plan says how many)."
         )
     })
 }

@@ -49,6 +49,27 @@ fn probabilities_and_intervals_are_those_of_scipy() {
 }
 
 #[test]
+fn levels_count_as_scipy_judges_them_where_powers_alone_differ() {
+    let vectors = vectors();
+    let (mut counted, mut left) = (0, 0);
+    for case in vectors["cases"].as_array().unwrap() {
+        let (from, to) = (numbers(&case["from"]), numbers(&case["to"]));
+        let level = |side: &[f64]| Estimate::of_independent(&side.iter().map(|power| power.ln()).collect::<Vec<f64>>());
+        let found = match case["kind"].as_str().unwrap() {
+            "paired" => found(case).and_levels_of_pairs(&from, &to),
+            _ => found(case).and_levels(&level(&from), &level(&to)),
+        };
+        let powers = case["probability"].as_f64().unwrap();
+        let levels = case["probability_of_levels"].as_f64().unwrap();
+        let expected = if powers <= 0.05 { powers.min(levels) } else { powers };
+        counted += usize::from(expected < powers);
+        left += usize::from(expected > levels);
+        assert!((found.probability / expected - 1.0).abs() < AGREEMENT, "{} {expected}", found.probability);
+    }
+    assert!(counted >= 2 && left >= 1, "{counted} {left}");
+}
+
+#[test]
 fn the_scatter_of_a_series_has_the_moments_of_scipy() {
     for case in vectors()["moments"].as_array().unwrap() {
         let series = numbers(&case["series"]);
