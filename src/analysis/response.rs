@@ -13,9 +13,9 @@ use super::observe::Input;
 use crate::error::{Error, Finding, printable};
 use crate::read::Source;
 use crate::read::readings::{Reading, Readings, readings};
-use crate::uncertainty::linear_range::{End, LinearPart, Rules, linear_part};
+use crate::uncertainty::linear_range::{LinearPart, Rules, linear_part};
 use crate::uncertainty::median_of_two;
-use crate::uncertainty::regression::{Fit, Fitted, LackOfFit, Unsolved, linear, robust};
+use crate::uncertainty::regression::{Fit, Fitted, LackOfFit, OVER_MEDIAN, Unsolved, linear, robust};
 
 /// What a reading counts.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -94,7 +94,7 @@ pub struct Line {
     pub linear_up_to: Option<f64>,
     /// From the last setting surely within the tolerance to the first surely beyond it; that one may be missing.
     pub linear_up_to_interval: Option<[Option<f64>; 2]>,
-    /// What the line reads there.
+    /// What is read there.
     pub linear_up_to_reading: Option<f64>,
     /// The highest setting within the linear range.
     pub linear_through: f64,
@@ -111,23 +111,31 @@ pub struct Joint {
     pub gain_ci95: Option<[f64; 2]>,
     /// The share of the sum of squares that the model explains, about zero because it has no constant.
     pub r_squared: Option<f64>,
-    /// The readings that it rests on: those in the linear part of their lines.
+    /// The readings that it rests on: the longest run that agrees with it; where there is none, those in the linear part of
+    /// their lines.
     pub points: usize,
-    /// The largest deviation of these from the model, in percent of it; of those where a step of the indicator is no
+    /// The largest deviation from the model of readings in the linear part of their lines and below the end of the range, in
+    /// percent of it; of those where a step of the indicator is no
     /// more than the tolerance, if there are any.
     pub max_deviation_percent: f64,
     /// The voltage and the frequency where that is.
     pub max_deviation_at: [f64; 2],
     /// The test for lack of fit; none without repeats that scatter.
     pub lack_of_fit: Option<LackOfFit>,
-    /// The reading at which all readings, over f · V, leave proportion by the tolerance; none where they do not.
+    /// Whether readings are in proportion to f · V within the tolerance, up to the end of the range.
+    pub is_proportional: bool,
+    /// f · V where readings leave proportion by the tolerance, in V·Hz; none where they do not, or never were.
+    pub linear_up_to_v_hz: Option<f64>,
+    /// The same from the last surely within to the first surely beyond; that one may be missing.
+    pub linear_up_to_v_hz_interval: Option<[Option<f64>; 2]>,
+    /// What is read there.
     pub linear_up_to_reading: Option<f64>,
-    /// The same from the last surely within to the first surely beyond.
+    /// What is read at the ends of that interval.
     pub linear_up_to_reading_interval: Option<[Option<f64>; 2]>,
-    /// The reading for a slew of 1 V/s RMS.
-    pub per_slew_rms: f64,
-    /// The reading for a mean absolute slew of 1 V/s.
-    pub per_slew_mean_abs: f64,
+    /// The reading for a slew of 1 V/s RMS; none where readings are not in proportion.
+    pub per_slew_rms: Option<f64>,
+    /// The reading for a mean absolute slew of 1 V/s; none where readings are not in proportion.
+    pub per_slew_mean_abs: Option<f64>,
     /// The exponents of voltage and frequency where reading = a · V^p · f^q is fitted freely; none where only one of the
     /// two was varied, or readings are zero or below.
     pub exponents: Option<[Fitted; 2]>,
@@ -234,7 +242,7 @@ fn same(a: f64, b: f64) -> bool {
     (a - b).abs() <= SAME * a.abs().max(b.abs())
 }
 
-/// One of the two things that are set for a reading.
+/// Something of a reading.
 type Setting = fn(&Reading) -> f64;
 
 /// Different values from the lowest on.
@@ -259,6 +267,12 @@ pub fn of_readings(table: &Readings, settings: ResponseSettings) -> Result<Respo
     };
     if rows.len() < 2 {
         return Err(refuse("one reading alone carries no line".into()));
+    }
+    if rows.iter().all(|row| row.reading == 0.0) {
+        return Err(Error::input("all readings are zero")
+            .in_file(printable(&table.name))
+            .expected("an indicator that shows something")
+            .remedy("take readings at higher voltages, or look whether another column holds them"));
     }
     let voltages = distinct(rows.iter().map(|row| row.voltage_v));
     let frequencies = distinct(rows.iter().map(|row| row.frequency_hz));
@@ -370,6 +384,10 @@ impl Judge<'_> {
         linear_part(&x, &y, self.weights_of(chosen).as_deref(), self.rules(through_zero))
     }
 
+    fn of(&self, chosen: &[usize], value: Setting) -> Vec<f64> {
+        chosen.iter().map(|&row| value(&self.rows[row])).collect()
+    }
+
     fn weights_of(&self, chosen: &[usize]) -> Option<Vec<f64>> {
         self.weights.as_ref().map(|weights| chosen.iter().map(|&row| weights[row]).collect())
     }
@@ -406,8 +424,8 @@ impl Judge<'_> {
             residual_deviation: part.fit.variance.map(f64::sqrt),
             lack_of_fit: part.lack_of_fit,
             linear_up_to: part.end.map(|end| end.at),
-            linear_up_to_interval: part.end.map(bounded),
-            linear_up_to_reading: part.end.map(|end| part.fit.value(&[1.0, end.at])),
+            linear_up_to_interval: part.end.map(|end| bounded(end.interval)),
+            linear_up_to_reading: part.end.map(|end| end.reading),
             linear_through: part.through,
             is_judged: part.is_judged,
         }))
@@ -423,38 +441,55 @@ impl Judge<'_> {
             ));
             chosen = all.clone();
         }
-        let of = |value: &dyn Fn(&Reading) -> f64| chosen.iter().map(|&row| value(&self.rows[row])).collect::<Vec<_>>();
-        let (x, y) = (of(&product), of(&|row| row.reading));
-        let weights = self.weights_of(&chosen);
-        let solve = if self.settings.robust { robust } else { linear };
-        let fit = solve(std::slice::from_ref(&x), &y, weights.as_deref())?;
+        let part = self.part(&all, &product, true)?;
+        let mut fitted = chosen.clone();
+        let fit = if part.is_judged {
+            // The gain is that of the run that agrees with it, so that the beginning of a bend does not lower it.
+            let is_below = |row: &usize, end: f64| product(&self.rows[*row]) <= end * (1.0 + SAME);
+            fitted = all.iter().copied().filter(|row| is_below(row, part.reaches)).collect();
+            chosen.retain(|row| is_below(row, part.through));
+            part.fit
+        } else {
+            let [x, y] = [product, |row: &Reading| row.reading].map(|of| self.of(&chosen, of));
+            let solve = if self.settings.robust { robust } else { linear };
+            solve(&[x], &y, self.weights_of(&chosen).as_deref())?
+        };
         let gain = fit.coefficient(0);
         let deviation = |&row: &usize| {
             let row = &self.rows[row];
             (100.0 * (row.reading / (gain.value * product(row)) - 1.0), [row.voltage_v, row.frequency_hz])
         };
-        let above = |least: f64| {
-            let rows = chosen.iter().filter(move |&&row| self.rows[row].voltage_v > 0.0);
-            let rows = rows.filter(move |&&row| (gain.value * product(&self.rows[row])).abs() >= least);
-            rows.map(deviation).max_by(|a, b| a.0.abs().total_cmp(&b.0.abs()))
+        let above = |least: f64| -> Vec<usize> {
+            let is_above = |row: &Reading| row.voltage_v > 0.0 && (gain.value * product(row)).abs() >= least;
+            chosen.iter().copied().filter(|&row| is_above(&self.rows[row])).collect()
         };
-        let largest = above(self.resolution / self.settings.tolerance).or_else(|| above(0.0));
+        let looked_at = Some(above(self.resolution / self.settings.tolerance)).filter(|rows| !rows.is_empty());
+        let looked_at = looked_at.unwrap_or_else(|| above(0.0));
+        let largest = looked_at.iter().map(deviation).max_by(|a, b| a.0.abs().total_cmp(&b.0.abs()));
         let (max_deviation_percent, max_deviation_at) = largest.unwrap_or((0.0, [0.0; 2]));
-        let part = self.part(&all, &product, true)?;
-        let reading = |product: f64| part.fit.coefficients[0] * product;
+        // Three in four of the readings tell whether one gain holds, whatever a stray or two may be.
+        let mut off: Vec<f64> = looked_at.iter().map(|row| deviation(row).0.abs()).collect();
+        off.sort_by(f64::total_cmp);
+        let holds = off.get(off.len() * 3 / 4).is_none_or(|percent| *percent <= 100.0 * self.settings.tolerance);
+        let is_proportional = part.is_judged && gain.value > 0.0 && holds;
+        let per = |reading: f64| is_proportional.then_some(reading);
+        let (y, weights) = (self.of(&fitted, |row| row.reading), self.weights_of(&fitted));
         Ok(Joint {
             gain: gain.value,
             gain_ci95: gain.ci95,
             r_squared: fit.r_squared_about_zero(),
-            points: chosen.len(),
+            points: fitted.len(),
             max_deviation_percent,
             max_deviation_at,
-            lack_of_fit: self.joint_lack_of_fit(&fit, &chosen, &y, weights.as_deref()),
-            linear_up_to_reading: part.end.map(|end| reading(end.at)),
-            linear_up_to_reading_interval: part.end.map(|end| bounded(end).map(|end| end.map(reading))),
-            per_slew_rms: gain.value / (2.0 * PI),
-            per_slew_mean_abs: gain.value / (4.0 * SQRT_2),
-            exponents: self.exponents(&chosen, weights.as_deref()),
+            lack_of_fit: self.joint_lack_of_fit(&fit, &fitted, &y, weights.as_deref()),
+            is_proportional,
+            linear_up_to_v_hz: part.end.map(|end| end.at),
+            linear_up_to_v_hz_interval: part.end.map(|end| bounded(end.interval)),
+            linear_up_to_reading: part.end.map(|end| end.reading),
+            linear_up_to_reading_interval: part.end.map(|end| bounded(end.reading_interval)),
+            per_slew_rms: per(gain.value / (2.0 * PI)),
+            per_slew_mean_abs: per(gain.value / (4.0 * SQRT_2)),
+            exponents: self.exponents(&chosen, self.weights_of(&chosen).as_deref()),
         })
     }
 
@@ -483,8 +518,8 @@ impl Judge<'_> {
 }
 
 /// An interval whose end may be missing.
-fn bounded(end: End) -> [Option<f64>; 2] {
-    end.interval.map(|end| Some(end).filter(|end| end.is_finite()))
+fn bounded(interval: [f64; 2]) -> [Option<f64>; 2] {
+    interval.map(|end| Some(end).filter(|end| end.is_finite()))
 }
 
 /// Numbers of the settings at which readings were taken.
@@ -547,6 +582,62 @@ fn repeatability(rows: &[Reading]) -> Option<Repeatability> {
     (degrees > 0.0).then(|| {
         let deviation = (squares / degrees).sqrt();
         Repeatability { deviation, relative: if mean > 0.0 { deviation / mean } else { 0.0 }, degrees, settings }
+    })
+}
+
+/// How many times the scatter of repeats is larger in the upper half of the settings, where that is much; none where both
+/// halves do not tell.
+fn growth(rows: &[Reading]) -> Option<f64> {
+    /// Less is no reason for other weights.
+    const MUCH: f64 = 3.0;
+    let middle = median_of_two(rows.iter().map(product).collect());
+    let deviation = |is_upper: bool| {
+        let half: Vec<Reading> = rows.iter().filter(|row| (product(row) > middle) == is_upper).copied().collect();
+        repeatability(&half).filter(|found| found.degrees >= 5.0 && found.deviation > 0.0).map(|found| found.deviation)
+    };
+    deviation(true).zip(deviation(false)).map(|(upper, lower)| upper / lower).filter(|growth| *growth >= MUCH)
+}
+
+/// Readings far from others at the same settings, by their lines; none without repeats that tell.
+fn strays(rows: &[Reading], tolerance: f64) -> Option<Finding> {
+    /// So many robust standard deviations are no scatter.
+    const FAR: f64 = 8.0;
+    /// More lines are not named.
+    const MOST: usize = 5;
+    let places = places(rows);
+    let off = |row: usize| {
+        let here: Vec<usize> = (0..rows.len()).filter(|&other| places[other] == places[row]).collect();
+        // Of two either may be the stray; of three and more it is the one far from their median.
+        let beside = |other: &usize| here.len() > 2 || *other != row;
+        let beside: Vec<f64> = here.iter().copied().filter(beside).map(|other| rows[other].reading).collect();
+        let middle = (!beside.is_empty()).then(|| median_of_two(beside))?;
+        let scale = rows[row].reading.abs().max(middle.abs());
+        Some((row, (rows[row].reading - middle) / if scale > 0.0 { scale } else { 1.0 }, middle))
+    };
+    let off: Vec<(usize, f64, f64)> = (0..rows.len()).filter_map(off).collect();
+    if off.is_empty() {
+        return None;
+    }
+    let usual = OVER_MEDIAN * median_of_two(off.iter().map(|row| row.1.abs()).collect());
+    // A step of the indicator is no stray.
+    let step = resolution(rows).unwrap_or(0.0);
+    let is_far = |&&(row, off, middle): &&(usize, f64, f64)| {
+        off.abs() > (FAR * usual).max(tolerance) && (rows[row].reading - middle).abs() > 2.0 * step
+    };
+    let far: Vec<&(usize, f64, f64)> = off.iter().filter(is_far).collect();
+    let named = far.iter().take(MOST).map(|(row, _, middle)| {
+        format!("{} in line {} (beside {})", rows[*row].reading, rows[*row].line, (1e6 * middle).round() / 1e6)
+    });
+    let named = named.collect::<Vec<_>>().join(", ");
+    let rest = if far.len() > MOST { format!(" and {} more", far.len() - MOST) } else { String::new() };
+    (!far.is_empty()).then(|| {
+        Finding::limit(
+            "stray_readings",
+            format!(
+                "Readings far from others at the same settings: {named}{rest}; look whether they were written down wrong, \
+                 and let readings that went wrong count less with --robust."
+            ),
+        )
     })
 }
 
@@ -628,6 +719,15 @@ fn findings(
         findings.push(Finding::note(
             "bent_within_tolerance",
             format!("{bent} of {} lines miss their readings by more than the repeats scatter (lack of fit, below 1 %), though within the tolerance.", lines.len()),
+        ));
+    }
+    if let Some(strays) = strays(rows, settings.tolerance).filter(|_| !settings.robust) {
+        findings.push(strays);
+    }
+    if let Some(growth) = growth(rows).filter(|_| settings.weights == Weights::Equal) {
+        findings.push(Finding::note(
+            "scatter_grows",
+            format!("Large readings repeat {growth:.0} times less well than small ones, and all count the same here: --weights relative lets the small ones count more."),
         ));
     }
     if joint.max_deviation_percent.abs() > 100.0 * settings.tolerance {

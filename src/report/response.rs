@@ -6,6 +6,7 @@ use super::sentences::short_name;
 use super::table::{Column, Table};
 use crate::analysis::response::{Contour, Held, Line, Response, Weights};
 use crate::error::Error;
+use crate::uncertainty::median_of_two;
 use crate::units::{Hertz, Level, engineering};
 
 /// What a reading of such an indicator does not say.
@@ -37,6 +38,24 @@ pub(super) fn figures(value: f64) -> String {
     trimmed.replace('-', "−")
 }
 
+/// A value with its interval, with digits enough to tell the ends apart.
+fn with_ends(value: f64, ends: Option<[f64; 2]>) -> String {
+    /// More digits than a double has.
+    const ALL: u8 = 15;
+    let Some([low, high]) = ends.filter(|[low, high]| low < high) else { return figures(value) };
+    let half = 0.5 * (high - low);
+    let decimals = (0..ALL).find(|&k| half * 10f64.powi(i32::from(k)) >= 0.95).unwrap_or(ALL);
+    let written = |value: f64| {
+        let usual = figures(value);
+        let longer = format!("{value:.*}", usize::from(decimals)).replace('-', "−");
+        if longer.len() > usual.len() && !usual.contains('e') { longer } else { usual }
+    };
+    if half < 1e-9 * value.abs() {
+        return figures(value);
+    }
+    format!("{} (95 %: {} to {})", written(value), written(low), written(high))
+}
+
 fn hertz(value: f64) -> String {
     Hertz::new(value).map_or_else(|_| "0 Hz".into(), |hertz| hertz.to_string())
 }
@@ -59,30 +78,50 @@ fn interval(ends: [Option<f64>; 2], written: impl Fn(f64) -> String) -> String {
 pub fn sentences(response: &Response) -> Vec<String> {
     let (joint, unit) = (&response.joint, unit(response));
     let percent = 100.0 * response.settings.tolerance;
-    let ends = joint
-        .gain_ci95
-        .map_or(String::new(), |[low, high]| format!(" (95 %: {} to {})", figures(1e3 * low), figures(1e3 * high)));
-    let mut said = vec![format!(
-        "One gain for {} of {} readings: {}{ends} {unit} per V·kHz; the largest deviation is {} %, at {} and {}.",
-        joint.points,
-        response.points.len(),
-        figures(1e3 * joint.gain),
+    let off = format!(
+        "{} %, at {} and {}",
         format!("{:+.1}", joint.max_deviation_percent).replace('-', "−"),
         engineering(joint.max_deviation_at[0], "V"),
         hertz(joint.max_deviation_at[1]),
-    )];
-    said.push(match (joint.linear_up_to_reading, joint.linear_up_to_reading_interval) {
-        (Some(end), Some(ends)) => format!(
-            "Readings leave proportion by {} % at {} {unit} (settings tried set this {}).",
+    );
+    let mut said = Vec::new();
+    if joint.is_proportional {
+        said.push(format!(
+            "One gain for {} of {} readings: {} {unit} per V·kHz; the largest deviation within the range is {off}.",
+            joint.points,
+            response.points.len(),
+            with_ends(1e3 * joint.gain, joint.gain_ci95.map(|ends| ends.map(|end| 1e3 * end))),
+        ));
+        said.push(match (joint.linear_up_to_reading, joint.linear_up_to_reading_interval) {
+            (Some(end), Some(ends)) => format!(
+                "Readings leave proportion by {} % at a reading of {} {unit} (settings tried set this {}).",
+                figures(percent),
+                figures(end),
+                match ends {
+                    [Some(_), Some(_)] => format!("between {}", interval(ends, figures).replace(" to ", " and ")),
+                    _ => interval(ends, figures),
+                }
+            ),
+            _ => format!("Over the whole range tried, readings stay in proportion within {} %.", figures(percent)),
+        });
+    } else {
+        said.push(format!(
+            "Readings are not in proportion to voltage times frequency within {} %: the best gain, {} {unit} per V·kHz, is \
+             off by {off}; the lines count.",
             figures(percent),
-            figures(end),
-            match ends {
-                [Some(_), Some(_)] => format!("between {}", interval(ends, figures).replace(" to ", " and ")),
-                _ => interval(ends, figures),
-            }
-        ),
-        _ => format!("Over the whole range tried, readings stay in proportion within {} %.", figures(percent)),
-    });
+            figures(1e3 * joint.gain),
+        ));
+    }
+    let at_zero = response.lines.iter().filter(|line| line.fixed == Held::Frequency);
+    let is_off_zero = |line: &&Line| line.intercept_ci95.is_some_and(|[low, high]| low * high > 0.0);
+    let (off_zero, of) = (at_zero.clone().filter(is_off_zero).count(), at_zero.clone().count());
+    if !joint.is_proportional && off_zero > 0 {
+        let read = median_of_two(at_zero.filter(is_off_zero).map(|line| line.intercept).collect());
+        said.push(format!(
+            "In {off_zero} of {of} lines over voltage the reading at zero volts is surely not zero (median {}).",
+            figures(read)
+        ));
+    }
     if let Some([voltage, frequency]) = &joint.exponents {
         let power = |fitted: &crate::uncertainty::regression::Fitted| {
             let ends = fitted.ci95.map_or(String::new(), |[low, high]| format!(" ({low:.3} to {high:.3})"));
@@ -99,16 +138,20 @@ pub fn sentences(response: &Response) -> Vec<String> {
     }
     if let Some(repeats) = response.repeatability {
         said.push(format!(
-            "Repeatability: a standard deviation of {} {unit} for a single reading ({} settings read more than once).",
+            "Repeatability: a standard deviation of {} {unit} for a single reading, {} % of the mean reading ({} settings read \
+             more than once).",
             figures(repeats.deviation),
+            figures(100.0 * repeats.relative),
             repeats.settings
         ));
     }
-    said.push(format!(
-        "Beside a capture: a sine with a slew_rms of {} or a slew_mean_abs of {} reads 100 {unit}.",
-        engineering(100.0 / joint.per_slew_rms, "V/s"),
-        engineering(100.0 / joint.per_slew_mean_abs, "V/s"),
-    ));
+    if let Some((rms, mean_abs)) = joint.per_slew_rms.zip(joint.per_slew_mean_abs) {
+        said.push(format!(
+            "Beside a capture: a sine with a slew_rms of {} or a slew_mean_abs of {} reads 100 {unit}.",
+            engineering(100.0 / rms, "V/s"),
+            engineering(100.0 / mean_abs, "V/s"),
+        ));
+    }
     said.push(NOT_SAID.into());
     said
 }
@@ -195,8 +238,7 @@ pub fn columns(response: &Response) -> Result<Vec<u8>, Error> {
         ])?;
     }
     let joint = &response.joint;
-    let per = |reading: Option<f64>| number(reading.map(|reading| reading / joint.gain));
-    let ends = joint.linear_up_to_reading_interval.unwrap_or([None; 2]);
+    let ends = joint.linear_up_to_v_hz_interval.unwrap_or([None; 2]);
     columns.row([
         "none".into(),
         String::new(),
@@ -211,9 +253,9 @@ pub fn columns(response: &Response) -> Result<Vec<u8>, Error> {
         number(joint.r_squared),
         String::new(),
         number(joint.lack_of_fit.map(|lack| lack.probability)),
-        per(joint.linear_up_to_reading),
-        per(ends[0]),
-        per(ends[1]),
+        number(joint.linear_up_to_v_hz),
+        number(ends[0]),
+        number(ends[1]),
         String::new(),
     ])?;
     columns.finish()

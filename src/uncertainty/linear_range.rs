@@ -1,10 +1,11 @@
 //! Up to where readings lie on a straight line, and how sure that end is.
 //!
 //! The line goes through the longest run of settings from the lowest on that agree with it: none of them is surely off
-//! by more than half of the tolerance. From there on up the readings are held against that line; the range ends where they leave it by the
-//! whole tolerance. The end lies between two settings and is interpolated; its interval reaches from the last setting
-//! that is surely within the tolerance to the first that is surely beyond it, so it is no narrower than the settings
-//! were spaced.
+//! by more than a tenth of the tolerance, so that a gentle bend does not bend the line; where fewer than five settings agree
+//! so well, by a fifth, and then by half of it. From there on up the readings are held against that line; the range ends
+//! where they leave it by the whole tolerance. The end lies between two settings and is interpolated; its interval reaches
+//! from the last setting that is surely within the tolerance to the first that is surely beyond it, so it is no narrower
+//! than the settings were spaced.
 
 use super::regression::{Fit, LackOfFit, OVER_MEDIAN, Unsolved, lack_of_fit, linear, robust};
 use super::{COVERAGE, median_of_two, student_factor};
@@ -13,6 +14,12 @@ use super::{COVERAGE, median_of_two, student_factor};
 const SAME: f64 = 1e-9;
 /// The search for a longer run ends when so many settings in a row have brought none.
 const PATIENCE: usize = 3;
+/// A setting agrees with a line from which it is off by this fraction of the tolerance; the next where that leaves too few.
+const AGREEMENT: [f64; 3] = [0.1, 0.2, 0.5];
+/// So many settings make a run that is long enough.
+const LONG_ENOUGH: usize = 5;
+/// Rounding to a step moves a reading by half of it.
+const ROUNDING: f64 = 0.5;
 
 /// How readings are judged.
 #[derive(Debug, Clone, Copy)]
@@ -34,6 +41,10 @@ pub struct End {
     pub at: f64,
     /// From the last setting surely within the tolerance to the first surely beyond; infinite where none is.
     pub interval: [f64; 2],
+    /// What is read there.
+    pub reading: f64,
+    /// What is read at the ends of the interval, as sure as readings repeat.
+    pub reading_interval: [f64; 2],
 }
 
 /// The straight part of a course of readings.
@@ -45,6 +56,8 @@ pub struct LinearPart {
     pub points: usize,
     /// How many settings these are.
     pub settings: usize,
+    /// The highest setting that the line goes through.
+    pub reaches: f64,
     /// Whether the test for lack of fit finds it bent; `None` without repeats.
     pub lack_of_fit: Option<LackOfFit>,
     /// Where the readings leave it; `None` where they do not, or where too few settings tell.
@@ -89,6 +102,8 @@ struct Course<'a> {
 struct Judged {
     off: f64,
     unsure: f64,
+    /// The same for half a step of the indicator.
+    rounding: f64,
 }
 
 /// Finds the straight part of readings over their setting.
@@ -112,22 +127,16 @@ pub fn linear_part(x: &[f64], y: &[f64], weights: Option<&[f64]>, rules: Rules) 
     let mut course = Course { x, y, weights, rules, settings: settings(x), scatter: None };
     course.scatter = course.scatter();
     let coefficients = if rules.through_zero { 1 } else { 2 };
-    let least = (coefficients + 1).min(course.settings.len());
-    let mut run = least;
-    let mut fit = course.fit(least)?;
-    let mut agrees = course.agrees(&fit, least);
-    let mut missed = 0;
-    for longer in least + 1..=course.settings.len() {
-        let other = course.fit(longer)?;
-        if course.agrees(&other, longer) {
-            (run, fit, agrees, missed) = (longer, other, true, 0);
-        } else if agrees {
-            missed += 1;
-            if missed == PATIENCE {
-                break;
-            }
+    let mut found = None;
+    for fraction in AGREEMENT {
+        let run = course.run((coefficients + 1).min(course.settings.len()), fraction)?;
+        let is_long = run.agrees && run.settings >= LONG_ENOUGH.min(course.settings.len());
+        found = Some(run);
+        if is_long {
+            break;
         }
     }
+    let Some(Run { settings: run, fit, agrees }) = found else { return Err(Unsolved::NotFinite) };
     let is_judged = agrees && course.settings.len() > coefficients;
     let (end, through) = if is_judged { course.end(&fit, run) } else { (None, course.settings.len() - 1) };
     let rows = course.rows(run);
@@ -138,11 +147,19 @@ pub fn linear_part(x: &[f64], y: &[f64], weights: Option<&[f64]>, rules: Rules) 
         lack_of_fit,
         points: rows.len(),
         settings: run,
+        reaches: course.settings[run - 1].x,
         end,
         through: course.settings[through].x,
         is_judged,
         fit,
     })
+}
+
+/// The longest run of settings that agrees with its line.
+struct Run {
+    settings: usize,
+    fit: Fit,
+    agrees: bool,
 }
 
 fn of(values: &[f64], rows: &[usize]) -> Vec<f64> {
@@ -166,6 +183,25 @@ impl Course<'_> {
         let weights = self.weights.map(|weights| of(weights, &rows));
         let solve = if self.rules.robust { robust } else { linear };
         solve(&columns, &of(self.y, &rows), weights.as_deref())
+    }
+
+    /// The longest run, of the least length at least, whose settings are off its line by a fraction of the tolerance at most.
+    fn run(&self, least: usize, fraction: f64) -> Result<Run, Unsolved> {
+        let fit = self.fit(least)?;
+        let mut run = Run { settings: least, agrees: self.agrees(&fit, least, fraction), fit };
+        let mut missed = 0;
+        for settings in least + 1..=self.settings.len() {
+            let fit = self.fit(settings)?;
+            if self.agrees(&fit, settings, fraction) {
+                (run, missed) = (Run { settings, fit, agrees: true }, 0);
+            } else if run.agrees {
+                missed += 1;
+                if missed == PATIENCE {
+                    break;
+                }
+            }
+        }
+        Ok(run)
     }
 
     fn weight(&self, row: usize) -> f64 {
@@ -211,7 +247,7 @@ impl Course<'_> {
     fn judged(&self, fit: &Fit, setting: &Setting, coverage: f64) -> Judged {
         // With the generator off there is nothing to be proportional to.
         if setting.x == 0.0 {
-            return Judged { off: 0.0, unsure: 0.0 };
+            return Judged { off: 0.0, unsure: 0.0, rounding: 0.0 };
         }
         let row = self.design(setting.x);
         let line = fit.value(&row);
@@ -221,14 +257,15 @@ impl Course<'_> {
             let of_mean = variance * (1.0 / weight + fit.leverage(&row));
             student_factor(coverage, degrees) * of_mean.sqrt()
         });
-        Judged { off: (mean - line).abs() / allowed, unsure: unsure / allowed }
+        let rounding = ROUNDING * self.rules.step / allowed;
+        Judged { off: (mean - line).abs() / allowed, unsure: unsure / allowed, rounding }
     }
 
-    fn agrees(&self, fit: &Fit, run: usize) -> bool {
+    fn agrees(&self, fit: &Fit, run: usize, fraction: f64) -> bool {
         // So that of many settings that agree none is thrown out by chance (Bonferroni).
         let coverage = 1.0 - (1.0 - COVERAGE) / run as f64;
         let judged = |setting| self.judged(fit, setting, coverage);
-        self.settings[..run].iter().map(judged).all(|judged| judged.off - judged.unsure <= 0.5)
+        self.settings[..run].iter().map(judged).all(|judged| judged.off - judged.unsure <= judged.rounding.max(fraction))
     }
 
     /// Where the readings leave the line, and the number of the last setting below that.
@@ -244,7 +281,25 @@ impl Course<'_> {
         let within = (0..beyond).rev().find(|&k| judged[k].off + judged[k].unsure <= 1.0).unwrap_or(0);
         let surely = (beyond..judged.len()).find(|&k| judged[k].off - judged[k].unsure > 1.0);
         let high = surely.map_or(f64::INFINITY, |k| self.settings[k].x);
-        (Some(End { at: from + share * (to - from), interval: [self.settings[within].x, high] }), beyond - 1)
+        let read = |k: usize| self.mean(&self.settings[k]).0;
+        let (lower, upper) = (read(within), surely.map_or(f64::INFINITY, read));
+        let end = End {
+            at: from + share * (to - from),
+            interval: [self.settings[within].x, high],
+            reading: read(beyond - 1) + share * (read(beyond) - read(beyond - 1)),
+            // A reading may fall again beyond the end.
+            reading_interval: [
+                (lower.min(upper) - self.unsure_of_mean(within)).max(0.0f64.min(lower)),
+                lower.max(upper) + surely.map_or(0.0, |k| self.unsure_of_mean(k)),
+            ],
+        };
+        (Some(end), beyond - 1)
+    }
+
+    /// The half width of the 95 % interval of a setting's mean reading.
+    fn unsure_of_mean(&self, setting: usize) -> f64 {
+        let (_, weight) = self.mean(&self.settings[setting]);
+        self.scatter.map_or(0.0, |(variance, degrees)| student_factor(COVERAGE, degrees) * (variance / weight).sqrt())
     }
 }
 
@@ -265,6 +320,25 @@ mod tests {
         let found = part(&x, &x.map(|x| 7.0 * x + 1.0), RULES);
         assert!(found.end.is_none() && found.is_judged && found.settings == 5 && found.through == 20.0);
         assert!((found.fit.coefficients[1] - 7.0).abs() < 1e-12 && (found.fit.coefficients[0] - 1.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_gentle_bend_does_not_bend_the_line() {
+        // 300 (1 - exp(-12 x / 300)) is 5 % below 12 x where u = 12 x / 300 solves (1 - exp(-u)) / u = 0.95: u = 0.10352,
+        // x = 2.588, and the reading there is 29.51 (by hand).
+        let x: Vec<f64> = (1..=60).map(|k| 0.1 * f64::from(k)).collect();
+        let y: Vec<f64> = x.iter().map(|x| 300.0 * (1.0 - (-12.0 * x / 300.0).exp())).collect();
+        let end = part(&x, &y, Rules { through_zero: true, ..RULES }).end.unwrap();
+        // The line itself is off by a tenth of the tolerance, so the end is late by a quarter at most.
+        assert!((2.588..3.235).contains(&end.at) && (29.5..36.9).contains(&end.reading), "{end:?}");
+    }
+
+    #[test]
+    fn the_reading_at_the_end_is_what_is_read_there() {
+        let x: Vec<f64> = (1..=40).map(f64::from).collect();
+        let y: Vec<f64> = x.iter().map(|x| (12.0 * x).min(240.0)).collect();
+        let end = part(&x, &y, RULES).end.unwrap();
+        assert!(end.reading == 240.0 && end.reading_interval == [240.0, 240.0], "{end:?}");
     }
 
     #[test]

@@ -268,7 +268,7 @@ impl Triangle {
 /// Where Huber's function turns from square to straight, in standard deviations: 95 % efficient with normal errors.
 const TURN: f64 = 1.345;
 /// The standard deviation of normal errors over the median of their absolute values.
-pub(super) const OVER_MEDIAN: f64 = 1.482_602_218_505_602;
+pub(crate) const OVER_MEDIAN: f64 = 1.482_602_218_505_602;
 /// More rounds than any fit of sound data takes.
 const MOST_ROUNDS: usize = 500;
 
