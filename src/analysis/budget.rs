@@ -71,6 +71,20 @@ pub fn of_reading(
     Budget::new("dB", chain.into_iter().chain(floor).chain(receiver).collect())
 }
 
+/// Half the width of the 95 % interval that a chain gives to a level in a band, in decibels; zero without a chain.
+pub fn chain_half_width(seen: &Seen<'_>, band: Band) -> f64 {
+    half_width(chain_rows(seen, band))
+}
+
+/// The same at a frequency.
+pub fn chain_half_width_at(chain: &Chain, frequency: f64) -> f64 {
+    half_width(chain.contributions(frequency))
+}
+
+fn half_width(rows: Vec<Contribution>) -> f64 {
+    if rows.is_empty() { 0.0 } else { Budget::new("dB", rows).expanded }
+}
+
 fn named(what: &str, side: &str) -> String {
     if side.is_empty() { what.to_owned() } else { format!("{what}, {side}") }
 }

@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use super::budget::{Seen, of_addition, of_change};
+use super::budget::{Seen, chain_half_width, of_addition, of_change};
 use super::findings;
 use super::findings::FEWEST_PERIODS;
 use super::observe::{Input, Observed, Periods, Wants, observe_within};
@@ -18,6 +18,7 @@ use crate::measure::bands::Scheme;
 use crate::measure::periods::of_channel;
 use crate::read::Source;
 use crate::spread;
+use crate::uncertainty::Estimate;
 use crate::uncertainty::budget::Budget;
 use crate::units::{Band, Level};
 
@@ -409,8 +410,18 @@ fn pair_of(before: &[Observed], after: &[Observed], role: Role, bands: &[Band]) 
         before: side_of(before, role),
         after: side_of(after, role),
         floor_density: bands.iter().map(|band| floor_density(before, after, role, *band)).collect(),
+        chain_db: chain_db(after, role, bands),
         in_pairs: false,
     }
+}
+
+/// How unsure the chain of the captures of a side makes the level in each band.
+fn chain_db(side: &[Observed], role: Role, bands: &[Band]) -> Option<Vec<f64>> {
+    let observed = side.first()?;
+    let channel = channel_of(observed, role)?;
+    observed.chains[channel].as_ref()?;
+    let seen = Seen { name: "", observed, channel, power: Estimate { mean: 0.0, variance: 0.0, degrees: None } };
+    Some(bands.iter().map(|band| chain_half_width(&seen, *band)).collect())
 }
 
 /// Both sides of a channel as budgets take them, by the power in the band that is the whole range.

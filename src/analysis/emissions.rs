@@ -2,11 +2,13 @@
 
 use serde::Serialize;
 
+use super::budget::chain_half_width_at;
 use super::observe::{Input, with_inputs};
 use super::pipeline::{Pipeline, rows, too_short};
 use super::settings::Settings;
 use crate::capture::chain::Chain;
 use crate::capture::{Channel, Quantity, Recording, Role};
+use crate::compare::added::widened;
 use crate::compare::emissions::{EmissionChange, Fate, SideEmission, Whereabouts, changes, of_side, whereabouts};
 use crate::error::{Error, Finding};
 use crate::measure::emissions::{
@@ -329,6 +331,7 @@ fn of_pipeline(pipeline: Pipeline, settings: &Settings, criteria: Criteria) -> R
             ..channel.clone()
         })
         .collect();
+    let chains = pipeline.chains().to_vec();
     let corrections: Vec<_> = (0..count).map(|channel| pipeline.correction(channel)).collect();
     let settling_samples = pipeline.unsettled();
     let gathering = |length| Gathering::new(rate, settings.window, length, range, count, mains.frequency_hz);
@@ -378,7 +381,7 @@ fn of_pipeline(pipeline: Pipeline, settings: &Settings, criteria: Criteria) -> R
         sample_rate_hz: rate.get(),
         mains,
         analysis,
-        channels: reported(channels, found, &coarse, mains),
+        channels: reported(channels, found, &coarse, &chains, mains),
         warnings,
     })
 }
@@ -423,7 +426,13 @@ fn findings(analysis: &Looks, mains: Mains, settings: &Settings) -> Vec<Finding>
     findings
 }
 
-fn reported(channels: Vec<Channel>, found: Vec<Found>, views: &[View], mains: Mains) -> Vec<ChannelEmissions> {
+fn reported(
+    channels: Vec<Channel>,
+    found: Vec<Found>,
+    views: &[View],
+    chains: &[Option<Chain>],
+    mains: Mains,
+) -> Vec<ChannelEmissions> {
     let of = |role| channels.iter().position(|channel| channel.role == role);
     let mut places: Vec<Vec<Option<Whereabouts>>> = found.iter().map(|f| vec![None; f.emissions.len()]).collect();
     if let (Some(wire), Some(air)) = (of(Role::Wire), of(Role::Air)) {
@@ -436,7 +445,8 @@ fn reported(channels: Vec<Channel>, found: Vec<Found>, views: &[View], mains: Ma
         .zip(found)
         .zip(views)
         .zip(places)
-        .map(|(((channel, found), view), places)| {
+        .zip(chains)
+        .map(|((((channel, found), view), places), chain)| {
             let members = families(&found.emissions);
             let fundamentals: Vec<f64> = members
                 .iter()
@@ -447,13 +457,14 @@ fn reported(channels: Vec<Channel>, found: Vec<Found>, views: &[View], mains: Ma
             let rows = found.emissions.iter().zip(members).zip(places).enumerate();
             let rows = rows.map(|(index, ((emission, member), place))| {
                 let fundamental = member.and_then(|m| fundamentals.get(m.family as usize - 1)).copied();
+                let chain_db = chain.as_ref().map_or(0.0, |chain| chain_half_width_at(chain, emission.frequency_hz));
                 let row = EmissionRow {
                     number: index + 1,
                     frequency_hz: emission.frequency_hz,
                     frequency_ci95_hz: [-1.0, 1.0]
                         .map(|sign| emission.frequency_hz + sign * emission.frequency_half_hz),
                     level_db: Level::of_rms(emission.rms),
-                    level_ci95_db: emission.rms_interval.map(Level::of_rms),
+                    level_ci95_db: widened(emission.rms_interval, emission.rms, chain_db).map(Level::of_rms),
                     rms: emission.rms,
                     prominence_db: emission.prominence_db,
                     bandwidth_hz: emission.bandwidth_hz,

@@ -44,7 +44,7 @@ pub struct BandAddition {
     pub on_rms: f64,
     /// √(P_on − P_off), only where an addition is shown.
     pub added_rms: Option<f64>,
-    /// The 95 % interval of what is added, as RMS; only where an addition is shown.
+    /// The 95 % interval of what is added, as RMS, with the uncertainty of the chain; only where an addition is shown.
     pub added_ci95_rms: Option<[f64; 2]>,
     /// The ratio of the powers.
     pub rise_db: Option<f64>,
@@ -87,7 +87,7 @@ pub fn added(pairs: &[Pair], bands: &[Band]) -> Vec<Vec<BandAddition>> {
                     off_rms: row.before_rms,
                     on_rms: row.after_rms,
                     added_rms: adds.then(|| power.sqrt()),
-                    added_ci95_rms: if adds { interval(pair, index, row.observation) } else { None },
+                    added_ci95_rms: if adds { interval(pair, index, row.observation, power.sqrt()) } else { None },
                     rise_db: row.change_db,
                     ci95_db: row.ci95_db,
                     verdict,
@@ -104,14 +104,27 @@ pub fn added(pairs: &[Pair], bands: &[Band]) -> Vec<Vec<BandAddition>> {
 }
 
 /// The 95 % interval of the difference of two mean powers, as RMS; its lower end is never below zero.
-fn interval(pair: &Pair, band: usize, observation: Observation) -> Option<[f64; 2]> {
+fn interval(pair: &Pair, band: usize, observation: Observation, added: f64) -> Option<[f64; 2]> {
     let found = if observation == Observation::Pair {
         difference_of_pairs(&pair.before.means(band), &pair.after.means(band))
     } else {
         let ((off, _), (on, _)) = pair.before.power(band).zip(pair.after.power(band))?;
         difference(&off, &on)
     };
-    found.interval_power.map(|[low, high]| [low.max(0.0).sqrt(), high.sqrt()])
+    let chain_db = pair.chain_db.as_ref().map_or(0.0, |bands| bands[band]);
+    found.interval_power.map(|[low, high]| widened([low.max(0.0).sqrt(), high.sqrt()], added, chain_db))
+}
+
+/// An interval about an RMS value, as records show it, with what the chain makes unsure: half-widths in decibels add as
+/// squares on either side. What reaches down to nothing still does.
+pub fn widened([low, high]: [f64; 2], value: f64, chain_db: f64) -> [f64; 2] {
+    let away = |end: f64| (20.0 * (end / value).log10()).hypot(chain_db);
+    let beyond = |db: f64| value * 10f64.powf(db / 20.0);
+    if chain_db > 0.0 && value > 0.0 && low <= value && value <= high {
+        [if low > 0.0 { beyond(-away(low)) } else { 0.0 }, beyond(away(high))]
+    } else {
+        [low, high]
+    }
 }
 
 #[cfg(test)]
@@ -144,6 +157,26 @@ mod tests {
         assert!((row.rise_db.unwrap() - 3.0103).abs() < 1e-4);
         let [low, high] = row.added_ci95_rms.unwrap();
         assert!(low < 1.0 && 1.0 < high);
+    }
+
+    #[test]
+    fn a_level_carries_its_chain_and_a_rise_does_not() {
+        let band = Band::new(2e3, 4e3).unwrap();
+        let sides = || (side(&[1.0, 1.0, 1.0 + 1e-9]), side(&[2.0, 2.0, 2.0 + 1e-9]));
+        let row = |chain_db: Option<f64>| {
+            let (before, after) = sides();
+            let pair = Pair { before, after, chain_db: chain_db.map(|db| vec![db]), ..Pair::default() };
+            added(&[pair], &[band]).remove(0).remove(0)
+        };
+        let (alone, with) = (row(None), row(Some(1.5)));
+        // Nothing scatters: ± 1.5 dB of an RMS value of 1 is 0.8414 to 1.1885.
+        let [low, high] = with.added_ci95_rms.unwrap();
+        assert!((low - 0.841_395_1).abs() < 1e-6 && (high - 1.188_502_2).abs() < 1e-6, "{low} {high}");
+        assert_eq!((alone.ci95_db, alone.verdict), (with.ci95_db, with.verdict));
+        // As squares: 0.8 dB and 0.6 dB are 1 dB.
+        let [low, high] = widened([1.0, 10f64.powf(0.04)], 1.0, 0.6);
+        assert!((20.0 * high.log10() - 1.0).abs() < 1e-12 && (20.0 * low.log10() + 0.6).abs() < 1e-12);
+        assert_eq!(widened([0.0, 1.0], 1.0, 0.6)[0], 0.0);
     }
 
     #[test]

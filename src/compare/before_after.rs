@@ -78,6 +78,8 @@ pub struct Pair {
     pub after: Side,
     /// The mean density in each band of the recorder's own noise in the capture where it is highest, where known.
     pub floor_density: Option<Vec<f64>>,
+    /// Half the width of the 95 % interval that the chain gives to a level in each band, in decibels, where there is one.
+    pub chain_db: Option<Vec<f64>>,
     /// Whether the captures were taken alternately: the first before belongs to the first after, and so on.
     pub in_pairs: bool,
 }

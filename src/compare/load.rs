@@ -55,6 +55,7 @@ pub fn loads(off: &[Side], off_after: Option<&[Side]>, pairs: &[Pair], bands: &[
             before: off,
             after: side(pair).clone(),
             floor_density: pair.floor_density.clone(),
+            chain_db: None,
             in_pairs: false,
         })
     };

@@ -56,29 +56,37 @@ pub struct Input {
 }
 
 impl Input {
-    /// What a generator's level becomes at this input, at a frequency in hertz; `None` where the load is not known.
-    ///
-    /// ```
-    /// use linewake::read::calibration::{Input, LevelIs};
-    /// // 50 Ω that show 1 V into 50 Ω have 2 V across an open input, and 1 V across 50 Ω.
-    /// let input = |ohm| Input { ohm: Some(ohm), ..Input::default() };
-    /// assert!((input(1e12).share(LevelIs::Matched(50.0), 10e3).unwrap() - 2.0).abs() < 1e-9);
-    /// assert!((input(50.0).share(LevelIs::Matched(50.0), 10e3).unwrap() - 1.0).abs() < 1e-12);
-    /// ```
-    ///
-    /// # Sources
-    /// The voltage divider of output resistance and input impedance.
-    pub fn share(&self, level_is: LevelIs, frequency: f64) -> Option<f64> {
-        let divided = |output: f64| {
-            let reactance = self.series_farad.map_or(0.0, |farad| -1.0 / (2.0 * PI * frequency * farad));
-            let input = Complex::new(self.ohm?, reactance);
-            Some((input / (input + output)).norm())
-        };
-        match level_is {
-            LevelIs::AtInput => Some(1.0),
-            LevelIs::OpenCircuit(output) => divided(output),
-            LevelIs::Matched(output) => divided(output).map(|share| 2.0 * share),
-        }
+    /// The admittance with which it loads a generator, in siemens; `None` where it is not known.
+    fn admittance(&self, frequency: f64) -> Option<Complex<f64>> {
+        let reactance = self.series_farad.map_or(0.0, |farad| -1.0 / (2.0 * PI * frequency * farad));
+        Some(Complex::new(self.ohm?, reactance).inv())
+    }
+}
+
+/// What a generator's level becomes across the inputs that it feeds side by side, at a frequency in hertz; `None` where
+/// one of these loads is not known.
+///
+/// ```
+/// use linewake::read::calibration::{Input, LevelIs, share};
+/// // 50 Ω that show 1 V into 50 Ω have 2 V across an open input, 1 V across 50 Ω, and 2/3 V across two of these.
+/// let input = |ohm| Input { ohm: Some(ohm), ..Input::default() };
+/// let share = |inputs: &[&Input]| share(LevelIs::Matched(50.0), inputs, 10e3).unwrap();
+/// assert!((share(&[&input(1e12)]) - 2.0).abs() < 1e-9);
+/// assert!((share(&[&input(50.0)]) - 1.0).abs() < 1e-12);
+/// assert!((share(&[&input(50.0), &input(50.0)]) - 2.0 / 3.0).abs() < 1e-12);
+/// ```
+///
+/// # Sources
+/// The voltage divider of output resistance and input impedance.
+pub fn share(level_is: LevelIs, inputs: &[&Input], frequency: f64) -> Option<f64> {
+    let divided = |output: f64| {
+        let load: Option<Complex<f64>> = inputs.iter().map(|input| input.admittance(frequency)).sum();
+        Some((Complex::new(1.0, 0.0) + load? * output).inv().norm())
+    };
+    match level_is {
+        LevelIs::AtInput => Some(1.0),
+        LevelIs::OpenCircuit(output) => divided(output),
+        LevelIs::Matched(output) => divided(output).map(|share| 2.0 * share),
     }
 }
 

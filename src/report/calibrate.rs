@@ -1,5 +1,7 @@
 //! A calibration in sentences, tables, rows, a picture, and as the setup file with its tables that other commands take.
 
+use std::collections::HashSet;
+
 use super::columns::{Columns, number};
 use super::document::made_by;
 use super::figure::{Axis, Figure, Panel, Row, Series, Shape, Style};
@@ -107,11 +109,20 @@ fn of_linearity(place: &str, found: &Linearity) -> String {
             "{place}: linear within 0.1 dB up to the highest level, {} at {at}.",
             engineering(found.linear_through_v, "V")
         ),
-        Some(end) => format!(
-            "{place}: linear within 0.1 dB up to {} at {at}; at the highest level the gain is {} dB off.",
-            engineering(end, "V"),
-            decimals(found.at_highest_db, 2)
-        ),
+        Some(end) => {
+            let volts = |volts: f64| engineering(volts, "V");
+            let between = match found.linear_up_to_interval_v {
+                Some([Some(low), Some(high)]) => {
+                    format!("{} at least and less than {}, about {} by interpolation,", volts(low), volts(high), volts(end))
+                }
+                Some([None, Some(high)]) => format!("less than {}", volts(high)),
+                _ => volts(end),
+            };
+            format!(
+                "{place}: linear within 0.1 dB up to {between} at {at}; at the highest level the gain is {} dB off.",
+                decimals(found.at_highest_db, 2)
+            )
+        }
     }
 }
 
@@ -494,15 +505,18 @@ fn setup_text(found: &Calibrated, chains: &[&ChannelCalibration], inputs: &[Inpu
             let name = quoted(&format!("{stem}-{role}-noise.csv"));
             text.push_str(&format!("\n[{role}.recorder]\nnoise = {name}\nnote = \"input shorted, by calibrate\"\n"));
         }
-        let basis = match channel.basis {
-            Some(Basis::Noise) => "white noise",
-            _ => "sines",
+        let own: HashSet<&str> =
+            found.steps.iter().filter(|step| step.role == channel.role).map(|step| step.capture.as_str()).collect();
+        let basis = match (channel.basis, own.len()) {
+            (Some(Basis::Noise), _) => "white noise".to_owned(),
+            (_, 1) => "the sines of a capture".to_owned(),
+            (_, count) => format!("sines, {count} captures"),
         };
         text.push_str(&format!(
             "\n[part.{role}-calibrated]\nkind = \"response\"\ntable = {}\ndistribution = \"normal\"\n\
              coverage_factor = {STATED_FACTOR}\nnote = {}\n",
             quoted(&format!("{stem}-{role}-gain.csv")),
-            quoted(&format!("measured with {basis}, {} captures, by calibrate", inputs.len().saturating_sub(1)))
+            quoted(&format!("measured with {basis}, by calibrate"))
         ));
     }
     text

@@ -9,7 +9,7 @@ use linewake::analysis::calibrate::{Basis, Calibrated, calibrate};
 use linewake::analysis::settings::Settings;
 use linewake::capture::Role;
 use linewake::error::Error;
-use linewake::read::calibration::{Input, LevelIs, calibration};
+use linewake::read::calibration::{Input, LevelIs, calibration, share};
 use linewake::read::{Bytes, Source};
 use linewake::synth::Section;
 
@@ -79,13 +79,51 @@ fn where_the_level_holds_is_the_divider_of_generator_and_input() {
     // Closed forms: 50 Ω open-circuit into 50 Ω is a half; through 3.183 nF in series with 1 kΩ at 50 kHz, whose
     // reactance is 1 kΩ, |1000 − j1000| / |1050 − j1000|.
     let input = Input { ohm: Some(50.0), ..Input::default() };
-    assert!((input.share(LevelIs::OpenCircuit(50.0), 9e3).unwrap() - 0.5).abs() < 1e-12);
+    assert!((share(LevelIs::OpenCircuit(50.0), &[&input], 9e3).unwrap() - 0.5).abs() < 1e-12);
     let farad = 1.0 / (2.0 * std::f64::consts::PI * 50e3 * 1e3);
     let input = Input { ohm: Some(1e3), series_farad: Some(farad), ..Input::default() };
     let expected = 2e6f64.sqrt() / (1050f64 * 1050.0 + 1e6).sqrt();
-    assert!((input.share(LevelIs::OpenCircuit(50.0), 50e3).unwrap() - expected).abs() < 1e-12);
-    assert!((input.share(LevelIs::Matched(50.0), 50e3).unwrap() - 2.0 * expected).abs() < 1e-12);
-    assert_eq!(Input::default().share(LevelIs::Matched(50.0), 50e3), None);
+    assert!((share(LevelIs::OpenCircuit(50.0), &[&input], 50e3).unwrap() - expected).abs() < 1e-12);
+    assert!((share(LevelIs::Matched(50.0), &[&input], 50e3).unwrap() - 2.0 * expected).abs() < 1e-12);
+    assert_eq!(share(LevelIs::Matched(50.0), &[&Input::default()], 50e3), None);
+}
+
+#[test]
+fn both_inputs_load_the_generator_side_by_side() {
+    // 1 V into 50 Ω out of 50 Ω is 2/3 V across two inputs of 50 Ω: 25/75 of 2 V.
+    let seen = sine(20e3, 0.1 * 2.0 / 3.0, samples_in(0.03));
+    let both = table(&["Wire (V)", "Air (V)"], &[&seen, &seen]);
+    let text = "[generator]\nuncertainty_db = 0.1\ndistribution = \"normal\"\ncoverage_factor = 2\nlevel_is = \"matched\"\noutput_ohm = 50\n[wire]\ninput_ohm = 50\n[air]\ninput_ohm = 50\n\
+                [[sine]]\nchannel = \"both\"\nlevel_v = 1\nfrequency_hz = 20e3\ncaptures = [\"a\"]\n";
+    let found = calibrated(text, &[("a", both)].into()).unwrap();
+    assert_eq!(found.channels.len(), 2);
+    for channel in &found.channels {
+        assert!((channel.gains[0].gain_db + 20.0).abs() < 1e-4, "{}", channel.gains[0].gain_db);
+    }
+}
+
+#[test]
+fn what_is_not_what_it_is_said_to_be_is_named() {
+    let count = samples_in(0.03);
+    let limited: Vec<f64> = sine(5e3, 0.1, count).iter().map(|x| 0.1 * (x / 0.1).tanh()).collect();
+    let captures: Captures = [
+        ("limited", one(&limited)),
+        ("loud", one(&sine(20e3, 0.2, count))),
+        ("usual", one(&sine(20e3, 0.1, count))),
+        ("hum", one(&sine(30e3, 0.1, samples_in(0.2)))),
+        ("tone", one(&sine(40e3, 0.1, samples_in(0.2)))),
+    ]
+    .into();
+    let text = format!(
+        "{GENERATOR}[[sine]]\nchannel = \"wire\"\nlevel_v = 1\nfrequency_hz = [5e3, 20e3, 20e3]\n\
+         captures = [\"limited\", \"loud\", \"usual\"]\n[[shorted]]\nchannel = \"wire\"\ncaptures = [\"hum\"]\n\
+         [[noise]]\nchannel = \"wire\"\ndensity_v_per_sqrt_hz = 1e-4\nlow_hz = 9e3\nhigh_hz = 150e3\ncaptures = [\"tone\"]\n"
+    );
+    let calibrated = calibrated(&text, &captures).unwrap();
+    let found = codes(&calibrated);
+    for code in ["distorted", "repeats_apart", "line_in_floor", "line_in_noise"] {
+        assert_eq!(found.iter().filter(|found| **found == code).count(), 1, "{code}: {found:?}");
+    }
 }
 
 #[test]

@@ -113,7 +113,7 @@ proptest! {
     fn swapping_before_and_after_turns_the_sign(first in captures(), second in captures()) {
         let bands = [Band::new(2e3, 4e3).unwrap(), Band::new(4e3, 6e3).unwrap()];
         let rows = |before: &[Vec<f64>], after: &[Vec<f64>]| {
-            compare(&[Pair { before: side(before), after: side(after), floor_density: None, in_pairs: false }], &bands).remove(0)
+            compare(&[Pair { before: side(before), after: side(after), ..Pair::default() }], &bands).remove(0)
         };
         for (there, back) in rows(&first, &second).iter().zip(rows(&second, &first)) {
             let (change, interval) = (there.change_db.unwrap(), there.ci95_db.unwrap());

@@ -78,7 +78,7 @@ fn false_tables(captures: usize, periods: usize, correlation: f64, tables: u32) 
     let mut random = Random::new(2, u64::from(tables) + periods as u64);
     let wrong = (0..tables).filter(|_| {
         let [before, after] = [(); 2].map(|()| side(captures, periods, BANDS, correlation, &mut random));
-        let pair = Pair { before, after, floor_density: None, in_pairs: false };
+        let pair = Pair { before, after, ..Pair::default() };
         compare(&[pair], &bands)[0].iter().any(|row| row.verdict != Verdict::NoChangeShown)
     });
     wrong.count() as f64 / f64::from(tables)

@@ -23,6 +23,8 @@ const SURE: f64 = 2.0;
 const LEAST_DB: f64 = 0.005;
 /// So many rows are put between two steps.
 const BETWEEN: u8 = 3;
+/// No repeats scatter so much.
+const APART_DB: f64 = 1.0;
 /// An interpolation that may be off by more asks for further steps.
 const COARSE_DB: f64 = 0.5;
 /// A delay explains phases that it meets within this.
@@ -71,6 +73,7 @@ pub(super) fn channel(
             .extend(linear(&mut seen.steps, role, place).inspect(|found| findings.extend(compression(role, found))));
     }
     let stated = |signal: usize| calibration.uncertainty_of(&calibration.signals[signal]);
+    findings.extend(apart(&seen.steps, role));
     let (sines, repeatability_db) = of_steps(&seen.steps, role, &stated);
     let noise: Vec<&NoiseBand> = seen.noise.iter().filter(|band| band.role == role).collect();
     let bands = of_bands(&noise, &floor, &stated);
@@ -204,6 +207,33 @@ fn linear(steps: &mut [Step], role: Role, place: f64) -> Option<Linearity> {
         }
     }
     Some(found)
+}
+
+/// Repeats that are no repeats: gains at one frequency that are further apart than any scatter.
+fn apart(steps: &[Step], role: Role) -> Option<Finding> {
+    let used = |place: &f64| -> Vec<&Step> {
+        steps.iter().filter(|step| step.is_used && is_at(step, role, *place)).collect()
+    };
+    let ends = |group: Vec<&Step>| {
+        let of = |a: &&Step, b: &&Step| a.gain_db.total_cmp(&b.gain_db);
+        Some((group.iter().copied().min_by(of)?.clone(), group.iter().copied().max_by(of)?.clone()))
+    };
+    let gap = |(low, high): &(Step, Step)| high.gain_db - low.gain_db;
+    let worst = places(steps, role).iter().filter_map(|place| ends(used(place))).max_by(|a, b| gap(a).total_cmp(&gap(b)))?;
+    let (low, high) = &worst;
+    (gap(&worst) > APART_DB).then(|| {
+        let message = format!(
+            "at {} the gain of the {} is {:+.2} dB by \"{}\" and {:+.2} dB by \"{}\": more than repeats scatter; look at the \
+             levels stated for them, and at what else loaded the generator",
+            hertz(low.frequency_hz),
+            role.name(),
+            low.gain_db,
+            crate::error::printable(&low.capture),
+            high.gain_db,
+            crate::error::printable(&high.capture),
+        );
+        Finding::limit("repeats_apart", message.replace(" -", " −"))
+    })
 }
 
 fn compression(role: Role, found: &Linearity) -> Option<Finding> {

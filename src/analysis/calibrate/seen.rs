@@ -10,13 +10,14 @@ use crate::capture::{Quantity, Role};
 use crate::dsp::Complex;
 use crate::dsp::segment::{Hop, segment_length};
 use crate::dsp::sine_fit::fit_fundamental;
+use crate::dsp::spectrum::{Density, Spectrum};
 use crate::dsp::steady_sine::SteadySine;
 use crate::dsp::welch::Welch;
 use crate::dsp::window::{Taper, Window};
 use crate::error::{Error, Finding, printable};
 use crate::read::Source;
-use crate::read::calibration::{Calibration, Fed, Kind, LevelIs, Other, Signal};
-use crate::uncertainty::{COVERAGE, Estimate, student_factor};
+use crate::read::calibration::{Calibration, Fed, Kind, LevelIs, Other, Signal, share};
+use crate::uncertainty::{COVERAGE, Estimate, median_of_two, student_factor};
 use crate::units::{Band, Hertz, engineering};
 
 /// So many samples of a channel are looked at: eight seconds at 500 kS/s.
@@ -43,6 +44,9 @@ const MOST_BANDS: f64 = 2000.0;
 const FLOOR_FROM_HZ: f64 = 500.0;
 /// Densities are taken up to this share of half the sampling rate.
 const CARRIED: f64 = 0.98;
+/// Harmonics that are looked at, and the share of the sine from which on they are no generator's own.
+const HARMONICS: [f64; 4] = [2.0, 3.0, 4.0, 5.0];
+const DISTORTED: f64 = 0.03;
 /// Hann segments with half overlap lose this share of the record's information on a density (Welch 1967).
 const WELCH_LOSS: f64 = 1.056;
 
@@ -138,6 +142,28 @@ struct View<'a> {
     found: Seen,
 }
 
+/// The line that stands out most of the density beside it, if any does by far: its frequency, and its share of the power.
+fn line_in(density: &Spectrum<Density>, low: f64, high: f64) -> Option<(f64, f64)> {
+    /// Averaged noise is never so many times the median of what lies beside it.
+    const FAR: f64 = 30.0;
+    /// From so many bins off, beyond the window's own width, over so many.
+    const BESIDE: (usize, usize) = (6, 20);
+    let values = density.values();
+    let width = density.bin_width().get();
+    let (first, last) = ((low / width).ceil() as usize, ((high / width) as usize).min(values.len().saturating_sub(1)));
+    let beside = |bin: usize| {
+        let below = bin.saturating_sub(BESIDE.0 + BESIDE.1)..bin.saturating_sub(BESIDE.0);
+        let above = (bin + BESIDE.0).min(last)..(bin + BESIDE.0 + BESIDE.1).min(last);
+        let beside: Vec<f64> = below.chain(above).map(|bin| values[bin]).collect();
+        (!beside.is_empty()).then(|| median_of_two(beside))
+    };
+    let highest = (first..last).max_by(|a, b| values[*a].total_cmp(&values[*b]))?;
+    let stands_out = beside(highest).is_some_and(|beside| values[highest] > FAR * beside);
+    let own: f64 = values[highest.saturating_sub(BESIDE.0)..(highest + BESIDE.0).min(values.len())].iter().sum();
+    let whole: f64 = values[first..=last].iter().sum();
+    stands_out.then(|| (density.frequency(highest), own / whole))
+}
+
 fn decibels(power: f64) -> f64 {
     10.0 * power.log10()
 }
@@ -186,9 +212,15 @@ impl View<'_> {
     /// The RMS value at the input of a channel.
     fn at_input(&self, channel: usize, frequency: f64, rms_v: f64) -> f64 {
         let level_is = self.calibration.generator.level_is.unwrap_or(LevelIs::AtInput);
-        let input = self.calibration.input(self.record.roles[channel]);
+        // Inputs that are fed at once load the generator side by side.
+        let roles = match self.signal.fed {
+            Fed::Both => vec![Role::Wire, Role::Air],
+            Fed::Wire | Fed::Air => vec![self.record.roles[channel]],
+        };
+        let inputs: Vec<&crate::read::calibration::Input> =
+            roles.into_iter().map(|role| self.calibration.input(role)).collect();
         // That the load is stated where it is needed has been checked before.
-        rms_v * input.share(level_is, frequency).unwrap_or(1.0)
+        rms_v * share(level_is, &inputs, frequency).unwrap_or(1.0)
     }
 
     fn is_beyond(&mut self, frequency: f64) -> bool {
@@ -245,7 +277,38 @@ impl View<'_> {
         } else {
             frequency
         };
+        self.is_a_sine(&sine, &fed, place);
         self.line(&sine, &fed, place, rms_v);
+    }
+
+    /// Whether harmonics tell that something on the way limits.
+    fn is_a_sine(&mut self, sine: &SteadySine, fed: &[usize], place: f64) {
+        let all: Vec<&[f64]> = self.record.samples.iter().map(Vec::as_slice).collect();
+        let (rate, base) = (self.record.rate, sine.frequency_hz);
+        let harmonics: Vec<SteadySine> = HARMONICS
+            .into_iter()
+            .filter(|order| order * base < CARRIED * rate.get() / 2.0)
+            .filter_map(|order| SteadySine::of(&all, rate, order * base, base))
+            .collect();
+        let mean = |sine: &SteadySine, channel| Estimate::of_independent(&sine.powers(channel)).mean;
+        let distortion = |channel: usize| {
+            let above = |harmonic: &SteadySine| (mean(harmonic, channel) - harmonic.noise[channel]).max(0.0);
+            (harmonics.iter().map(above).sum::<f64>() / mean(sine, channel)).sqrt()
+        };
+        for (channel, distortion) in fed.iter().map(|&channel| (channel, distortion(channel))).collect::<Vec<_>>() {
+            if distortion > DISTORTED {
+                let role = self.record.roles[channel].name();
+                self.tell(Finding::limit(
+                    "distorted",
+                    format!(
+                        "at {} the {role} shows harmonics of {:.0} % of the sine: generator, network or probe limits, or it is \
+                         no sine; take a smaller level",
+                        hertz(place),
+                        100.0 * distortion
+                    ),
+                ));
+            }
+        }
     }
 
     /// The sine of a channel at its own frequency, with all channels.
@@ -409,7 +472,7 @@ impl View<'_> {
     }
 
     /// The mean densities of the channels, with the averages in the whole.
-    fn densities(&self) -> Result<Vec<crate::dsp::spectrum::Spectrum<crate::dsp::spectrum::Density>>, Error> {
+    fn densities(&self) -> Result<Vec<Spectrum<Density>>, Error> {
         let rate = self.record.rate;
         let window = Window::default();
         let taper = Taper::new(&window, segment_length(&window, rate, Hertz::new(RESOLUTION_HZ)?));
@@ -448,6 +511,15 @@ impl View<'_> {
             ));
         }
         let densities = self.densities()?;
+        for &channel in &fed {
+            if let Some((frequency, _)) = line_in(&densities[channel], low, high) {
+                let role = self.record.roles[channel].name();
+                self.tell(Finding::limit(
+                    "line_in_noise",
+                    format!("the {role} shows a line at {} far above the noise beside it; is this capture the one of the noise?", hertz(frequency)),
+                ));
+            }
+        }
         let seconds = self.record.samples.first().map_or(0, Vec::len) as f64 / self.record.rate.get();
         for channel in fed {
             for band in self.bands(low, high, NOISE_BANDS) {
@@ -478,6 +550,19 @@ impl View<'_> {
             let bands = self.bands(FLOOR_FROM_HZ, f64::INFINITY, FLOOR_BANDS);
             let rows: Vec<Floor> = bands.into_iter().map(floor).filter(|row| row.density_v_per_sqrt_hz > 0.0).collect();
             let role = self.record.roles[channel];
+            let high = self.record.rate.get() / 2.0;
+            if let Some((frequency, _)) =
+                line_in(&densities[channel], FLOOR_FROM_HZ, high).filter(|(_, share)| *share > 0.5)
+            {
+                self.tell(Finding::limit(
+                    "line_in_floor",
+                    format!(
+                        "most of what the {} shows with its input shorted is a line at {}; is it shorted, and the generator off?",
+                        role.name(),
+                        hertz(frequency)
+                    ),
+                ));
+            }
             if rows.is_empty() {
                 self.tell(Finding::limit(
                     "no_floor",

@@ -320,13 +320,13 @@ const METHODS: [&str; 11] = [
      Coherence is not cause: a common source outside both gives it as well.",
     "Mains phase: windows of 1 ms centred on 72 phases of every cycle, averaged over all cycles.",
     "Emissions: peaks above a running median, fitted with the window's own shape; intervals hold noise and scatter \
-     within the record, not the chain.",
+     within the record and, in levels, the chain.",
     "Impulses: what exceeds six robust standard deviations of the high-passed samples.",
     "Receiver: CISPR 16-1-1 band A, a Gaussian filter 200 Hz wide at 6 dB every 100 Hz from 9 to 150 kHz. Below 1.5 s of \
      record there is no quasi-peak reading, unless the record is taken for one period of a repeating signal, which is \
      then said at every reading.",
     "Budgets: what contributes to the uncertainty of the whole range stands below each difference, as the GUM (JCGM \
-     100) adds it up; a chain that is the same on both sides cancels.",
+     100) adds it up; a chain that is the same on both sides cancels. What a load adds in volts carries it.",
 ];
 
 /// How it was done, and how to do it again.
