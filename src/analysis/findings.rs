@@ -189,20 +189,26 @@ fn floor_finding(observed: &Observed, channel: usize, name: &str, findings: &mut
     let Some(share) = observed.floor_share(channel).filter(FloorShare::is_most) else { return };
     let statistics = observed.statistics(channel);
     let unit = observed.recorded_unit(channel);
-    let step = statistics.resolution.unwrap_or(f64::NAN);
-    let floor = statistics.rounding_mean_square().unwrap_or(f64::NAN).sqrt();
+    let is_measured = observed.chains[channel].as_ref().is_some_and(|chain| chain.recorder.noise.is_some());
+    let made_by = match (statistics.resolution, statistics.rounding_mean_square()) {
+        _ if is_measured => "what the recorder showed with its input shorted (setup)".to_owned(),
+        (Some(step), Some(square)) => format!(
+            "what the converter's steps alone make ({}, {} RMS over 0 to half the sampling rate), and converters are commonly \
+             somewhat worse than their steps (common practice, no source)",
+            engineering(step, unit),
+            engineering(square.sqrt(), unit)
+        ),
+        _ => "what range and bits of the setup make".to_owned(),
+    };
     findings.push(Finding::limit(
         "at_floor",
         format!(
-            "channel {name}: above 9 kHz the level in {} of {} bands of 2 kHz lies within 6 dB ({} within 3 dB) of what the \
-             converter's steps alone make ({}, {} RMS over 0 to half the sampling rate), and converters are commonly \
-             somewhat worse than their steps (common practice, no source): what is seen there is most likely the \
+            "channel {name}: above 9 kHz the level in {} of {} bands of 2 kHz lies within 6 dB ({} within 3 dB) of {made_by}: \
+             what is seen there is most likely the \
              recorder's own, and a ranking by it would rank noise",
             share.within_6_db,
             share.bands,
-            share.within_3_db,
-            engineering(step, unit),
-            engineering(floor, unit)
+            share.within_3_db
         ),
     ));
 }

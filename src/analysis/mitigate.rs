@@ -87,6 +87,10 @@ pub enum Kind {
     BetweenFilters,
     /// A filter with its own leads: the loss is largest.
     WithOwnLeads,
+    /// Filter, line and load among themselves: the loss is largest.
+    LargestLoss,
+    /// The same: the loss has a dip, and the filter still attenuates.
+    LeastLoss,
 }
 
 /// A resonance.
@@ -258,7 +262,7 @@ pub fn mitigate(
         return Ok((Vec::new(), found));
     }
     let (inputs, measured) = measured(before, after, settings, scheme)?;
-    found.warnings = measured.warnings.clone();
+    found.warnings.extend(measured.warnings.clone());
     found.predicted = Some(predicted(request, measured, &found.losses, &drawn)?);
     Ok((inputs, found))
 }
@@ -324,7 +328,10 @@ fn worked_out(request: &Request, range: Band) -> Result<(Mitigation, Vec<Vec<f64
         mains: whole_at_mains(request),
         predicted: None,
         cautions: cautions(request),
-        warnings: Vec::new(),
+        warnings: unlikely(request, &resonances)
+            .into_iter()
+            .map(|finding| Warning { path: None, finding })
+            .collect(),
         losses,
         shown,
         resonances,
@@ -368,7 +375,12 @@ fn resonances(supply: &Supply, losses: &[Loss]) -> Result<Vec<Resonance>, Unsolv
         let sign = if is_least { 1.0 } else { -1.0 };
         let values = supply.losses_db(&fine)?;
         let at = (0..fine.len()).min_by(|&a, &b| (sign * values[a]).total_cmp(&(sign * values[b]))).unwrap_or(0);
-        let kind = if is_least { Kind::WithSupply } else { Kind::WithOwnLeads };
+        let kind = match (is_least, values[at] < 0.0) {
+            (true, true) => Kind::WithSupply,
+            (true, false) => Kind::LeastLoss,
+            (false, _) if is_of_leads(supply, fine[at]) => Kind::WithOwnLeads,
+            (false, _) => Kind::LargestLoss,
+        };
         found.push((Resonance { frequency_hz: fine[at], loss_db: values[at], kind }, is_least));
     }
     // A turn that hardly stands out from its neighbours, or from the ends of the range, is none.
@@ -387,6 +399,15 @@ fn resonances(supply: &Supply, losses: &[Loss]) -> Result<Vec<Resonance>, Unsolv
     let least = kept.iter_mut().filter(|resonance| resonance.kind == Kind::WithSupply);
     least.skip(1).filter(|_| apart).for_each(|resonance| resonance.kind = Kind::BetweenFilters);
     Ok(kept)
+}
+
+/// Whether a capacitor resonates with its own leads near a frequency, or a network of elements is there that may hold one.
+fn is_of_leads(supply: &Supply, frequency: f64) -> bool {
+    /// Line and load shift the place where the loss is largest by less.
+    const NEAR: f64 = 0.1;
+    let own = |c: &Capacitor| 1.0 / (std::f64::consts::TAU * (c.esl_henry * c.farad).sqrt());
+    let mut leads = supply.capacitors.iter().filter(|c| c.esl_henry > 0.0);
+    leads.any(|c| (own(c) / frequency).ln().abs() < NEAR)
 }
 
 fn stretches(losses: &[Loss], resonances: &[Resonance]) -> Vec<Stretch> {
@@ -480,6 +501,53 @@ fn whole_at_mains(request: &Request) -> Option<WholeAtMains> {
     Some(WholeAtMains { current_a: volts * admittance.norm(), reactive_power_var: volts * volts * admittance.im })
 }
 
+/// Parts that nobody plugs in, and circuits that no supply is.
+fn unlikely(request: &Request, resonances: &[Resonance]) -> Vec<Finding> {
+    /// What a plug of households carries, in amperes (IEC 60884-1, from memory).
+    const PLUG_A: f64 = 16.0;
+    /// What the resistors of plug-in filters bear, in watts; common practice, no source.
+    const RESISTOR_W: f64 = 2.0;
+    /// No line amplifies so much: something in it takes energy.
+    const MOST_DB: f64 = 40.0;
+    use crate::units::engineering;
+    let mut findings = Vec::new();
+    if let Some(mains) = whole_at_mains(request).filter(|mains| mains.current_a > PLUG_A) {
+        findings.push(Finding::limit(
+            "current_too_large",
+            format!(
+                "All that is plugged in would draw {} at mains frequency, and a plug carries {PLUG_A} A; are the values in farads \
+                 (1u is a microfarad)?",
+                engineering(mains.current_a, "A")
+            ),
+        ));
+    }
+    for capacitor in &request.supply.capacitors {
+        let heat = capacitor.discharge_ohm.map_or(0.0, |ohm| request.mains_v * request.mains_v / ohm);
+        if let Some(ohm) = capacitor.discharge_ohm.filter(|_| heat > RESISTOR_W) {
+            findings.push(Finding::limit(
+                "resistor_too_hot",
+                format!(
+                    "A discharge resistor of {} turns {} of the mains into heat; take hundreds of kilohms.",
+                    engineering(ohm, "Ω"),
+                    engineering(heat, "W")
+                ),
+            ));
+        }
+    }
+    if let Some(worst) = resonances.iter().find(|resonance| resonance.loss_db < -MOST_DB) {
+        findings.push(Finding::limit(
+            "hardly_a_loss",
+            format!(
+                "At {} noise would be amplified by {:.0} dB: next to nothing in this circuit takes energy; state the resistance of \
+                 the source, of the capacitor (esr) and of the load.",
+                engineering(worst.frequency_hz, "Hz"),
+                -worst.loss_db
+            ),
+        ));
+    }
+    findings
+}
+
 /// What to mind; the usual electrical cautions, common practice, with the document where one rules it (from memory).
 fn cautions(request: &Request) -> Vec<String> {
     let mut cautions = vec![
@@ -501,10 +569,16 @@ fn cautions(request: &Request) -> Vec<String> {
     );
     let charged = request.supply.capacitors.iter().any(|c| at_mains(c, request).discharge_s.is_none_or(|s| s > 1.0));
     if charged {
+        // R C ln(crest / 34 V) is a second; the largest capacitor decides.
+        let farad = request.supply.capacitors.iter().map(|c| c.farad).fold(0.0, f64::max);
+        let fall = (std::f64::consts::SQRT_2 * request.mains_v / LEFT_V).ln();
+        let largest = Some(1.0 / (farad * fall)).filter(|ohm| *ohm > 0.0 && ohm.is_finite());
         cautions.push(
-            "Unplugged, it stays charged to the crest of the mains: no more than 34 V may be left after a second \
-             (IEC 60335-1, from memory), which takes a discharge resistor."
-                .into(),
+            format!(
+                "Unplugged, it stays charged to the crest of the mains: no more than 34 V may be left after a second \
+                 (IEC 60335-1, from memory), which takes a discharge resistor{}.",
+                largest.map_or(String::new(), |ohm| format!(" of at most {}", crate::units::engineering(ohm, "Ω")))
+            ),
         );
     }
     cautions.push(

@@ -31,6 +31,12 @@ const CREST: f64 = 4.0;
 const QUASI_PEAK_S: f64 = 1.5;
 /// The strict groups take 0.2 s, ten or twelve mains cycles; the rest is room for the high-pass to settle.
 const LEAST_RECORD_S: f64 = 0.25;
+/// Ten or twelve mains cycles: less is too short.
+const SHORTEST_RECORD_S: f64 = 0.2;
+/// More records are averaged by nobody.
+const MOST_AVERAGES: f64 = 1000.0;
+/// More bits has no recorder of the trade.
+const MOST_BITS: f64 = 24.0;
 /// So many times a load that comes and goes has to be seen doing so.
 const TIMES_SEEN: f64 = 10.0;
 /// Bytes of a row of time and two channels as text, and of two samples as whole numbers.
@@ -215,6 +221,7 @@ pub fn plan(wanted: Wanted) -> Result<Plan, Error> {
     }
     let sample_rate_hz = rate.unwrap_or_else(|| rates_at_least(slowest));
     let floor_db = floor_at(sample_rate_hz)?;
+    conflicts.extend(probe_conflict(&wanted));
     conflicts.extend(rate_conflict(&wanted, sample_rate_hz, record_s));
     conflicts.extend(floor_conflict(&wanted, full_scale_v, floor_db, smallest_db));
     // What the memory holds at that rate, but no longer than is needed where it does not suffice.
@@ -305,6 +312,23 @@ fn full_scale(wanted: &Wanted) -> f64 {
     DIVISIONS * round_up(2.0 * HEADROOM * peak / wanted.probe / DIVISIONS)
 }
 
+/// Mains that would go into a recorder without a probe.
+fn probe_conflict(wanted: &Wanted) -> Option<Conflict> {
+    /// Inputs of oscilloscopes bear some hundred volts at most; common practice, no source.
+    const AT_INPUT_V: f64 = 50.0;
+    let volts = wanted.mains_v.filter(|volts| volts / wanted.probe > AT_INPUT_V)?;
+    Some(Finding::unfit(
+        "no_probe",
+        format!(
+            "With a probe of {}:1 the mains of {} would put {} on the recorder's input; take an isolated or differential probe of \
+             the right measurement category (--probe 100), or a coupling network that removes the mains.",
+            wanted.probe,
+            engineering(volts, "V"),
+            engineering(volts / wanted.probe, "V")
+        ),
+    ))
+}
+
 fn rate_conflict(wanted: &Wanted, rate: f64, record_s: f64) -> Option<Conflict> {
     if rate > wanted.highest_rate_hz {
         return Some(Finding::unfit(
@@ -343,8 +367,17 @@ fn floor_conflict(wanted: &Wanted, full_scale_v: f64, floor_db: f64, smallest_db
             remedies.push("take a coupling network that removes the mains".to_owned());
         }
         // Each bit is worth 6.02 dB; averages of captures that start at one phase of the mains lower the floor by 10 log N.
-        remedies.push(format!("take {:.0} bits more", (missing / (20.0 * 2f64.log10())).ceil()));
-        remedies.push(format!("let the recorder average {:.0} records of what is in step with the mains", 10f64.powf(missing / 10.0).ceil()));
+        let bits = (missing / (20.0 * 2f64.log10())).ceil();
+        if f64::from(wanted.bits) + bits <= MOST_BITS {
+            remedies.push(format!("take {bits:.0} bits more"));
+        }
+        let averages = 10f64.powf(missing / 10.0).ceil();
+        if averages <= MOST_AVERAGES {
+            remedies.push(format!("let the recorder average {averages:.0} records of what is in step with the mains"));
+        }
+        if remedies.is_empty() {
+            remedies.push("expect less (--largest), so that a smaller range does, or ask for less (--smallest)".to_owned());
+        }
         Finding::limit(
             "floor_too_high",
             format!(
@@ -421,10 +454,15 @@ fn checklist(plan: &Plan) -> Vec<String> {
         plan.order.join(", ")
     ));
     if let Pattern::ComesAndGoes { every_s } = wanted.pattern {
-        list.push(format!(
-            "The load comes and goes every {}: each record holds {TIMES_SEEN:.0} of that.",
-            engineering(every_s, "s")
-        ));
+        let held = plan.record_s / every_s;
+        list.push(if held >= TIMES_SEEN * (1.0 - 1e-9) {
+            format!("The load comes and goes every {}: each record holds {TIMES_SEEN:.0} of that.", engineering(every_s, "s"))
+        } else {
+            format!(
+                "The load comes and goes every {}, and a record holds {held:.1} of that: take captures while it is on, and say so.",
+                engineering(every_s, "s")
+            )
+        });
     }
     list.push("After the first capture: inspect it (clipped? coarse? too short? floor?) before the next.".into());
     list.push("Write down: place, time, loads running, cable lengths, distance, settings, file names.".into());
@@ -466,6 +504,7 @@ pub fn check(plan: &Plan, capture: &Inspection) -> Checked {
     let point =
         |what: &str, planned: String, found: String, met: bool| CheckedPoint { what: what.into(), planned, found, met };
     let slowest = RATE_OVER_TOP * plan.wanted.range.high();
+    let shortest = if plan.record_s > LEAST_RECORD_S { plan.record_s } else { plan.record_s.min(SHORTEST_RECORD_S) };
     let mut points = vec![
         point(
             "sample rate",
@@ -475,14 +514,17 @@ pub fn check(plan: &Plan, capture: &Inspection) -> Checked {
         ),
         point(
             "record",
-            format!("at least {}", engineering(plan.record_s, "s")),
+            format!("at least {}", engineering(shortest, "s")),
             engineering(capture.duration_s, "s"),
-            capture.duration_s >= plan.record_s * (1.0 - 1e-3),
+            capture.duration_s >= shortest * (1.0 - 1e-3),
         ),
     ];
     let enbw = plan.enbw_hz;
     for channel in &capture.channels {
         let name = &channel.name;
+        if channel.min >= channel.max {
+            points.push(point(&format!("signal, {name}"), "present".into(), "none: a dead channel".into(), false));
+        }
         points.push(point(
             &format!("clipped, {name}"),
             "0 %".into(),
@@ -493,7 +535,7 @@ pub fn check(plan: &Plan, capture: &Inspection) -> Checked {
             let floor = Level::of_rms((step * step / 12.0 * enbw / (capture.sample_rate_hz / 2.0)).sqrt()).get();
             let most = plan.smallest_db - ABOVE_FLOOR_DB - 20.0 * plan.wanted.probe.log10();
             points.push(point(
-                &format!("floor at the recorder, {name}"),
+                &format!("floor of the steps, {name}"),
                 format!("at most {most:.1} dBµV").replace('-', "−"),
                 format!("{floor:.1} dBµV").replace('-', "−"),
                 floor <= most,

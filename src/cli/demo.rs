@@ -203,8 +203,8 @@ fn report(console: &mut Console, checked: &Checked) -> Result<(), Error> {
     }
     console.table(&tables::found(&checked.rows))?;
     console.print(&format!(
-        "\n{} of {} figures built in lie within the interval stated, or nothing was rightly found where nothing is; {} more \
-         cannot be judged from these captures.\n",
+        "\n{} of {} figures built in lie within the interval stated (a frequency that wanders: with its wander), or nothing was \
+         rightly found where nothing is; {} more cannot be judged from these captures.\n",
         checked.agreeing(),
         checked.judged(),
         checked.rows.len() - checked.judged()

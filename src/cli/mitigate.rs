@@ -361,7 +361,7 @@ impl Run for Mitigate {
     const EXAMPLES: &'static [Example] = &[
         Example {
             answers: "What would 1 µF do on this line?",
-            line: "linewake mitigate --capacitor 1u,esr=0.05,discharge=470k --source-ohm 0.4 --source-henry 50u --load-ohm 50 -o loss.png",
+            line: "linewake mitigate --capacitor 1u,esr=0.05,discharge=390k --source-ohm 0.4 --source-henry 50u --load-ohm 50 -o loss.png",
         },
         Example {
             answers: "At the load or at the outlet 8 m away?",

@@ -114,7 +114,7 @@ impl Command {
     /// What the parser knows of it.
     fn parser(&self) -> clap::Command {
         let examples = self.examples.iter().map(|Example { answers, line }| format!("  {answers}\n      {line}"));
-        let examples = format!("Examples:\n{}", examples.collect::<Vec<_>>().join("\n"));
+        let examples = format!("Examples:\n{}\n\n{CAUTION}", examples.collect::<Vec<_>>().join("\n"));
         (self.arguments)(clap::Command::new(self.name)).after_help(examples)
     }
 }
@@ -162,8 +162,10 @@ const ABOUT: &str = "High-frequency noise on mains wiring, 2 to 150 kHz: what is
 const AFTER_HELP: &str = "\
 FILE may be - for standard input, once. Frequencies take k or M: 2k, 150k, 1.5M. Levels are 20 log10(rms / 1e-6 U), as in dBµV.
 Exit status: 0 all done; 1 done, but some inputs failed; 2 nothing done, or --fail-on could not be judged;
-3 a value is over what --fail-on allows.
+3 a value is over what --fail-on allows.";
 
+/// Below the help of every command, for each of them may be the only one that is read.
+const CAUTION: &str = "\
 Mains can kill. Use isolated or differential probes of the right measurement category; never float the scope;
 plug-in capacitors carry mains current; work is for qualified persons, and local codes come first. What this
 program prints is an indication from a field capture: no conformity assessment, and nothing about health.";
@@ -173,7 +175,7 @@ pub fn parser() -> clap::Command {
     let base = clap::Command::new(env!("CARGO_PKG_NAME"))
         .version(env!("CARGO_PKG_VERSION"))
         .about(ABOUT)
-        .after_help(AFTER_HELP)
+        .after_help(format!("{AFTER_HELP}\n\n{CAUTION}"))
         .subcommand_required(true)
         .arg_required_else_help(true);
     COMMANDS.iter().fold(base, |base, command| base.subcommand(command.parser()))

@@ -94,9 +94,10 @@ struct Document<'a> {
 
 fn level(text: &str) -> Result<f64, Error> {
     let bare = text.trim();
-    let decibels = ["dBuV", "dBµV", "dBμV"].iter().find_map(|unit| bare.strip_suffix(unit));
+    let units = [("dBuV", 1e-6), ("dBµV", 1e-6), ("dBμV", 1e-6), ("dBmV", 1e-3)];
+    let decibels = units.iter().find_map(|(unit, volts)| Some((bare.strip_suffix(unit)?, volts)));
     let value = match decibels {
-        Some(number) => with_prefix(number, "dBµV").map(|db| 1e-6 * 10f64.powf(db / 20.0))?,
+        Some((number, volts)) => with_prefix(number, "dBµV").map(|db| volts * 10f64.powf(db / 20.0))?,
         None => above_zero(bare, "V")?,
     };
     if (1e-12..=1e6).contains(&value) {
@@ -189,6 +190,15 @@ impl Run for Plan {
 
     fn run(self, console: &mut Console) -> Result<Outcome, Error> {
         let delivery = Delivery::prepare("plan", &self.output, false)?;
+        if self.every.is_some_and(|every| every <= 0.0) {
+            return Err(Error::usage("a load that comes and goes every 0 s")
+                .expected("a time above zero, such as --every 2s")
+                .remedy("leave --every out for a load that is steady"));
+        }
+        if self.rbw.get() > self.range.width() {
+            return Err(Error::usage(format!("a resolution of {} in a range of {}", self.rbw, self.range))
+                .expected("a resolution narrower than the range, such as --rbw 200"));
+        }
         let planned = plan(self.wanted())?;
         let settings = Settings {
             range: self.range,
@@ -213,6 +223,7 @@ impl Run for Plan {
             figure: None,
             columns: &|| report::columns(&planned),
         };
+        let outcome = if checked.iter().all(Checked::is_met) { outcome } else { Outcome::Partly };
         delivery.deliver(console, forms, |console| {
             if self.checklist {
                 return console.sentences(&report::checklist(&planned)[1..]);

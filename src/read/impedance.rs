@@ -51,6 +51,14 @@ pub fn impedance(source: &Source) -> Result<Table, Error> {
         };
         let (a, b) = (number(value.0)?, number(value.1)?);
         let impedance = if polar.is_some() { Complex::from_polar(a, b.to_radians()) } else { Complex::new(a, b) };
+        // Beyond what rounding of a phase near 90° leaves.
+        if impedance.re < -1e-6 * impedance.norm() {
+            return Err(Error::input(format!("a resistance of {} ohm", impedance.re))
+                .in_file(name.clone())
+                .at_line(line, None)
+                .expected("zero or more: a line, a supply or a load takes power, it gives none")
+                .remedy("look at the sign of the phase, and at the reference of the measurement"));
+        }
         rows.push((frequency.1 * number(frequency.0)?, impedance));
         places.push(line);
     }
@@ -87,6 +95,8 @@ mod tests {
             ("frequency_hz,ohm\n", "the header"),
             ("frequency_hz,ohm,phase_deg\n2000,zero,1\n", "mains.csv:2:6: \"zero\""),
             ("frequency_hz,ohm,phase_deg\n2000,1,1\n2000,1,1\n", "mains.csv:3: a frequency of 2000 Hz"),
+            ("frequency_hz,resistance_ohm,reactance_ohm\n2000,-1,3\n", "mains.csv:2: a resistance of -1 ohm"),
+            ("frequency_hz,ohm,phase_deg\n2000,1,120\n", "mains.csv:2: a resistance of -0.4999"),
             ("frequency_hz,ohm,phase_deg\n2000,0,1\n", "mains.csv:2: an impedance of 0 ohm"),
             ("frequency_hz,ohm,phase_deg\n2000,0\n", "mains.csv:2: 2 cells"),
             ("frequency_hz,ohm,phase_deg\n", "no row"),

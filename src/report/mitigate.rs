@@ -48,6 +48,8 @@ pub fn sentences(found: &Mitigation) -> Vec<String> {
             Kind::BetweenFilters => format!(
                 "Resonance of the filters with one another, over the line between them, at {at}: noise there is {change} {db}."
             ),
+            Kind::LargestLoss => format!("Largest loss at {at}: {change} {db}."),
+            Kind::LeastLoss => format!("A dip of the loss at {at}: noise there is only {change} {db}."),
             Kind::WithOwnLeads => format!("Largest loss at {at}, where a filter resonates with its own leads: {change} {db}."),
         });
     }
@@ -332,7 +334,13 @@ pub fn figure(found: &Mitigation, request: &Request) -> Figure {
         conclusion,
         height: if rows.len() > 1 { 1100 } else { 760 },
         rows,
-        caption: vec![circuit(request), band_said(request)],
+        caption: vec![
+            circuit(request),
+            band_said(request),
+            "Across the line only capacitors of class X1 or X2; they carry mains current and stay charged. Qualified persons, local \
+             codes first."
+                .into(),
+        ],
         ..Figure::new("What would the filter do?")
     }
 }

@@ -223,7 +223,7 @@ pub fn spectrum(capture: &CaptureSpectrum, settings: &Settings) -> Figure {
                 .with(Series::new("mean", style(channel.role), Shape::Line(points(&channel.level_db))));
             if !channel.floor_levels_db.is_empty() {
                 let floor = Shape::Line(points(&channel.floor_levels_db));
-                panel = panel.with(Series::new("floor of range and converter", Style::Floor, floor));
+                panel = panel.with(Series::new("the recorder's own floor", Style::Floor, floor));
             }
             Row::new(vec![with_levels(panel, &channel.against, range)])
         })
@@ -497,7 +497,7 @@ pub fn bands(capture: &CaptureBands, settings: &Settings) -> Figure {
                 })
                 .collect();
             if !floor.is_empty() {
-                panel = panel.with(Series::new("floor of range and converter", Style::Floor, Shape::Steps(floor)));
+                panel = panel.with(Series::new("the recorder's own floor", Style::Floor, Shape::Steps(floor)));
             }
             Row::new(vec![with_levels(panel, &channel.against, range)])
         })
@@ -722,7 +722,7 @@ pub fn receiver(capture: &CaptureReadings, settings: &Settings) -> Figure {
         let panel = readings_panel(title, channel, detectors);
         let Some(floor) = &channel.floor_db else { return panel };
         let floor = Shape::Line(level_points(&channel.frequency_hz, floor));
-        panel.with(Series::new("RMS of the floor of range and converter", Style::Floor, floor))
+        panel.with(Series::new("RMS of the recorder's own floor", Style::Floor, floor))
     });
     let mut rows = vec![Row::new(upper.collect()), Row::new(lower.collect())];
     let courses: Vec<Panel> = capture.channels.iter().filter_map(course_panel).collect();
@@ -807,7 +807,7 @@ fn spectra_panel<Row_>(channel: &ChannelComparison<Row_>, range: Band, names: (&
         .with(Series::new(names.0, before_style(channel.role), line(&channel.first)))
         .with(Series::new(names.1, after_style(channel.role), line(&channel.second)));
     match &channel.floor {
-        Some(floor) => panel.with(Series::new("floor of range and converter", Style::Floor, line(floor))),
+        Some(floor) => panel.with(Series::new("the recorder's own floor", Style::Floor, line(floor))),
         None => panel,
     }
 }

@@ -3,7 +3,7 @@
 use super::columns::{Columns, number};
 use super::table::{Column, Table};
 use crate::analysis::plan::{Checked, CheckedPoint, Plan};
-use crate::error::{Error, printable};
+use crate::error::{Error, Severity, printable};
 use crate::units::engineering;
 
 fn bytes(count: f64) -> String {
@@ -12,14 +12,28 @@ fn bytes(count: f64) -> String {
 
 /// What the plan comes to.
 pub fn sentences(plan: &Plan) -> Vec<String> {
-    let mut said = vec![format!(
+    // What cannot be done at all comes first.
+    let mut said: Vec<String> = plan
+        .conflicts
+        .iter()
+        .filter(|conflict| conflict.severity == Severity::Unfit)
+        .map(|conflict| format!("This cannot be done so: {}", conflict.message))
+        .collect();
+    said.push(format!(
         "Sample at {} for {} on a range of {} a division, {} captures of each of {} states.",
         engineering(plan.sample_rate_hz, "S/s"),
         engineering(plan.record_s, "s"),
         engineering(plan.volts_per_division, "V"),
         plan.rounds,
         plan.order.len()
-    )];
+    ));
+    if plan.conflicts.iter().any(|conflict| conflict.code == "floor_too_high") {
+        said.push(format!(
+            "The recorder's own floor of {:.1} dBµV hides what is to be shown, {:.1} dBµV; what follows holds for noise well above \
+             the floor.",
+            plan.floor_db, plan.smallest_db
+        ));
+    }
     if let Some(db) = plan.smallest_difference_db {
         said.push(format!(
             "A rise of {db:.2} dB of noise in a band as narrow as {} will be shown with a probability of 80 % (5 % over all {} rows \

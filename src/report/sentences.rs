@@ -69,7 +69,7 @@ pub fn of_spectrum(capture: &CaptureSpectrum) -> Vec<String> {
             let strongest = (0..channel.rms.len()).max_by(|&a, &b| channel.rms[a].total_cmp(&channel.rms[b]))?;
             let frequency = Hertz::new(channel.frequency_hz[strongest]).ok()?;
             let floor = channel.floor_level_db.map_or(String::new(), |floor| {
-                format!("; the converter's floor is at {:.1} {}", floor.get(), channel.unit.level_reference())
+                format!("; the recorder's own floor is at {:.1} {}", floor.get(), channel.unit.level_reference())
             });
             Some(format!(
                 "{} the strongest line is at {frequency}: {} in {:.0} Hz{floor}.",
@@ -194,7 +194,7 @@ pub fn of_bands(capture: &CaptureBands) -> Vec<String> {
                 let share = 100.0 * (band.rms / channel.total.rms).powi(2);
                 format!("; the strongest band is {} with {share:.0} % of the power", band.band)
             });
-            let floor = if channel.total.near_floor { "; all of it within 3 dB of the converter's floor" } else { "" };
+            let floor = if channel.total.near_floor { "; all of it within 3 dB of the recorder's own floor" } else { "" };
             format!(
                 "{} {} in {}{strongest}{floor}.",
                 place_first(channel.role),

@@ -1103,7 +1103,11 @@ pub fn found(rows: &[Found]) -> Table {
         table.rows.push(vec![
             row.truth.what.clone(),
             row.truth.role.name().into(),
-            if nothing { "nothing".into() } else { value(row.truth.value) },
+            match row.truth.wander {
+                _ if nothing => "nothing".into(),
+                wander if wander > 0.0 => format!("{:.2} ± {:.2} kHz", row.truth.value / 1e3, wander / 1e3),
+                _ => value(row.truth.value),
+            },
             row.found.map_or("nothing shown".into(), value),
             ends.unwrap_or_default(),
             match row.agrees {

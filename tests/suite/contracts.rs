@@ -212,6 +212,8 @@ fn the_parser_takes_every_example_of_the_help() {
         let (name, lines) = (command.get_name(), examples(command));
         assert!((2..=3).contains(&lines.len()), "{name}: {} examples", lines.len());
         let shown = command.get_after_help().unwrap().to_string();
+        let (shown, caution) = shown.split_once("\n\n").unwrap();
+        assert!(caution.starts_with("Mains can kill."), "{name}: {caution}");
         assert_eq!(shown.lines().count(), 1 + 2 * lines.len(), "{name}: a line that says what each answers\n{shown}");
         for line in &lines {
             if let Err(error) = parser.clone().try_get_matches_from(line) {

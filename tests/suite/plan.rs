@@ -103,6 +103,7 @@ mod program {
                 "take a coupling network that removes the mains",
             ),
             ("--quasi-peak --memory 100k", "Quasi-peak readings need 1.5 s"),
+            ("--mains-present 230", "isolated or differential probe"),
             ("--highest-rate 200k", "end the range at 80.0 kHz"),
             ("--every 60s --memory 1M", "take more memory"),
             ("--captures 1", "take three or more"),
@@ -118,6 +119,8 @@ mod program {
             ("--smallest 0", "zero"),
             ("--bits 99", "4..=24"),
             ("--probe 0", "above zero"),
+            ("--every 0s", "above zero"),
+            ("--rbw 1M", "narrower than the range"),
             ("--memory 5", "1000 or more"),
         ] {
             let answer = bench.run(&format!("plan {arguments}"));
@@ -133,7 +136,11 @@ mod program {
             table(&["Wire (V)"], &[&samples])
         };
         let bench = Bench::with(&[("good.csv", &rounded(1e-4, 0.3)), ("short.csv", &rounded(5e-3, 0.1))]);
-        let document = bench.json("plan --smallest 30u --largest 10m --bits 12 --check good.csv short.csv");
+        // What does not keep to the plan is in the status as well.
+        let answer = bench.run("plan --smallest 30u --largest 10m --bits 12 --check good.csv short.csv --json");
+        assert_eq!(answer.status, 1);
+        let document = answer.json();
+        bench.done("plan --smallest 30u --largest 10m --bits 12 --check good.csv");
         let met = |k: usize| -> Vec<(String, bool)> {
             let points = document["checked"][k]["points"].as_array().unwrap();
             points.iter().map(|p| (p["what"].as_str().unwrap().to_owned(), p["met"].as_bool().unwrap())).collect()
@@ -144,13 +151,13 @@ mod program {
             failed.contains(&"record".to_owned()) && failed.iter().any(|what| what.starts_with("floor")),
             "{failed:?}"
         );
-        assert!(bench.done("plan --smallest 100u --check short.csv").out.contains("DOES NOT DO"));
+        assert!(bench.run("plan --smallest 100u --check short.csv").out.contains("DOES NOT DO"));
         // A survey's description names the captures, relative to itself.
         bench.put(
             "job/survey.toml",
             b"title = \"x\"\n[[case]]\nname = \"a\"\noff = [\"../good.csv\"]\non = [\"../short.csv\"]\n",
         );
-        let said = bench.done("plan --smallest 30u --largest 10m --bits 12 --check job/survey.toml").out;
+        let said = bench.run("plan --smallest 30u --largest 10m --bits 12 --check job/survey.toml").out;
         assert!(said.starts_with("1 of 2 captures do not keep to the plan: job/../short.csv (record; "), "{said}");
     }
 }

@@ -53,7 +53,7 @@ fn caption() -> Vec<String> {
 /// Wire above air on one frequency axis, with the floor and long file names.
 fn spectrum() -> Figure {
     let floor =
-        |at: f64| Series::new("floor of range and converter", Style::Floor, Shape::Line(vec![(2e3, at), (150e3, at)]));
+        |at: f64| Series::new("the recorder's own floor", Style::Floor, Shape::Line(vec![(2e3, at), (150e3, at)]));
     let mut wire = Panel::new("Wire", frequency(), Axis::linear("Level, dB re 1 µV"))
         .with(floor(21.0))
         .with(Series::new("wire, RMS in 200 Hz", Style::Wire, Shape::Line(levels(WIRE, 62.0, 7))));
