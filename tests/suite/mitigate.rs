@@ -93,6 +93,27 @@ fn draws_are_the_same_each_time_and_others_with_another_seed() {
 }
 
 #[test]
+fn parts_that_nobody_plugs_in_are_named_and_dips_are_no_resonance_with_leads() {
+    let bench = Bench::with(&[]);
+    for (circuit, code) in [
+        ("--capacitor 1,esr=0.1", "current_too_large"),
+        ("--capacitor 1u,discharge=1k", "resistor_too_hot"),
+        ("--capacitor 1u --source-ohm 0 --source-henry 50u --no-load", "hardly_a_loss"),
+    ] {
+        let answer = bench.run(&format!("mitigate {circuit} --draws 40"));
+        assert!(answer.status == 0 && answer.err.contains(code), "{circuit}: {}", answer.err);
+    }
+    let usual = bench.done("mitigate --capacitor 1u,esr=0.05,discharge=390k --source-ohm 0.4 --source-henry 50u --load-ohm 50");
+    assert!(!usual.err.contains("warning"), "{}", usual.err);
+    // 1/(2π√(20 nH · 1 µF)) = 1.1254 MHz.
+    let text = bench.done("mitigate --capacitor 1u,esl=20n --range 2k:2M --draws 40").out;
+    assert!(text.contains("Largest loss at 1.13 MHz, where a filter resonates with its own leads"), "{text}");
+    // Without leads there is none, whatever line lies between.
+    let text = bench.done("mitigate --capacitor 1u,at=300 --line 300 --load-ohm 1 --draws 40").out;
+    assert!(!text.contains("own leads"), "{text}");
+}
+
+#[test]
 fn two_filters_resonate_with_one_another_and_placement_is_shown() {
     let bench = Bench::with(&[]);
     let text = bench
