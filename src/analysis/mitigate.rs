@@ -328,10 +328,7 @@ fn worked_out(request: &Request, range: Band) -> Result<(Mitigation, Vec<Vec<f64
         mains: whole_at_mains(request),
         predicted: None,
         cautions: cautions(request),
-        warnings: unlikely(request, &resonances)
-            .into_iter()
-            .map(|finding| Warning { path: None, finding })
-            .collect(),
+        warnings: unlikely(request, &resonances).into_iter().map(|finding| Warning { path: None, finding }).collect(),
         losses,
         shown,
         resonances,
@@ -573,13 +570,11 @@ fn cautions(request: &Request) -> Vec<String> {
         let farad = request.supply.capacitors.iter().map(|c| c.farad).fold(0.0, f64::max);
         let fall = (std::f64::consts::SQRT_2 * request.mains_v / LEFT_V).ln();
         let largest = Some(1.0 / (farad * fall)).filter(|ohm| *ohm > 0.0 && ohm.is_finite());
-        cautions.push(
-            format!(
-                "Unplugged, it stays charged to the crest of the mains: no more than 34 V may be left after a second \
+        cautions.push(format!(
+            "Unplugged, it stays charged to the crest of the mains: no more than 34 V may be left after a second \
                  (IEC 60335-1, from memory), which takes a discharge resistor{}.",
-                largest.map_or(String::new(), |ohm| format!(" of at most {}", crate::units::engineering(ohm, "Ω")))
-            ),
-        );
+            largest.map_or(String::new(), |ohm| format!(" of at most {}", crate::units::engineering(ohm, "Ω")))
+        ));
     }
     cautions.push(
         "From line or neutral to earth a capacitor leaks into the residual-current device, and several add up; this \

@@ -435,7 +435,9 @@ pub fn too_short(path: &str, samples: u64, segment: usize, rate: Hertz) -> Error
     Error::input(format!("holds {samples} settled samples, less than one segment of {segment}"))
         .in_file(path)
         .expected(format!("at least {:.1} ms", needed * 1e3))
-        .remedy("record longer, or give a larger --rbw or a shorter --segment; look whether the file was cut in copying")
+        .remedy(
+            "record longer, or give a larger --rbw or a shorter --segment; look whether the file was cut in copying",
+        )
 }
 
 /// The channels that are analysed, with their parts: those that the settings name, else the reader's choice.

@@ -9,7 +9,7 @@ use std::f64::consts::SQRT_2;
 use serde::Serialize;
 
 use super::inspect::Inspection;
-use crate::compare::power::smallest_shown;
+use crate::compare::power::{Levels, smallest_shown};
 use crate::dsp::segment::segment_length;
 use crate::dsp::window::{Taper, Window};
 use crate::error::{Error, Finding};
@@ -181,7 +181,8 @@ pub fn smallest_difference_db(
     // take some of their degrees of freedom.
     let periods = (record_s * mains_hz).max(4.0);
     let degrees = if by_captures { count - 1.0 } else { count / (1.0 / (periods - 2.0) + 0.4 / periods) };
-    let rise = smallest_shown([(variance, degrees); 2], rows)?;
+    let levels = if by_captures { Levels::OfFewCaptures } else { Levels::Beside };
+    let rise = smallest_shown([(variance, degrees); 2], levels, rows)?;
     Some(10.0 * rise.log10())
 }
 
@@ -394,9 +395,8 @@ fn floor_conflict(wanted: &Wanted, full_scale_v: f64, floor_db: f64, smallest_db
 
 /// That no rise would be shown in four of five cases, and what would change that.
 fn no_difference(wanted: &Wanted, record_s: f64, narrowest: Band, rows: usize) -> Conflict {
-    let shown = |captures| {
-        smallest_difference_db(narrowest.width(), record_s, captures, wanted.scatter, wanted.mains_hz, rows)
-    };
+    let shown =
+        |captures| smallest_difference_db(narrowest.width(), record_s, captures, wanted.scatter, wanted.mains_hz, rows);
     let more = (wanted.captures + 1..=wanted.captures + 12).find_map(|captures| Some((captures, shown(captures)?)));
     Finding::limit(
         "no_difference",

@@ -3,7 +3,6 @@
 use serde::Serialize;
 
 use super::before_after::{Pair, Verdict as Change, compare};
-use super::difference::{difference, difference_of_pairs};
 use super::side::Observation;
 use crate::units::Band;
 
@@ -87,7 +86,7 @@ pub fn added(pairs: &[Pair], bands: &[Band]) -> Vec<Vec<BandAddition>> {
                     off_rms: row.before_rms,
                     on_rms: row.after_rms,
                     added_rms: adds.then(|| power.sqrt()),
-                    added_ci95_rms: if adds { interval(pair, index, row.observation, power.sqrt()) } else { None },
+                    added_ci95_rms: if adds { interval(pair, index, power.sqrt()) } else { None },
                     rise_db: row.change_db,
                     ci95_db: row.ci95_db,
                     verdict,
@@ -104,15 +103,9 @@ pub fn added(pairs: &[Pair], bands: &[Band]) -> Vec<Vec<BandAddition>> {
 }
 
 /// The 95 % interval of the difference of two mean powers, as RMS; its lower end is never below zero.
-fn interval(pair: &Pair, band: usize, observation: Observation, added: f64) -> Option<[f64; 2]> {
-    let found = if observation == Observation::Pair {
-        difference_of_pairs(&pair.before.means(band), &pair.after.means(band))
-    } else {
-        let ((off, _), (on, _)) = pair.before.power(band).zip(pair.after.power(band))?;
-        difference(&off, &on)
-    };
+fn interval(pair: &Pair, band: usize, added: f64) -> Option<[f64; 2]> {
     let chain_db = pair.chain_db.as_ref().map_or(0.0, |bands| bands[band]);
-    found.interval_power.map(|[low, high]| widened([low.max(0.0).sqrt(), high.sqrt()], added, chain_db))
+    pair.interval_power(band).map(|[low, high]| widened([low.max(0.0).sqrt(), high.sqrt()], added, chain_db))
 }
 
 /// An interval about an RMS value, as records show it, with what the chain makes unsure: half-widths in decibels add as

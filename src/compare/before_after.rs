@@ -93,6 +93,14 @@ impl Pair {
         self.difference(band)?.pairing_gain
     }
 
+    /// The 95 % interval of the difference of the mean powers in a band.
+    ///
+    /// # Panics
+    /// When there is no such band.
+    pub(super) fn interval_power(&self, band: usize) -> Option<[f64; 2]> {
+        self.difference(band)?.difference.interval_power
+    }
+
     /// The difference in a band, and what stands behind it.
     fn difference(&self, band: usize) -> Option<Found> {
         let ((before, seen), (after, seen_after)) = self.before.power(band).zip(self.after.power(band))?;
@@ -108,7 +116,12 @@ impl Pair {
             return Some(Found { before_power, after_power, difference: together, observation, pairing_gain });
         }
         let (level, level_after) = self.before.level(band, seen).zip(self.after.level(band, seen_after))?;
-        let difference = difference(&before, &after).and_levels(&level, &level_after);
+        let by_powers = difference(&before, &after);
+        let difference = if seen == Observation::Capture && seen_after == Observation::Capture {
+            by_powers.and_levels_of_captures(&level, &level_after)
+        } else {
+            by_powers.and_levels(&level, &level_after)
+        };
         let observation = if seen == seen_after { seen } else { Observation::MainsPeriod };
         Some(Found { before_power, after_power, difference, observation, pairing_gain: None })
     }
@@ -243,12 +256,10 @@ mod tests {
         };
         for captures in [3, 4, 8] {
             for (scatter, loud) in [(0.05, false), (0.5, false), (0.1, true)] {
-                // Three captures of three are all loud by chance, on one side, in one of seven such tables.
-                if loud && captures == 3 {
-                    continue;
-                }
                 let found = claims(captures, scatter, loud);
-                assert!(found <= 20, "{captures} {scatter} {loud}: {found}");
+                println!("{captures} captures, scatter {scatter}, loud {loud}: {found} of {TABLES} tables claim");
+                // Three captures of three are all loud by chance, on one side, in one of seven such tables.
+                assert!(found <= if loud && captures == 3 { 60 } else { 20 }, "{captures} {scatter} {loud}: {found}");
             }
         }
     }

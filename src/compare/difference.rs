@@ -9,7 +9,9 @@ use std::f64::consts::LN_10;
 
 use statrs::distribution::{ContinuousCDF, FisherSnedecor};
 
-use super::power::{Term, median_unbiased, or_by_levels, smallest_rise, smallest_shown};
+use super::power::{
+    LEVELS_TELL_MORE, Levels, Term, median_unbiased, or_by_levels, smallest_rise, smallest_shown, together,
+};
 use crate::uncertainty::{COVERAGE, Estimate, student_factor, student_probability, welch_satterthwaite};
 
 /// The share of tables without any true difference that may claim one.
@@ -37,6 +39,7 @@ pub struct Difference {
     pub standard_error: Option<f64>,
     from: f64,
     scatter: Option<Scatter>,
+    levels: Levels,
 }
 
 /// How two mean powers scatter, each variance over the square of the power that a difference starts from or leads to.
@@ -188,6 +191,7 @@ fn invert(from: f64, to: f64, spread: Option<impl Fn(f64) -> (f64, f64)>) -> Dif
             standard_error: None,
             from,
             scatter: None,
+            levels: Levels::Not,
         };
     };
     let probability = |factor: f64| {
@@ -224,16 +228,60 @@ fn invert(from: f64, to: f64, spread: Option<impl Fn(f64) -> (f64, f64)>) -> Dif
         standard_error: Some(error),
         from,
         scatter: None,
+        levels: Levels::Not,
     }
 }
 
 impl Difference {
-    /// Asks the levels as well: the mean logarithms of the powers of both sides.
+    /// Judges few captures of each side by their levels as well, the mean logarithms of their powers; the estimates are those
+    /// of independent captures.
     ///
     /// Student's t of few captures, at the level that one row of a large table is judged by, lets a power go below zero:
     /// three captures whose power scatters by a tenth would show no rise at all, not even one of 40 dB. A level has no such
-    /// bound. But a mean level may move where the mean power does not, so levels are asked only where the powers, judged
-    /// alone, differ the same way. The smaller probability counts.
+    /// bound. Where nothing has changed both sides are drawn alike, so their scatter is taken together; that the mean powers
+    /// lie the same way is asked for, and that powers or levels, each side with its own scatter, differ by themselves. The
+    /// smaller probability counts.
+    ///
+    /// Where the louder side scatters so much that its power may be nothing, the levels set the end of the interval that the
+    /// powers leave open: a mean power lies above the mean level by half the variance of the levels (of normal ones), so what
+    /// the quieter side has more of that is taken off, and what the louder side has more is left.
+    ///
+    /// # Sources
+    /// Student's t with a common variance: W. S. Gosset, Biometrika 6 (1908) 1-25; R. A. Fisher, Metron 5 (1925) 90-104.
+    pub fn and_levels_of_captures(self, from: &Estimate, to: &Estimate) -> Self {
+        let Some((from_degrees, to_degrees)) = from.degrees.zip(to.degrees) else { return self };
+        let terms = [(from.variance, from_degrees), (to.variance, to_degrees)];
+        let (variance, degrees) = together(terms);
+        if from_degrees.min(to_degrees) > LEVELS_TELL_MORE || variance.is_nan() || variance <= 0.0 {
+            return self;
+        }
+        let gap = to.mean - from.mean;
+        let half = student_factor(COVERAGE, welch_satterthwaite(&terms)) * (from.variance + to.variance).sqrt();
+        let probability = student_probability(gap.abs() / variance.sqrt(), degrees);
+        let same_way = self.change_db.is_some_and(|db| db * gap > 0.0);
+        let differ = self.probability <= 1.0 - COVERAGE || half < gap.abs();
+        let probability = if same_way && differ { probability.min(self.probability) } else { self.probability };
+        // What a mean power has over the mean level, at most as much more on the quieter side as these captures show.
+        let [own, other] = terms.map(|(variance, degrees)| variance * (degrees + 1.0) / 2.0);
+        let (low, high) = (gap - half + (other - own).min(0.0), gap + half - (own - other).min(0.0));
+        let (mut interval_db, mut interval_power) = (self.interval_db, self.interval_power);
+        if let (Some([end, _]), Some([least, _])) = (&mut interval_db, &mut interval_power)
+            && gap > 0.0
+            && *end == f64::NEG_INFINITY
+        {
+            (*end, *least) = (decibels(low), self.from * low.exp_m1());
+        }
+        if let Some([_, end]) = &mut interval_db
+            && gap < 0.0
+            && *end == f64::INFINITY
+        {
+            *end = decibels(high);
+        }
+        Self { probability, interval_db, interval_power, levels: Levels::OfFewCaptures, ..self }
+    }
+
+    /// Asks the levels as well: a mean level may move where the mean power does not, so only where the powers, judged alone,
+    /// differ the same way. The smaller probability counts.
     pub fn and_levels(self, from: &Estimate, to: &Estimate) -> Self {
         let Some((from_degrees, to_degrees)) = from.degrees.zip(to.degrees) else { return self };
         let terms = [(from.variance, from_degrees), (to.variance, to_degrees)];
@@ -250,10 +298,11 @@ impl Difference {
     /// A gap between levels with its standard error and the degrees of freedom of that.
     fn and_gap(self, gap: f64, error: f64, degrees: f64) -> Self {
         let agrees = self.probability <= 1.0 - COVERAGE && self.change_db.is_some_and(|db| db * gap > 0.0);
+        let levels = Levels::Beside;
         if !agrees || error.is_nan() || error <= 0.0 {
-            return self;
+            return Self { levels, ..self };
         }
-        Self { probability: self.probability.min(student_probability(gap.abs() / error, degrees)), ..self }
+        Self { probability: self.probability.min(student_probability(gap.abs() / error, degrees)), levels, ..self }
     }
 
     /// The same difference seen from the other side, which starts from another mean power.
@@ -279,11 +328,15 @@ impl Difference {
     /// A side that is g times as strong scatters g times as much. See [`smallest_shown`].
     pub fn smallest_shown(&self, hypotheses: usize) -> Option<f64> {
         let rise = match self.scatter? {
-            Scatter::Apart(sides) => smallest_shown(of_captures_like_these(sides), hypotheses),
+            Scatter::Apart(sides) => smallest_shown(of_captures_like_these(sides), self.levels, hypotheses),
             Scatter::InPairs([other, crossed, own], degrees) => {
                 let variance = |rise: f64| (other + rise * crossed + rise * rise * own).max(0.0);
                 let terms = |rise: f64| [(0.0, degrees), (median_unbiased(variance(rise), degrees), degrees)];
-                or_by_levels(|rows| smallest_rise(terms, rows), terms(1.0), hypotheses)
+                let by_powers = |rows| smallest_rise(terms, rows);
+                match self.levels {
+                    Levels::Not => by_powers(hypotheses),
+                    Levels::Beside | Levels::OfFewCaptures => or_by_levels(by_powers, terms(1.0), hypotheses),
+                }
             }
         };
         Some((rise? - 1.0) * self.from)
@@ -364,7 +417,7 @@ mod tests {
         let [powers, other] = [from, to].map(Estimate::of_independent);
         let [level, other_level] =
             [from, to].map(|side| Estimate::of_independent(&side.iter().map(|p| p.ln()).collect::<Vec<f64>>()));
-        difference(&powers, &other).and_levels(&level, &other_level)
+        difference(&powers, &other).and_levels_of_captures(&level, &other_level)
     }
 
     fn compared_in_pairs(from: &[f64], to: &[f64]) -> Difference {
@@ -424,9 +477,22 @@ mod tests {
         let [powers, other] = [from, to].map(|side| Estimate::of_independent(&side));
         assert!(difference(&powers, &other).probability > strictest);
         assert!(compared(&from, &to).probability < strictest);
-        // Levels that rise where the powers may be the same claim nothing: one loud capture of three.
-        let found = compared(&[1.0, 1.0, 30.0], &[9.0, 10.0, 11.0]);
+        // Levels that rise where the powers fall claim nothing: one loud capture of three.
+        let found = compared(&[1.0, 1.0, 31.0], &[9.0, 10.0, 11.0]);
         assert!(found.probability > 0.05 && found.change_db.unwrap() < 0.0);
+        // A load whose level wanders by itself: by powers it may be nothing, by levels it is some 40 dB.
+        let (from, to) = ([1.0, 1.02, 0.98], [3e3, 2e4, 1e4]);
+        let [powers, other] = [from, to].map(|side| Estimate::of_independent(&side));
+        assert_eq!(difference(&powers, &other).interval_db.unwrap()[0], f64::NEG_INFINITY);
+        let found = compared(&from, &to);
+        let [low, high] = found.interval_db.unwrap();
+        // ln 3000, ln 20000, ln 10000: 9.0401 less ln of the background, ± 4.30 (t, two degrees of freedom) · 0.5543:
+        // 6.657 nepers of power.
+        assert!((low - 28.91).abs() < 0.02 && high > 40.0, "{low} {high}");
+        assert!(found.probability < strictest && found.interval_power.unwrap()[0] > 500.0, "{found:?}");
+        // Nothing of that where the levels fall.
+        let back = compared(&to, &from);
+        assert!((back.interval_db.unwrap()[1] + low).abs() < 1e-9 && back.probability < strictest);
     }
 
     #[test]

@@ -94,14 +94,44 @@ pub fn median_unbiased(variance: f64, degrees: f64) -> f64 {
 }
 
 /// With more degrees of freedom on both sides a rise is told by powers as well as by their levels.
-const LEVELS_TELL_MORE: f64 = 12.0;
+pub const LEVELS_TELL_MORE: f64 = 6.0;
+
+/// How levels are asked, the logarithms of powers.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Levels {
+    /// Not at all.
+    Not,
+    /// Beside powers, each side with its own scatter (Welch's t): mains periods, or pairs.
+    Beside,
+    /// Beside powers where a side is few captures: with the scatter of both sides together (Student's t).
+    OfFewCaptures,
+}
+
+/// The variance of a gap between two mean levels where both sides scatter alike, with its degrees of freedom; each side by
+/// the variance of its mean and its degrees of freedom, one fewer than its captures.
+pub fn together([a, b]: [Term; 2]) -> Term {
+    let degrees = a.1 + b.1;
+    let single = [a, b].iter().map(|(variance, degrees)| degrees * variance * (degrees + 1.0)).sum::<f64>() / degrees;
+    (single * ((a.1 + 1.0).recip() + (b.1 + 1.0).recip()), degrees)
+}
 
 /// The smallest rise, as a ratio of powers, that a table of `hypotheses` shows with a probability of 80 % where two sides
-/// have these relative variances: by their powers, or by their levels where the powers alone would show it.
-/// `None` where no rise below 60 dB is shown so often.
-pub fn smallest_shown([quiet, loud]: [Term; 2], hypotheses: usize) -> Option<f64> {
+/// have these relative variances. `None` where no rise below 60 dB is shown so often.
+pub fn smallest_shown([quiet, loud]: [Term; 2], levels: Levels, hypotheses: usize) -> Option<f64> {
     let by_powers = |rows| smallest_rise(|rise| [quiet, (rise * rise * loud.0, loud.1)], rows);
-    or_by_levels(by_powers, [quiet, loud], hypotheses)
+    let are_many = quiet.1.min(loud.1) > LEVELS_TELL_MORE;
+    match levels {
+        Levels::OfFewCaptures if !are_many => {
+            let (variance, degrees) = together([quiet, loud]);
+            let of_table = smallest(f64::ln, f64::exp, |_| [(0.0, degrees), (variance, degrees)], hypotheses);
+            // And the levels have to differ by themselves, each side with its own scatter.
+            let alone = smallest(f64::ln, f64::exp, |_| [quiet, loud], 1);
+            let by_levels = of_table.zip(alone).map(|(table, alone)| table.max(alone));
+            [by_powers(hypotheses), by_levels].into_iter().flatten().min_by(f64::total_cmp)
+        }
+        Levels::Beside => or_by_levels(by_powers, [quiet, loud], hypotheses),
+        Levels::Not | Levels::OfFewCaptures => by_powers(hypotheses),
+    }
 }
 
 /// The smaller of the rises that powers show, and that levels show with these variances, where powers alone would as well.

@@ -113,7 +113,12 @@ fn of_linearity(place: &str, found: &Linearity) -> String {
             let volts = |volts: f64| engineering(volts, "V");
             let between = match found.linear_up_to_interval_v {
                 Some([Some(low), Some(high)]) => {
-                    format!("{} at least and less than {}, about {} by interpolation,", volts(low), volts(high), volts(end))
+                    format!(
+                        "{} at least and less than {}, about {} by interpolation,",
+                        volts(low),
+                        volts(high),
+                        volts(end)
+                    )
                 }
                 Some([None, Some(high)]) => format!("less than {}", volts(high)),
                 _ => volts(end),

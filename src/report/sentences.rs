@@ -194,7 +194,8 @@ pub fn of_bands(capture: &CaptureBands) -> Vec<String> {
                 let share = 100.0 * (band.rms / channel.total.rms).powi(2);
                 format!("; the strongest band is {} with {share:.0} % of the power", band.band)
             });
-            let floor = if channel.total.near_floor { "; all of it within 3 dB of the recorder's own floor" } else { "" };
+            let floor =
+                if channel.total.near_floor { "; all of it within 3 dB of the recorder's own floor" } else { "" };
             format!(
                 "{} {} in {}{strongest}{floor}.",
                 place_first(channel.role),

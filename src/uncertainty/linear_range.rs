@@ -265,7 +265,10 @@ impl Course<'_> {
         // So that of many settings that agree none is thrown out by chance (Bonferroni).
         let coverage = 1.0 - (1.0 - COVERAGE) / run as f64;
         let judged = |setting| self.judged(fit, setting, coverage);
-        self.settings[..run].iter().map(judged).all(|judged| judged.off - judged.unsure <= judged.rounding.max(fraction))
+        self.settings[..run]
+            .iter()
+            .map(judged)
+            .all(|judged| judged.off - judged.unsure <= judged.rounding.max(fraction))
     }
 
     /// Where the readings leave the line, and the number of the last setting below that.

@@ -103,7 +103,8 @@ fn parts_that_nobody_plugs_in_are_named_and_dips_are_no_resonance_with_leads() {
         let answer = bench.run(&format!("mitigate {circuit} --draws 40"));
         assert!(answer.status == 0 && answer.err.contains(code), "{circuit}: {}", answer.err);
     }
-    let usual = bench.done("mitigate --capacitor 1u,esr=0.05,discharge=390k --source-ohm 0.4 --source-henry 50u --load-ohm 50");
+    let usual =
+        bench.done("mitigate --capacitor 1u,esr=0.05,discharge=390k --source-ohm 0.4 --source-henry 50u --load-ohm 50");
     assert!(!usual.err.contains("warning"), "{}", usual.err);
     // 1/(2π√(20 nH · 1 µF)) = 1.1254 MHz.
     let text = bench.done("mitigate --capacitor 1u,esl=20n --range 2k:2M --draws 40").out;

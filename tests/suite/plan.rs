@@ -107,8 +107,8 @@ mod program {
             ("--highest-rate 200k", "end the range at 80.0 kHz"),
             ("--every 60s --memory 1M", "take more memory"),
             ("--captures 1", "take three or more"),
-            ("--captures 3 --scatter 40", "take 4 captures of each state"),
-            ("--captures 3 --bands 2k,3k,150k --scatter 40", "2 to 3 kHz alone"),
+            ("--captures 3 --scatter 150", "take 4 captures of each state"),
+            ("--captures 3 --bands 200 --range 2k:9k --scatter 180", "2 to 2.2 kHz alone"),
         ] {
             let answer = bench.run(&format!("plan {arguments}"));
             assert!(answer.status == 0 && answer.err.contains(said), "{arguments}: {}", answer.err);

@@ -40,7 +40,9 @@ fn gain_and_end_of_range_lie_within_their_intervals() {
         line_ends += usize::from(ends_of(line.linear_up_to_interval, 1750.0 / 0.95 / 0.1 / 100e3));
         slopes += usize::from(holds(line.slope_ci95.unwrap(), 0.1 * 100e3));
     }
-    println!("within: gain {gains}, end {ends}, its reading {readings}, end of a line {line_ends}, slope {slopes} of {TABLES}");
+    println!(
+        "within: gain {gains}, end {ends}, its reading {readings}, end of a line {line_ends}, slope {slopes} of {TABLES}"
+    );
     // 95 % of 60 is 57 ± 1.7; three deviations. The ends are bracketed by settings and hold nearly always.
     assert!(gains >= 52 && slopes >= 52 && ends >= 57 && readings >= 57 && line_ends >= 57);
 }

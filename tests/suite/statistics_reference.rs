@@ -49,7 +49,7 @@ fn probabilities_and_intervals_are_those_of_scipy() {
 }
 
 #[test]
-fn levels_count_as_scipy_judges_them_where_powers_alone_differ() {
+fn levels_count_as_scipy_judges_them() {
     let vectors = vectors();
     let (mut counted, mut left) = (0, 0);
     for case in vectors["cases"].as_array().unwrap() {
@@ -57,7 +57,7 @@ fn levels_count_as_scipy_judges_them_where_powers_alone_differ() {
         let level = |side: &[f64]| Estimate::of_independent(&side.iter().map(|power| power.ln()).collect::<Vec<f64>>());
         let found = match case["kind"].as_str().unwrap() {
             "paired" => found(case).and_levels_of_pairs(&from, &to),
-            _ => found(case).and_levels(&level(&from), &level(&to)),
+            _ => found(case).and_levels_of_captures(&level(&from), &level(&to)),
         };
         let powers = case["probability"].as_f64().unwrap();
         let levels = case["probability_of_levels"].as_f64().unwrap();

@@ -211,15 +211,15 @@ fn linear(steps: &mut [Step], role: Role, place: f64) -> Option<Linearity> {
 
 /// Repeats that are no repeats: gains at one frequency that are further apart than any scatter.
 fn apart(steps: &[Step], role: Role) -> Option<Finding> {
-    let used = |place: &f64| -> Vec<&Step> {
-        steps.iter().filter(|step| step.is_used && is_at(step, role, *place)).collect()
-    };
+    let used =
+        |place: &f64| -> Vec<&Step> { steps.iter().filter(|step| step.is_used && is_at(step, role, *place)).collect() };
     let ends = |group: Vec<&Step>| {
         let of = |a: &&Step, b: &&Step| a.gain_db.total_cmp(&b.gain_db);
         Some((group.iter().copied().min_by(of)?.clone(), group.iter().copied().max_by(of)?.clone()))
     };
     let gap = |(low, high): &(Step, Step)| high.gain_db - low.gain_db;
-    let worst = places(steps, role).iter().filter_map(|place| ends(used(place))).max_by(|a, b| gap(a).total_cmp(&gap(b)))?;
+    let worst =
+        places(steps, role).iter().filter_map(|place| ends(used(place))).max_by(|a, b| gap(a).total_cmp(&gap(b)))?;
     let (low, high) = &worst;
     (gap(&worst) > APART_DB).then(|| {
         let message = format!(
