@@ -66,8 +66,10 @@ class Dropped {
     kind = REGULAR;
     number = ++lastNumber;
 
-    constructor(blob, largest) {
+    /** `whole` holds all of it, where it has been read already. */
+    constructor(blob, largest, whole) {
         this.blob = blob;
+        this.whole = whole;
         this.size = blob.size;
         this.modified = blob.lastModified ?? 0;
         this.largest = largest;
@@ -83,6 +85,7 @@ class Dropped {
             this.refused = true;
             refuse(FBIG);
         }
+        if (this.whole) return (position, length) => this.whole.subarray(position, position + length);
         let from = 0, piece = new Uint8Array(0);
         return (position, length) => {
             const end = from + piece.length;
@@ -182,16 +185,17 @@ class Stream {
 /**
  * Runs a module as a command.
  *
- * `files` is the folder that it works in; `out` and `err` get what it writes, as bytes. Gives the exit status and the
+ * `files` is the folder that it works in; `out` and `err` get what it writes, as bytes; `environment` is a list of
+ * "NAME=VALUE". Gives the exit status and the
  * bytes of memory it had. What ends it by force (a trap) is thrown.
  */
-async function command(module, words, files, out, err) {
+async function command(module, words, files, out, err, environment = []) {
     const descriptors = [new Stream(CHARACTERS), new Stream(0, out), new Stream(0, err), new Opened(files)];
     let memory;
     const view = () => new DataView(memory.buffer);
     const bytes = (at, length) => new Uint8Array(memory.buffer, at, length);
     const text = (at, length) => new TextDecoder().decode(bytes(at, length));
-    const encoded = words.map(word => new TextEncoder().encode(`${word}\0`));
+    const [encoded, known] = [words, environment].map(list => list.map(word => new TextEncoder().encode(`${word}\0`)));
 
     const number = at => descriptors[at] ?? refuse(BADF);
     const opened = at => number(at) instanceof Opened ? number(at) : refuse(BADF);
@@ -252,10 +256,10 @@ async function command(module, words, files, out, err) {
         },
         args_get: (at, room) => laidOut(encoded, at, room),
         environ_sizes_get(count, size) {
-            view().setUint32(count, 0, true);
-            view().setUint32(size, 0, true);
+            view().setUint32(count, known.length, true);
+            view().setUint32(size, known.reduce((sum, word) => sum + word.length, 0), true);
         },
-        environ_get() {},
+        environ_get: (at, room) => laidOut(known, at, room),
         clock_res_get: (_, at) => view().setBigUint64(at, 1000n, true),
         clock_time_get: (clock, _, at) =>
             view().setBigUint64(at, nanoseconds(clock === 0 ? Date.now() : performance.now()), true),

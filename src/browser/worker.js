@@ -50,9 +50,37 @@ const joined = async pieces => new Blob(pieces).text();
 /** A size as people say it. */
 const inWords = bytes => bytes < 1e9 ? `${Math.round(bytes / 1e6)} MB` : `${(bytes / 1e9).toFixed(1)} GB`;
 
+/** What a file is read whole up to, for its fingerprint and for all that reads it afterwards. */
+const WHOLE = 64 * 2 ** 20;
+/** Fingerprints of files that were read whole. */
+const fingerprints = new WeakMap();
+
+/**
+ * A dropped file that a command line names, read whole. Its fingerprint is taken by the browser, which takes a tenth of the
+ * time that WebAssembly does. Where that is not to be had the file is read in pieces, and the program takes it.
+ */
+async function readWhole(path, blob) {
+    if (blob.size > WHOLE || path.includes("=") || !self.crypto?.subtle) return undefined;
+    try {
+        const bytes = await blob.arrayBuffer();
+        if (!fingerprints.has(blob)) {
+            const digest = new Uint8Array(await self.crypto.subtle.digest("SHA-256", bytes));
+            fingerprints.set(blob, Array.from(digest, byte => byte.toString(16).padStart(2, "0")).join(""));
+        }
+        return new Uint8Array(bytes);
+    } catch {
+        return undefined;
+    }
+}
+
 async function run(name, words) {
     const files = new Folder();
-    for (const [path, blob] of dropped) files.lay(path, new Dropped(blob, LARGEST));
+    const environment = [];
+    for (const [path, blob] of [...dropped]) {
+        const whole = words.includes(path) ? await readWhole(path, blob) : undefined;
+        if (whole) environment.push(`sha256 ${path}=${fingerprints.get(blob)}`);
+        files.lay(path, new Dropped(blob, LARGEST, whole));
+    }
     const out = [];
     let err = "", line = "";
     const decoder = new TextDecoder();
@@ -66,7 +94,7 @@ async function run(name, words) {
     };
     let ended;
     try {
-        ended = await command(compiled, ["linewake", ...words], files, piece => out.push(piece), heard);
+        ended = await command(compiled, ["linewake", ...words], files, piece => out.push(piece), heard, environment);
     } catch (error) {
         // Nothing of it is left but this worker, which goes on with the next run.
         ended = { status: 2, memory: error.memory ?? 0 };

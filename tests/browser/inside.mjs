@@ -11,6 +11,7 @@ class OnDisk {
     constructor(file, from = 0, to = fs.statSync(file).size) {
         Object.assign(this, { file, from, size: to - from, lastModified: fs.statSync(file).mtimeMs });
     }
+    async arrayBuffer() { return new FileReaderSync().readAsArrayBuffer(this); }
     slice(from, to) { return new OnDisk(this.file, this.from + from, this.from + to); }
 }
 
@@ -28,6 +29,7 @@ class FileReaderSync {
 export async function inNode(wasm) {
     const waiting = new Map();
     const self = {
+        crypto,
         postMessage(answer) {
             if (answer.progress !== undefined) waiting.get(answer.run).lines.push(answer.progress);
             else waiting.get(answer.run).done(answer);

@@ -313,7 +313,7 @@ const METHODS: [&str; 11] = [
     "Spectra: Welch's method; RMS in one noise bandwidth, so that a tone reads its own RMS.",
     "Bands: the integral of the density over the band.",
     "Differences: the observation is a mains period, or the capture itself from three captures a side on. Each band has \
-     a 95 % interval (Fieller's theorem on the mean powers, Welch and Satterthwaite's degrees of freedom, Student's t). \
+     a 95 % interval (Fieller's theorem on the mean powers, Welch and Satterthwaite's degrees of freedom, Student's t; up to seven captures a side their levels are asked as well). \
      Verdicts over all rows of a table together err in at most 5 % of tables (Holm).",
     "What a load adds: the power with the load on less the power with it off; told only where it is shown.",
     "Wire and air: the magnitude-squared coherence less its bias; the share of the air's power that the wire explains. \
