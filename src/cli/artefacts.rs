@@ -4,7 +4,7 @@
 //! folder without touching each other's files.
 
 use std::fs;
-use std::io::{self, BufWriter, Write};
+use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use super::files::failed;
@@ -100,21 +100,13 @@ impl Artefacts {
     }
 }
 
-/// A file that fills in large steps.
-fn buffered(path: &Path) -> io::Result<BufWriter<Whole>> {
-    if let Some(folder) = path.parent() {
-        fs::create_dir_all(folder)?;
-    }
-    Ok(BufWriter::with_capacity(BUFFER, Whole::begin(path)?))
-}
-
 #[cfg(feature = "columnar")]
 mod partitions {
     use std::collections::BTreeMap;
-    use std::io::BufWriter;
+    use std::io::{self, BufWriter};
     use std::path::{Path, PathBuf};
 
-    use super::{Shard, Whole, buffered, failed};
+    use super::{Shard, Whole, failed};
     use crate::error::Error;
     use crate::report::parquet::ParquetRows;
     use crate::report::rows::{ROLE, Row};
@@ -126,6 +118,14 @@ mod partitions {
         file: String,
         open: BTreeMap<String, ParquetRows<BufWriter<Whole>>>,
         ended: Vec<(PathBuf, Whole)>,
+    }
+
+    /// A file that fills in large steps.
+    fn buffered(path: &Path) -> io::Result<BufWriter<Whole>> {
+        if let Some(folder) = path.parent() {
+            std::fs::create_dir_all(folder)?;
+        }
+        Ok(BufWriter::with_capacity(super::BUFFER, Whole::begin(path)?))
     }
 
     impl Partitions {

@@ -81,10 +81,11 @@ fn is_same(path: &Path, bytes: &[u8]) -> bool {
 
 /// A packed module from a file.
 fn module(path: &Path) -> Result<Vec<u8>, Error> {
-    /// How such a file begins: lc, lp and pb in one byte, then a dictionary of a power of two.
-    const LZMA: &[u8] = &[0x5d, 0, 0];
+    /// How such a file begins: lc, lp and pb in one byte below this, then the size of a dictionary of 64 kB or more.
+    const PROPERTIES: u8 = 9 * 5 * 5;
     let bytes = source(path).bytes_at(0, LONGEST_MODULE + 1)?;
-    if bytes.starts_with(LZMA) && bytes.len() <= LONGEST_MODULE {
+    let is_lzma = matches!(bytes.as_slice(), [properties, 0, 0, ..] if *properties < PROPERTIES);
+    if is_lzma && bytes.len() <= LONGEST_MODULE {
         return Ok(bytes);
     }
     Err(Error::input("is no packed module")
