@@ -48,7 +48,7 @@ pub(super) fn fit(power: &[f64], peak: usize, floor: f64, shape: &Shape, share: 
         let (along, norm) = sums(offset);
         along * along.abs() / norm
     };
-    let offset = golden_section::highest(-1.0, 1.0, 40, explained);
+    let offset = golden_section::highest(-1.0, 1.0, 24, explained);
     let (along, norm) = sums(offset);
     let line_power = along / norm;
     if line_power.is_nan() || line_power <= 0.0 {
