@@ -86,8 +86,9 @@
     return even(low, high, most, axis.scale === "frequency" ? 1e3 : 1);
   }
 
-  const short = (value) => String(Number(value.toPrecision(9))).replace("-", "−");
-  const shown = (axis, value) => axis.scale === "frequency" ? short(value / 1e3)
+  const short = (value, digits = 9) => String(Number(value.toPrecision(digits))).replace("-", "−");
+  // Six digits of a frequency are finer than any bin; the data below the plot have them all.
+  const shown = (axis, value) => axis.scale === "frequency" ? short(value / 1e3, 6)
     : axis.scale === "names" ? axis.names[Math.round(value)] ?? "" : short(value);
   const unit = (axis) => axis.label.includes(", ") ? " " + axis.label.slice(axis.label.indexOf(", ") + 2) : "";
   const decades = (axis) => axis.scale === "linear" && axis.range[0] > 0 && axis.range[1] >= 10 * axis.range[0];
