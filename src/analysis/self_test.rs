@@ -131,7 +131,12 @@ pub fn self_test() -> Result<Vec<Check>, Error> {
             added.added_rms.map_or(f64::NEG_INFINITY, |rms| Level::of_rms(rms).get()),
             LEVEL_DB,
         ),
-        Check::new("the tone halved, its noise left: change in dB", change_db, changed.change_db.unwrap_or(f64::NAN), CHANGE_DB),
+        Check::new(
+            "the tone halved, its noise left: change in dB",
+            change_db,
+            changed.change_db.unwrap_or(f64::NAN),
+            CHANGE_DB,
+        ),
     ])
 }
 

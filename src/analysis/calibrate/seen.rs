@@ -149,8 +149,9 @@ fn line_in(density: &Spectrum<Density>, low: f64, high: f64) -> Option<(f64, f64
     /// From so many bins off, beyond the window's own width, over so many.
     const BESIDE: (usize, usize) = (6, 20);
     let values = density.values();
-    let width = density.bin_width().get();
-    let (first, last) = ((low / width).ceil() as usize, ((high / width) as usize).min(values.len().saturating_sub(1)));
+    let is_within = |bin: &usize| (low..=high).contains(&density.frequency(*bin));
+    let first = (0..values.len()).find(is_within)?;
+    let last = (0..values.len()).rfind(is_within)?;
     let beside = |bin: usize| {
         let below = bin.saturating_sub(BESIDE.0 + BESIDE.1)..bin.saturating_sub(BESIDE.0);
         let above = (bin + BESIDE.0).min(last)..(bin + BESIDE.0 + BESIDE.1).min(last);
