@@ -1,7 +1,7 @@
 //! The highest point of a function with one maximum between two ends.
 
 /// Where a smooth function is highest between two ends, by sections in the golden ratio: each step keeps 0.618 of the
-/// stretch. From the place found, within 1e-4 of the stretch if it is found so closely, it falls alike to both sides.
+/// stretch, and then by its slope.
 ///
 /// With more than one maximum it finds one of them.
 ///
@@ -28,21 +28,24 @@ pub fn highest(mut low: f64, mut high: f64, steps: u32, value: impl Fn(f64) -> f
             of_b = value(b);
         }
     }
-    balanced(f64::midpoint(low, high), stretch, value)
+    where_level(f64::midpoint(low, high), stretch, value)
 }
 
-/// The place near the top of a smooth function from which it falls alike to both sides, a ten-thousandth of a stretch away.
+/// The place near the top of a smooth function where its slope is none, of the values at two distances to both sides.
 ///
 /// The top itself is flat over about the square root of the rounding of doubles, so that the highest value stands at one
-/// place or another by chance, and by how a processor rounds; this place is known to some 1e-12 of the stretch.
-fn balanced(mut at: f64, stretch: f64, value: impl Fn(f64) -> f64) -> f64 {
-    const REACH: f64 = 1e-4;
+/// place or another by chance, and by how a processor rounds. From places a hundredth of the stretch away the slope is known
+/// to some 1e-14 of the stretch, and the two distances take out what is lopsided about the top (Richardson).
+fn where_level(mut at: f64, stretch: f64, value: impl Fn(f64) -> f64) -> f64 {
+    const REACH: f64 = 0.01;
     const ROUNDS: u32 = 2;
     let reach = REACH * stretch;
     for _ in 0..ROUNDS {
-        let (below, here, above) = (value(at - reach), value(at), value(at + reach));
-        let bend = below - 2.0 * here + above;
-        let shift = 0.5 * reach * (below - above) / bend;
+        let (below, above) = (value(at - reach), value(at + reach));
+        let (far_below, far_above) = (value(at - 2.0 * reach), value(at + 2.0 * reach));
+        let slope = (8.0 * (above - below) - (far_above - far_below)) / (12.0 * reach);
+        let bend = (far_above + far_below - above - below) / (3.0 * reach * reach);
+        let shift = -slope / bend;
         // Also where it is no top, or not smooth.
         if bend >= 0.0 || shift.is_nan() || shift.abs() > reach {
             return at;
@@ -55,8 +58,7 @@ fn balanced(mut at: f64, stretch: f64, value: impl Fn(f64) -> f64) -> f64 {
 /// Where a smooth function is highest between two ends, from a guess that is at least as high as both: by Brent's method,
 /// a parabola through the three best places so far, and a golden section where that does not close in.
 ///
-/// It ends where the place is known within a millionth of the stretch at first; the place from which the function falls
-/// alike to both sides is the answer.
+/// It ends where the place is known within a millionth of the stretch at first, and then goes by the slope.
 ///
 /// ```
 /// let found = linewake::dsp::golden_section::highest_from(1.0, 0.0, 4.0, |x: f64| -(x - 1.25).cosh());
@@ -118,5 +120,5 @@ pub fn highest_from(guess: f64, mut low: f64, mut high: f64, value: impl Fn(f64)
             }
         }
     }
-    balanced(best, stretch, value)
+    where_level(best, stretch, value)
 }
