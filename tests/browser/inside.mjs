@@ -56,14 +56,9 @@ export async function inNode(wasm) {
     };
 }
 
-/** The same in the page, in headless Chromium. */
-export async function inChromium(page) {
-    const { chromium } = await import("playwright-core");
-    const browser = await chromium.launch({
-        executablePath: process.env.CHROMIUM ?? "/usr/bin/chromium",
-        args: ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--no-first-run"],
-    });
-    const tab = await browser.newPage();
+/** The same in the page, in headless Chromium or Firefox: whose program CHROMIUM or FIREFOX names. */
+export async function inBrowser(page) {
+    const { tab, upload, end } = await (process.env.FIREFOX ? firefox : chromium)();
     tab.setDefaultTimeout(600_000);
     tab.on("request", request => {
         if (!/^(file|data|blob):/.test(request.url())) throw new Error(`asks for ${request.url()}`);
@@ -94,7 +89,7 @@ export async function inChromium(page) {
         tab,
         async add(files) {
             if (files.length === 0) return;
-            await tab.setInputFiles("#chosen", files.map(([, file]) => file));
+            await upload("#chosen", files.map(([, file]) => file));
             await tab.evaluate(names => {
                 window.worker.postMessage({ files: names.map((path, at) => ({ path, blob: window.chosen.files[at] })) });
             }, files.map(([name]) => name));
@@ -115,8 +110,27 @@ export async function inChromium(page) {
             for (const name in answer.outputs) answer.outputs[name] = Buffer.from(answer.outputs[name], "base64");
             return answer;
         },
-        end: () => browser.close(),
+        end,
     };
+}
+
+async function chromium() {
+    const { chromium } = await import("playwright-core");
+    const browser = await chromium.launch({
+        executablePath: process.env.CHROMIUM ?? "/usr/bin/chromium",
+        args: ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--no-first-run"],
+    });
+    const tab = await browser.newPage();
+    return { tab, upload: (field, files) => tab.setInputFiles(field, files), end: () => browser.close() };
+}
+
+/** By the open protocol for drivers, WebDriver BiDi, which Firefox speaks by itself. */
+async function firefox() {
+    const { default: puppeteer } = await import("puppeteer-core");
+    const browser = await puppeteer.launch({ browser: "firefox", executablePath: process.env.FIREFOX, protocolTimeout: 600_000 });
+    const tab = await browser.newPage();
+    const upload = async (field, files) => (await tab.$(field)).uploadFile(...files);
+    return { tab, upload, end: () => browser.close() };
 }
 
 /** All files in a folder and below, as [path, file]. */

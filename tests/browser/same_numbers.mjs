@@ -1,12 +1,13 @@
 // The command line for browsers beside the one of this machine: `node same_numbers.mjs PROGRAM MODULE.wasm|PAGE.html`.
-// MODULE runs in node through the page's own worker, PAGE in headless Chromium. Both get the README's commands and every
-// fixture; exit status, messages and all that is written have to be the same, numbers to 1e-12 of their size. Ends with
-// status 1 where something differs. Further words are a folder of hostile files that the suite left, and "few" for a short look.
+// MODULE runs in node through the page's own worker, PAGE in headless Chromium, or in the Firefox that FIREFOX names. Both
+// get the README's commands and every fixture; exit status, messages and all that is written have to be the same, numbers to
+// 1e-12 of their size. Ends with status 1 where something differs. Further words are a folder of hostile files that the
+// suite left, and "few" for a short look.
 import { spawnSync } from "node:child_process";
 import { cpSync, mkdtempSync, readFileSync, readdirSync, rmSync, statSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join, resolve } from "node:path";
-import { filesIn, inChromium, inNode } from "./inside.mjs";
+import { filesIn, inBrowser, inNode } from "./inside.mjs";
 
 const [program, carried] = process.argv.slice(2, 4).map(path => resolve(path));
 const rest = process.argv.slice(4);
@@ -48,7 +49,7 @@ const ELSEWHERE = ["doctor", "watch", "completions", "manual", "page", "--help",
 const folder = mkdtempSync(join(tmpdir(), "linewake-same-"));
 process.on("exit", () => rmSync(folder, { recursive: true, force: true }));
 const native = words => spawnSync(program, words, { cwd: folder, maxBuffer: 1 << 30 });
-const other = await (carried.endsWith(".html") ? inChromium : inNode)(carried);
+const other = await (carried.endsWith(".html") ? inBrowser : inNode)(carried);
 
 /** Numbers and what stands between them; systems number their errors differently. */
 const tokens = text => text.replace(/ \(os error \d+\)/g, "").split(/(-?\d+(?:\.\d+)?(?:[eE][-+]?\d+)?)/);
