@@ -83,14 +83,19 @@ export async function inBrowser(page) {
             waiting.set(run, { lines: [], done });
             worker.postMessage({ run, arguments: words });
         });
-        window.chosen = document.body.appendChild(Object.assign(document.createElement("input"), { type: "file", multiple: true, id: "chosen" }));
     });
     return {
         tab,
         async add(files) {
             if (files.length === 0) return;
+            // A new field each time: a driver may be done before the browser has changed the files of an old one.
+            await tab.evaluate(() => {
+                window.chosen?.remove();
+                window.chosen = document.body.appendChild(Object.assign(document.createElement("input"), { type: "file", multiple: true, id: "chosen" }));
+            });
             await upload("#chosen", files.map(([, file]) => file));
-            await tab.evaluate(names => {
+            await tab.evaluate(async names => {
+                while (window.chosen.files.length < names.length) await new Promise(done => setTimeout(done, 1));
                 window.worker.postMessage({ files: names.map((path, at) => ({ path, blob: window.chosen.files[at] })) });
             }, files.map(([name]) => name));
         },
