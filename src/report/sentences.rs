@@ -49,7 +49,12 @@ pub fn place_first(role: Role) -> &'static str {
 /// An RMS value with its level: `3.10 mV (69.8 dBµV)`.
 fn value(rms: f64, unit: &Quantity) -> String {
     let level = crate::units::Level::of_rms(rms).get();
-    format!("{} ({level:.1} {})", engineering(rms, unit.symbol()), unit.level_reference())
+    format!("{} ({} {})", engineering(rms, unit.symbol()), minus(level), unit.level_reference())
+}
+
+/// A level with one decimal; minus is a minus.
+fn minus(level: f64) -> String {
+    format!("{level:.1}").replace('-', "−")
 }
 
 fn list(parts: &[String]) -> String {
@@ -69,7 +74,7 @@ pub fn of_spectrum(capture: &CaptureSpectrum) -> Vec<String> {
             let strongest = (0..channel.rms.len()).max_by(|&a, &b| channel.rms[a].total_cmp(&channel.rms[b]))?;
             let frequency = Hertz::new(channel.frequency_hz[strongest]).ok()?;
             let floor = channel.floor_level_db.map_or(String::new(), |floor| {
-                format!("; the recorder's own floor is at {:.1} {}", floor.get(), channel.unit.level_reference())
+                format!("; the recorder's own floor is at {} {}", minus(floor.get()), channel.unit.level_reference())
             });
             Some(format!(
                 "{} the strongest line is at {frequency}: {} in {:.0} Hz{floor}.",
@@ -217,7 +222,7 @@ pub fn of_over_time(capture: &OverTime) -> Vec<String> {
         let total = &channel.total;
         let reference = channel.unit.level_reference();
         let at = |db: Option<f64>, at_s: f64| match db {
-            Some(db) => format!("{} {reference} at {}", format!("{db:.1}").replace('-', "−"), time_of(at_s)),
+            Some(db) => format!("{} {reference} at {}", minus(db), time_of(at_s)),
             None => format!("nothing at {}", time_of(at_s)),
         };
         format!(
@@ -426,15 +431,15 @@ pub fn of_readings(capture: &CaptureReadings) -> Vec<String> {
                 .filter(|name| *name != leading.name)
                 .filter_map(|name| {
                     let words = DETECTORS[Detector::place(name)?].words;
-                    Some(format!("{words} {:.1}", channel.of(name)?[place].get()))
+                    Some(format!("{words} {}", minus(channel.of(name)?[place].get())))
                 })
                 .collect();
             let extension = capture.analysis.extension_below_hz.is_some_and(|low| frequency.get() < low);
             Some(format!(
-                "{} the highest {} reading is {:.1} {} at {frequency}{} ({}).",
+                "{} the highest {} reading is {} {} at {frequency}{} ({}).",
                 place_first(channel.role),
                 leading.words,
-                levels[place].get(),
+                minus(levels[place].get()),
                 channel.unit.level_reference(),
                 if extension { ", which is below the band" } else { "" },
                 others.join(", ")

@@ -616,20 +616,23 @@
       const hidden = this.hidden[number];
       const log = { x: this.log && this.canBeLog(panel.x), y: this.log && this.canBeLog(panel.y) };
       const view = this.views[number];
-      const most = (u, key) => key === "x" ? Math.max(2, Math.min(14, (u.bbox.width / uPlot.pxRatio) / 72)) : Math.max(2, Math.min(10, (u.bbox.height / uPlot.pxRatio) / 30));
+      const most = (u, key) => key === "x" ? Math.max(4, Math.min(14, (u.bbox.width / uPlot.pxRatio) / 72)) : Math.max(2, Math.min(10, (u.bbox.height / uPlot.pxRatio) / 30));
       const look = { stroke: ground.text, font: FONT, labelFont: FONT, labelSize: 20, ticks: { stroke: ground.quiet, width: 1, size: 5 }, grid: { stroke: ground.grid, width: 1 }, gap: 4 };
-      // A number needs room beside the one before it.
+      // A number needs room beside the next one; frequencies are looked at from above, for the end of a range says more than 100 kHz.
       const apart = (u, splits, key, axis) => {
         u.ctx.font = FONT;
-        let end = -Infinity;
         const words = splits.map((v) => shown(axis, v));
-        return words.map((text, k) => {
-          const at = u.valToPos(splits[k], key) * (key === "x" ? 1 : -1);
-          const half = key === "x" ? u.ctx.measureText(text).width / 2 + 3 : 7;
-          if (axis.scale !== "names" && at - half < end) return "";
-          end = at + half;
-          return text;
-        });
+        if (axis.scale === "names") return words;
+        const order = [...splits.keys()];
+        if (axis.scale === "frequency") order.reverse();
+        let last = null;
+        for (const k of order) {
+          const at = u.valToPos(splits[k], key);
+          const half = key === "x" ? u.ctx.measureText(words[k]).width / 2 + 3 : 7;
+          if (last && Math.abs(at - last.at) < half + last.half) words[k] = "";
+          else last = { at, half };
+        }
+        return words;
       };
       const axis = (key, described, extra) => ({ ...look, scale: key, label: described.label || undefined,
         splits: (u, _, low, high) => ticks(described, log[key], low, high, most(u, key)),
@@ -646,7 +649,7 @@
         const { zero, cycle, label } = panel.phase;
         const turns = (low, high, most) => [0.125, 0.25, 0.5, 1].find((t) => (high - low) / cycle / t <= most) ?? decent((high - low) / cycle / most);
         axes.push({ ...look, scale: "x", side: 0, label, size: 26, grid: { show: false },
-          splits: (u, _, low, high) => even(low - zero, high - zero, 1e3, cycle * turns(low, high, 1.6 * most(u, "x")), [1]).map((v) => v + zero),
+          splits: (u, _, low, high) => even(low - zero, high - zero, 1e3, cycle * turns(low, high, u.bbox.width / uPlot.pxRatio / 45), [1]).map((v) => v + zero),
           values: (u, splits) => splits.map((v) => String(Math.round((((v - zero) / cycle * 360) % 360 + 360) % 360) % 360)) });
       }
       const kept = (full) => (u, low, high) => low === null || !(high > low) ? full : [low, high];
