@@ -18,18 +18,19 @@ const root = new URL("../../", import.meta.url).pathname;
 const TOLERANCE = 1e-12;
 /** What is a difference or a part of something larger, whose size counts. */
 const OF_A_SIZE = [
-    // Parts of one, of a power or of a probability.
-    [/coheren|_share$|random_error|mains_modulation|^explained$/, 1],
+    // A swing about the mean, whose parts of the cycle are nearly alike.
+    [/^mains_modulation$/, 1],
     // Parts of a turn.
     [/deg$/, 360],
     // Differences of frequencies of emissions, and of the mains.
-    [/drift_hz/, 2e3],
-    [/uncertainty_hz/, 50],
+    [/^drift_hz$/, 2e3],
+    [/^uncertainty_hz$/, 50],
 ];
 /** What is worse by its nature, how far it may be apart, and why. */
 const ALLOWED = [
     // What wire and air do not share, or share where that is next to nothing: what two large numbers leave.
-    [/explained_level|noise_level|pairing_gain/, 1e-10],
+    [/explained_level|noise_level|pairing_gain|random_error/, 1e-10],
+    [/coheren/, 1e-11],
     // The tail of a distribution, by its logarithm.
     [/^p_value$/, 1e-11],
     // The smallest of an envelope stands where waves cancel.
